@@ -1,0 +1,54 @@
+"""What the engraver hands out: systems as pictures, and where each note stands in them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+__all__ = ["Box", "Engraved", "EngravingRequest", "System"]
+
+
+class Box(NamedTuple):
+    """A rectangle in pixels of its system's picture, from the top left."""
+
+    x: float
+    y: float
+    width: float
+    height: float
+
+
+@dataclass(frozen=True, slots=True)
+class EngravingRequest:
+    """What to engrave: a MusicXML document of one part whose `<note>` elements carry the ids `n<document index>` and whose
+    `<measure>` elements carry `m<written index>`.
+
+    `width_px` is the width of a system's picture, `staff_px` the height of a five-line staff. `marks` maps note ids to the
+    fingering mark over the note.
+    """
+
+    musicxml: bytes
+    width_px: int
+    staff_px: float
+    marks: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class System:
+    """One system. `png` is its picture on a transparent ground, `width_px` x `height_px`. `heads` maps note ids to the box
+    of the notehead, `bars` written bar indices to the box of the bar within the staff, `staff` is the box of the five lines.
+    `marks` maps note ids to the box of its fingering mark."""
+
+    png: bytes
+    width_px: int
+    height_px: int
+    staff: Box
+    heads: dict[str, Box]
+    bars: dict[int, Box]
+    marks: dict[str, Box]
+
+
+@dataclass(frozen=True, slots=True)
+class Engraved:
+    """A whole passage, in systems from top to bottom."""
+
+    systems: tuple[System, ...]

@@ -1,0 +1,55 @@
+"""What a plan says."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from companion.charts.model import Fingering
+
+__all__ = ["Choice", "Plan", "RunnerUp"]
+
+
+@dataclass(frozen=True, slots=True)
+class RunnerUp:
+    """Another fingering for the note: `extra_s` is what the whole passage would cost more with it, in seconds of effort."""
+
+    fingering: Fingering
+    extra_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """The fingering chosen for note `note_index`, with the reason in one sentence a student understands.
+
+    `change_s` is the expected time of the change from the note before (0 for the first note). `trill_fingering` is the
+    fingering of a trill's other note. `fixed` is True where the teacher's mark decided.
+    """
+
+    note_index: int
+    fingering: Fingering
+    reason: str
+    change_s: float = 0.0
+    runners_up: tuple[RunnerUp, ...] = ()
+    trill_fingering: Fingering | None = None
+    fixed: bool = False
+
+    @property
+    def name(self) -> str:
+        """Name of the fingering."""
+        return self.fingering.name
+
+    @property
+    def keys(self) -> frozenset[str]:
+        """Keys of the fingering."""
+        return self.fingering.keys
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """One choice a note, in the order of `Passage.notes`. `version` is a short hash of chart, rules, passage and marks."""
+
+    chart_name: str
+    choices: tuple[Choice, ...]
+    version: str
+    total_s: float = 0.0
+    remarks: tuple[str, ...] = ()
