@@ -1,0 +1,49 @@
+"""The `companion` command. One file a command, loaded only when it is called, so that `--version` answers at once."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Sequence
+from importlib import import_module
+
+from companion import __version__
+from companion.errors import CompanionError
+
+__all__ = ["main"]
+
+#: command -> (module with `add_arguments(parser)` and `run(args) -> int`, what it is for)
+COMMANDS = {
+    "play": ("companion.cli.play", "put a passage on the stand and play it up the tempo ladder"),
+    "demo": ("companion.cli.demo", "the same with the passage that comes along and the simulated player"),
+    "week": ("companion.cli.week", "show the week sheet with what was reached, or set a target in it"),
+    "progress": ("companion.cli.progress", "what was reached on a passage, as text and as a plot"),
+    "ports": ("companion.cli.ports", "list the MIDI ports"),
+}
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command; returns the exit code (0, or 1 after one line on standard error)."""
+    argv = list(sys.argv[1:] if argv is None else argv)
+    parser = argparse.ArgumentParser(
+        prog="companion", description="Practice software for saxophone students and their teachers."
+    )
+    parser.add_argument("--version", action="version", version=f"companion {__version__}")
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
+    wanted = next((word for word in argv if not word.startswith("-")), None)
+    for name, (module_name, purpose) in COMMANDS.items():
+        command = commands.add_parser(name, help=purpose, description=purpose[0].upper() + purpose[1:] + ".")
+        if name == wanted:
+            module = import_module(module_name)
+            module.add_arguments(command)
+            command.set_defaults(run=module.run)
+    args = parser.parse_args(argv)
+    try:
+        return int(args.run(args))
+    except CompanionError as error:
+        print(f"companion: {' '.join(str(error).split())}", file=sys.stderr)
+        return 1
+    except BrokenPipeError:
+        return 1
+    except KeyboardInterrupt:
+        return 130

@@ -1,0 +1,45 @@
+"""Where things live: the data that comes along, the user's own folders."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+__all__ = ["charts_dir", "sessions_dir", "settings_dir", "shared_dir"]
+
+_PACKAGE = Path(__file__).resolve().parent
+_CHECKOUT = _PACKAGE.parent if (_PACKAGE.parent / "pyproject.toml").is_file() else None
+
+
+def _data_dir(name: str) -> Path:
+    return _CHECKOUT / name if _CHECKOUT else _PACKAGE / "data" / name
+
+
+def charts_dir() -> Path:
+    """The instruments that come along."""
+    return _data_dir("charts")
+
+
+def shared_dir() -> Path:
+    """Passages and week sheets: `$COMPANION_SHARED`, else the checkout's own folder, else those that come along."""
+    return Path(os.environ.get("COMPANION_SHARED") or _data_dir("shared"))
+
+
+def sessions_dir() -> Path:
+    """The practice log: `$COMPANION_SESSIONS`, else `sessions/` of this checkout, else the user's data folder."""
+    if chosen := os.environ.get("COMPANION_SESSIONS"):
+        return Path(chosen)
+    if _CHECKOUT:
+        return _CHECKOUT / "sessions"
+    from platformdirs import user_data_path
+
+    return user_data_path("companion") / "sessions"
+
+
+def settings_dir() -> Path:
+    """What is remembered between runs (the last port, its shift): `$COMPANION_SETTINGS`, else the user's config folder."""
+    if chosen := os.environ.get("COMPANION_SETTINGS"):
+        return Path(chosen)
+    from platformdirs import user_config_path
+
+    return user_config_path("companion")
