@@ -5,7 +5,9 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
-__all__ = ["charts_dir", "sessions_dir", "settings_dir", "shared_dir"]
+__all__ = [
+    "cache_dir", "charts_dir", "sessions_dir", "settings_dir", "shared_dir", "week_sheet", "week_sheet_to_write",
+]  # fmt: skip
 
 _PACKAGE = Path(__file__).resolve().parent
 _CHECKOUT = _PACKAGE.parent if (_PACKAGE.parent / "pyproject.toml").is_file() else None
@@ -37,9 +39,33 @@ def sessions_dir() -> Path:
 
 
 def settings_dir() -> Path:
-    """What is remembered between runs (the last port, its shift): `$COMPANION_SETTINGS`, else the user's config folder."""
+    """What is remembered between runs (port and shift): `$COMPANION_SETTINGS`, else the user's config folder."""
     if chosen := os.environ.get("COMPANION_SETTINGS"):
         return Path(chosen)
     from platformdirs import user_config_path
 
     return user_config_path("companion")
+
+
+def cache_dir() -> Path:
+    """What can be made again at any time (index of the log, plots): `$COMPANION_CACHE`, else the user's cache folder."""
+    if chosen := os.environ.get("COMPANION_CACHE"):
+        return Path(chosen)
+    from platformdirs import user_cache_path
+
+    return user_cache_path("companion")
+
+
+def week_sheet_to_write() -> Path:
+    """The week sheet that `week set` writes: in `$COMPANION_SHARED`, the checkout's `shared/` or the user's data folder."""
+    if _CHECKOUT or os.environ.get("COMPANION_SHARED"):
+        return shared_dir() / "week.toml"
+    from platformdirs import user_data_path
+
+    return user_data_path("companion") / "shared" / "week.toml"
+
+
+def week_sheet() -> Path:
+    """The week sheet to read: the one that `week set` writes, or as long as there is none the one that comes along."""
+    own = week_sheet_to_write()
+    return own if own.exists() else shared_dir() / "week.toml"

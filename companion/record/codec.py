@@ -1,0 +1,255 @@
+"""A take as one line of JSON and back.
+
+Conventions
+-----------
+* The small fields come first, `events`, `notes` and `added` last: a reader that wants summaries stops at `events`.
+* The last three hold arrays only, never objects, so a line that ends in `}` is whole and a torn one never does.
+* A later program may add fields: unknown ones are passed over. It raises `FORMAT` only when old fields change meaning.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import asdict, fields
+from datetime import datetime
+from typing import Any
+
+from companion.practice.model import RawEvent, Tolerances
+from companion.record.model import NoteRecord, TakeRecord, TakeSummary
+from companion.units import s_from_ns
+
+__all__ = ["FORMAT", "decode_line", "encode_sitting", "encode_take", "head_of", "summary_from", "take_from"]
+
+FORMAT = 1
+_TAIL = b',"events":['
+_NOTE_FIELDS = ("bar", "beat", "written_midi", "fingering", "keys", "verdict", "deviation_ms", "played_midi")
+
+
+def _plain(value: Any) -> Any:
+    # numpy scalars and fractions turn up in what other rooms hand in; a take is never lost over that.
+    return value.item() if hasattr(value, "item") else float(value)
+
+
+def _dump(data: Mapping[str, Any]) -> bytes:
+    text = json.dumps(data, ensure_ascii=False, allow_nan=False, separators=(",", ":"), default=_plain)
+    return text.encode("utf-8", "replace") + b"\n"
+
+
+def encode_sitting(sitting_id: str, started: datetime, program: str, example: bool = False) -> bytes:
+    """The first line of a sitting's file."""
+    head: dict[str, Any] = {"kind": "sitting", "format": FORMAT, "id": sitting_id, "started": started.isoformat()}
+    if example:
+        head |= {"example": True, "label": "invented example, nobody's practice"}
+    return _dump(head | {"program": program, "note_fields": _NOTE_FIELDS, "event_fields": ("ns", "midi")})
+
+
+def encode_take(take: TakeRecord) -> bytes:
+    """One line, with its line end.
+
+    Raises
+    ------
+    ValueError
+        If a number is not finite.
+    """
+    data: dict[str, Any] = {"kind": "take"}
+    for field in fields(take):
+        data[field.name] = getattr(take, field.name)
+    data["ladder"] = dict(take.ladder)
+    data["tolerances"] = asdict(take.tolerances)
+    data["events"] = [(event.time_ns, event.message.hex()) for event in take.events]
+    data["notes"] = [
+        (n.bar, n.beat, n.written_midi, n.fingering, " ".join(n.keys), n.verdict, n.deviation_ms, n.played_midi)
+        for n in take.notes
+    ]
+    return _dump(data)
+
+
+def _refuse_constant(name: str) -> float:
+    raise ValueError(f"{name} is no number")
+
+
+def decode_line(line: bytes) -> dict[str, Any]:
+    """The line as an object with a `kind`.
+
+    Raises
+    ------
+    ValueError
+        If it is anything else.
+    """
+    try:
+        data = json.loads(line, parse_constant=_refuse_constant)
+    except RecursionError:
+        raise ValueError("nested too deeply") from None
+    if not isinstance(data, dict) or not isinstance(data.get("kind"), str):
+        raise ValueError("no object with a kind")
+    return data
+
+
+def head_of(line: bytes) -> dict[str, Any]:
+    """The small fields of a line; events and notes are not read where they stand last, as `encode_take` puts them.
+
+    Raises
+    ------
+    ValueError
+        If the line is torn or no object with a kind.
+    """
+    cut = line.find(_TAIL)
+    # In a JSON string a quote has a backslash before it, so what was found is the field itself, not a title's text.
+    if cut < 0 or not line.startswith(b'{"kind":"take"'):
+        return decode_line(line)
+    if not line.rstrip().endswith(b"}"):
+        raise ValueError("the line ends before the take does")
+    return decode_line(line[:cut] + b"}")
+
+
+class _Fields:
+    """Typed reading of an object; a missing field takes its default, a wrong one says its name."""
+
+    def __init__(self, data: Mapping[str, Any]) -> None:
+        self.data = data
+
+    def _get(self, name: str, default: Any, fits: Callable[[Any], bool], wanted: str) -> Any:
+        value = self.data.get(name, default)
+        if value is not default and not fits(value):
+            raise ValueError(f"{name} should be {wanted}, not {str(value)[:40]!r}")
+        return value
+
+    def text(self, name: str) -> str:
+        return str(self._get(name, "", lambda v: isinstance(v, str), "a text"))
+
+    def whole(self, name: str) -> int:
+        return int(self._get(name, 0, lambda v: type(v) is int, "a whole number"))
+
+    def number(self, name: str) -> float | None:
+        value = self._get(name, None, lambda v: v is None or _is_number(v), "a number")
+        return None if value is None else float(value)
+
+    def truth(self, name: str) -> bool:
+        return bool(self._get(name, False, lambda v: isinstance(v, bool), "true or false"))
+
+    def texts(self, name: str) -> tuple[str, ...]:
+        return tuple(self._get(name, (), lambda v: _is_list_of(v, str), "a list of texts"))
+
+    def table(self, name: str) -> dict[str, Any]:
+        return dict(self._get(name, {}, lambda v: isinstance(v, dict), "an object"))
+
+    def rows(self, name: str) -> list[list[Any]]:
+        return list(self._get(name, [], lambda v: _is_list_of(v, list), "a list of lists"))
+
+
+def _is_number(value: object) -> bool:
+    return type(value) in (int, float) and math.isfinite(value)  # type: ignore[arg-type]
+
+
+def _is_list_of(value: object, kind: type) -> bool:
+    return isinstance(value, list) and all(isinstance(item, kind) for item in value)
+
+
+def _tempo(get: _Fields) -> float:
+    tempo_bpm = get.number("tempo_bpm")
+    if tempo_bpm is None:
+        raise ValueError("no tempo_bpm")
+    return tempo_bpm
+
+
+def _tolerances(table: Mapping[str, Any]) -> Tolerances:
+    known = {field.name for field in fields(Tolerances)}
+    return Tolerances(**{name: value for name, value in table.items() if name in known and _is_number(value)})
+
+
+def _note(row: list[Any]) -> NoteRecord:
+    bar, beat, written_midi, fingering, keys, verdict, deviation_ms, played_midi = row[:8]
+    if not all(isinstance(value, str) for value in (bar, beat, fingering, keys, verdict)):
+        raise ValueError(f"a note is written {str(row)[:60]}")
+    return NoteRecord(
+        bar=bar,
+        beat=beat,
+        written_midi=int(written_midi),
+        fingering=fingering,
+        keys=tuple(keys.split()),
+        verdict=verdict,
+        deviation_ms=None if deviation_ms is None else float(deviation_ms),
+        played_midi=None if played_midi is None else int(played_midi),
+    )
+
+
+def take_from(data: Mapping[str, Any]) -> TakeRecord:
+    """The take that a decoded line holds.
+
+    Raises
+    ------
+    ValueError
+        If a field has the wrong type or the tempo is missing, naming it.
+    """
+    get = _Fields(data)
+    texts: tuple[str, ...] = (
+        "title",
+        "id",
+        "started",
+        "origin",
+        "sha256",
+        "part",
+        "bars",
+        "instrument",
+        "chart_version",
+    )
+    texts += ("plan_version", "port", "because", "advice", "interrupted")
+    wholes = ("since_run_ns", "duration_ns", "shift_semitones", "rung", "start_ns")
+    try:
+        return TakeRecord(
+            tempo_bpm=_tempo(get),
+            tempo_played_bpm=get.number("tempo_played_bpm"),
+            target_bpm=get.number("target_bpm"),
+            ladder=get.table("ladder"),
+            tolerances=_tolerances(get.table("tolerances")),
+            clean=get.truth("clean"),
+            trouble_bars=get.texts("trouble_bars"),
+            events=tuple(RawEvent(int(ns), bytes.fromhex(midi)) for ns, midi in get.rows("events")),
+            notes=tuple(_note(row) for row in get.rows("notes")),
+            added=tuple((int(index), int(midi)) for index, midi in get.rows("added")),
+            **{name: get.text(name) for name in texts},  # type: ignore[arg-type]
+            **{name: get.whole(name) for name in wholes},  # type: ignore[arg-type]
+        )
+    except TypeError as error:
+        raise ValueError(f"an event, note or added note is written oddly ({error})") from None
+
+
+def summary_from(data: Mapping[str, Any], file: str, offset: int, example: bool) -> TakeSummary:
+    """The summary of a decoded line (`head_of` is enough).
+
+    Raises
+    ------
+    ValueError
+        If a field has the wrong type or tempo or date is missing, naming it.
+    """
+    get = _Fields(data)
+    started = get.text("started")
+    day = datetime.fromisoformat(started).date().isoformat() if started else ""
+    if not day:
+        raise ValueError("no date in started")
+    return TakeSummary(
+        file=file,
+        offset=offset,
+        id=get.text("id"),
+        started=started,
+        day=day,
+        duration_s=s_from_ns(get.whole("duration_ns")),
+        title=get.text("title"),
+        origin=get.text("origin"),
+        sha256=get.text("sha256"),
+        part=get.text("part"),
+        bars=get.text("bars"),
+        instrument=get.text("instrument"),
+        port=get.text("port"),
+        tempo_bpm=_tempo(get),
+        target_bpm=get.number("target_bpm"),
+        rung=get.whole("rung"),
+        clean=int(get.truth("clean")),
+        because=get.text("because"),
+        advice=get.text("advice"),
+        interrupted=get.text("interrupted"),
+        trouble_bars=" ".join(get.texts("trouble_bars")),
+        example=int(example),
+    )

@@ -1,0 +1,94 @@
+"""Writing so that nothing already saved is lost: append and sync, create and sync, replace as a whole."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import shutil
+import tempfile
+from pathlib import Path
+
+__all__ = ["append_synced", "create_synced", "make_dir_synced", "replace_synced"]
+
+_BINARY = getattr(os, "O_BINARY", 0)
+
+
+def _sync_dir(folder: Path) -> None:
+    # Windows can't open a folder for syncing, and some network file systems refuse to.
+    with contextlib.suppress(OSError):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+
+
+def _write_all(handle: int, data: bytes) -> None:
+    view = memoryview(data)
+    while view:
+        view = view[os.write(handle, view) :]
+
+
+def make_dir_synced(folder: Path) -> None:
+    """Create a folder with its parents, and see their names onto the disk."""
+    missing = [place for place in (folder, *folder.parents) if not place.exists()]
+    folder.mkdir(parents=True, exist_ok=True)
+    for place in missing:
+        _sync_dir(place.parent)
+
+
+def create_synced(path: Path, data: bytes) -> None:
+    """Create a new file with this content, synced with its name. `FileExistsError` where there is one. A file that
+    could not be written whole is taken away again."""
+    handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | _BINARY, 0o644)
+    try:
+        _write_all(handle, data)
+        os.fsync(handle)
+    except OSError:
+        with contextlib.suppress(OSError):
+            path.unlink()
+        raise
+    finally:
+        os.close(handle)
+    _sync_dir(path.parent)
+
+
+def append_synced(path: Path, line: bytes) -> None:
+    """Append a line and sync. After a torn line it starts on its own; a line that does not fit is taken back."""
+    handle = os.open(path, os.O_RDWR | os.O_APPEND | _BINARY)
+    try:
+        size = os.fstat(handle).st_size
+        if size:
+            os.lseek(handle, size - 1, os.SEEK_SET)
+            if os.read(handle, 1) != b"\n":
+                line = b"\n" + line
+        try:
+            _write_all(handle, line)
+            os.fsync(handle)
+        except OSError:
+            with contextlib.suppress(OSError):
+                os.ftruncate(handle, size)
+            raise
+    finally:
+        os.close(handle)
+
+
+def replace_synced(path: Path, data: bytes) -> None:
+    """Put `data` in the file's place as a whole: whoever reads it sees the old content or the new, never a part."""
+    handle, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
+    try:
+        try:
+            _write_all(handle, data)
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+        if path.exists():
+            shutil.copymode(path, name)
+        else:
+            os.chmod(name, 0o644)
+        os.replace(name, path)
+    except BaseException:
+        with contextlib.suppress(OSError):
+            os.unlink(name)
+        raise
+    _sync_dir(path.parent)

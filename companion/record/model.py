@@ -1,0 +1,163 @@
+"""What the record holds: a take in full, its summary for queries, and a log as it was read."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, NamedTuple
+
+from companion.practice.model import RawEvent, Tolerances
+
+__all__ = ["SIMULATED_PREFIX", "Log", "NoteRecord", "Survey", "TakeRecord", "TakeSummary", "normal_bars"]
+
+#: A port name that starts so belongs to the simulated player: its takes are nobody's practice.
+SIMULATED_PREFIX = "sim:"
+
+
+def normal_bars(bars: str) -> str:
+    """Printed bars in one spelling: `5 – 8` and `5-8` are `5-8`, `5-5` is `5`, nothing is the whole passage."""
+    low, _, high = bars.replace("–", "-").strip().partition("-")
+    low, high = low.strip(), high.strip()
+    return low if not high or low == high else f"{low}-{high}"
+
+
+@dataclass(frozen=True, slots=True)
+class NoteRecord:
+    """What became of one score note. `bar` is the printed number, `beat` what a musician counts, as an exact fraction
+    (`5/2` is the second half of beat 2). `keys` are the planned ones, sorted; `deviation_ms` is played minus expected.
+    """
+
+    bar: str
+    beat: str
+    written_midi: int
+    fingering: str
+    keys: tuple[str, ...]
+    verdict: str
+    deviation_ms: float | None = None
+    played_midi: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class TakeRecord:
+    """One take in full. What is left empty in `id` and `started` is filled in by `Sitting.append`.
+
+    Attributes
+    ----------
+    id
+        Name of the take, the same in no other sitting.
+    started
+        ISO 8601 with zone.
+    since_run_ns
+        From the beginning of the run to the beginning of the take.
+    duration_ns
+        How long the take lasted.
+    title, origin, sha256, part
+        The passage: its title, the file's path as given, the file's hash, the part that was played.
+    bars
+        Printed bars, such as `5-8`; empty for the whole passage.
+    instrument, chart_version, plan_version
+        The chart's name and version, the plan's version.
+    port, shift_semitones
+        Where the notes came from, and what was added to each MIDI number to get the written one.
+    tempo_bpm, tempo_played_bpm, target_bpm
+        Quarters a minute: as set, as played (None where that can't be said), as wished for (None without a target).
+    rung
+        Rung of the ladder, counted from 0.
+    ladder
+        The ladder's rule in numbers, by name.
+    start_ns
+        Beat 0 of the passage, counted from the take's beginning.
+    events
+        Every message that arrived; `time_ns` counts from the take's beginning.
+    notes
+        One for each score note.
+    added
+        (nearest score index, written MIDI number) of notes that are not in the score.
+    trouble_bars
+        Printed numbers, worst first.
+    interrupted
+        Why the take was broken off (`the port vanished`); empty for a whole one.
+    """
+
+    title: str
+    tempo_bpm: float
+    id: str = ""
+    started: str = ""
+    since_run_ns: int = 0
+    duration_ns: int = 0
+    origin: str = ""
+    sha256: str = ""
+    part: str = ""
+    bars: str = ""
+    instrument: str = ""
+    chart_version: str = ""
+    plan_version: str = ""
+    port: str = ""
+    shift_semitones: int = 0
+    tempo_played_bpm: float | None = None
+    rung: int = 0
+    target_bpm: float | None = None
+    ladder: Mapping[str, Any] = field(default_factory=dict)
+    tolerances: Tolerances = field(default_factory=Tolerances)
+    clean: bool = False
+    because: str = ""
+    advice: str = ""
+    interrupted: str = ""
+    trouble_bars: tuple[str, ...] = ()
+    start_ns: int = 0
+    events: tuple[RawEvent, ...] = ()
+    notes: tuple[NoteRecord, ...] = ()
+    added: tuple[tuple[int, int], ...] = ()
+
+
+class TakeSummary(NamedTuple):
+    """A take without its notes and events: what queries, the week and the plot need.
+
+    `file` is the sitting's file name, `offset` the first byte of the take's line in it. `day` is the player's date,
+    `YYYY-MM-DD`. `trouble_bars` are printed numbers joined by spaces. `example` is 1 for takes that come along to show
+    what a record looks like, `clean` 1 for a clean take.
+    """
+
+    file: str
+    offset: int
+    id: str
+    started: str
+    day: str
+    duration_s: float
+    title: str
+    origin: str
+    sha256: str
+    part: str
+    bars: str
+    instrument: str
+    port: str
+    tempo_bpm: float
+    target_bpm: float | None
+    rung: int
+    clean: int
+    because: str
+    advice: str
+    interrupted: str
+    trouble_bars: str
+    example: int
+
+    @property
+    def simulated(self) -> bool:
+        """Played by the simulated player."""
+        return self.port.startswith(SIMULATED_PREFIX)
+
+
+@dataclass(frozen=True, slots=True)
+class Log:
+    """All takes of a folder, oldest first, and what was found odd in it."""
+
+    takes: tuple[TakeRecord, ...]
+    remarks: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Survey:
+    """The summaries of all takes of a folder, oldest first, and what was found odd in it."""
+
+    takes: tuple[TakeSummary, ...]
+    remarks: tuple[str, ...] = ()

@@ -1,0 +1,103 @@
+"""What the stand knows after a take, put together as a record."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from companion.charts.model import Chart
+from companion.passage import Passage
+from companion.planning.model import Plan
+from companion.practice.model import Assessment, RawEvent, Tolerances
+from companion.record.model import NoteRecord, TakeRecord, normal_bars
+
+__all__ = ["note_records", "take_record"]
+
+
+def note_records(passage: Passage, plan: Plan, assessment: Assessment) -> tuple[NoteRecord, ...]:
+    """One record a score note, in the order of `Passage.notes`."""
+    choices = {choice.note_index: choice for choice in plan.choices}
+    records = []
+    for result in assessment.notes:
+        note, choice = passage.notes[result.note_index], choices.get(result.note_index)
+        records.append(
+            NoteRecord(
+                bar=passage.bars[note.bar].number,
+                beat=str(note.count),
+                written_midi=note.written_midi,
+                fingering=choice.name if choice else "",
+                keys=tuple(sorted(choice.keys)) if choice else (),
+                verdict=result.verdict,
+                deviation_ms=None if result.deviation_ms is None else round(float(result.deviation_ms), 3),
+                played_midi=None if result.played_midi is None else int(result.played_midi),
+            )
+        )
+    return tuple(records)
+
+
+def take_record(
+    passage: Passage,
+    plan: Plan,
+    chart: Chart,
+    assessment: Assessment,
+    events: Sequence[RawEvent],
+    *,
+    take_ns: int,
+    beat_0_ns: int,
+    end_ns: int,
+    run_ns: int,
+    bars: str = "",
+    port: str = "",
+    shift_semitones: int = 0,
+    rung: int = 0,
+    target_bpm: float | None = None,
+    ladder: Mapping[str, Any] | None = None,
+    tolerances: Tolerances | None = None,
+    interrupted: str = "",
+) -> TakeRecord:
+    """The record of a take; hand it to `Sitting.append`.
+
+    Parameters
+    ----------
+    passage, plan, chart, assessment
+        What was played from and what became of it; `passage` is the excerpt that was on the stand.
+    events
+        All that arrived, stamped by the monotonic clock.
+    take_ns, beat_0_ns, end_ns, run_ns
+        On the same clock: when the take began, when its beat 0 was, when it ended, when the run began.
+    bars
+        Printed bars of the excerpt; empty for the whole passage.
+    ladder
+        The ladder's rule in numbers, by name.
+    interrupted
+        Why the take was broken off; such a take is never clean.
+    """
+    return TakeRecord(
+        title=passage.title,
+        origin=passage.origin,
+        sha256=passage.sha256,
+        part=passage.part_name or passage.part_id,
+        bars=normal_bars(bars),
+        instrument=chart.name,
+        chart_version=chart.version,
+        plan_version=plan.version,
+        port=port,
+        shift_semitones=shift_semitones,
+        tempo_bpm=assessment.tempo_bpm,
+        tempo_played_bpm=assessment.tempo_played_bpm,
+        rung=rung,
+        target_bpm=target_bpm,
+        ladder=dict(ladder or {}),
+        tolerances=tolerances or Tolerances(),
+        clean=assessment.clean and not interrupted,
+        because=assessment.because or interrupted,
+        advice=assessment.advice,
+        interrupted=interrupted,
+        trouble_bars=tuple(passage.bars[index].number for index in assessment.trouble_bars),
+        since_run_ns=take_ns - run_ns,
+        duration_ns=end_ns - take_ns,
+        start_ns=beat_0_ns - take_ns,
+        events=tuple(RawEvent(event.time_ns - take_ns, event.message) for event in events),
+        notes=note_records(passage, plan, assessment),
+        added=tuple((int(index), int(midi)) for index, midi in assessment.added),
+    )
