@@ -1,0 +1,136 @@
+"""What each way to explain a played note costs, in nats, and a passage prepared for it.
+
+The costs were chosen on simulated takes with stated error rates and checked on takes not used for choosing
+(`benchmarks/following.py`); the optimum is flat: a nat either way changes little.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from companion.passage import Note, Passage
+from companion.practice.clock import note_onsets_s
+
+__all__ = ["COSTS", "Costs", "Score", "prepare"]
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class Costs:
+    """Costs in nats, times in seconds."""
+
+    # When: log(1 + (deviation / sigma)^2), the tail of a Student distribution with one degree of freedom, up to a limit,
+    # so that a hesitation is dear but possible. Sigma is the two parts added in quadrature.
+    sigma_s: float = 0.025
+    sigma_share: float = 0.07
+    late_limit: float = 6.5
+    # The first note may come anywhere near its click: a weak hint only.
+    start_sigma_s: float = 0.15
+    start_limit: float = 1.0
+
+    # What: by how many semitones the pitch is off.
+    wrong_near: float = 4.3
+    wrong_octave: float = 4.7
+    wrong_far: float = 8.0
+
+    # Where: notes left out on the way, the last four notes again, further back, further on.
+    omitted: float = 5.0
+    omitted_grace: float = 2.0
+    stutter: tuple[float, ...] = (5.0, 5.4, 5.8, 6.2)
+    back_near: float = 7.0
+    back_far: float = 9.5
+    skip_near: float = 9.0
+    skip_far: float = 11.0
+    off_landmark: float = 2.5
+    after_wrong: float = 2.0
+    too_soon: float = 3.0
+    too_soon_s: float = 0.18
+    ornament: float = 0.1
+
+    # Extra notes, and blips: notes that live for less than about 75 ms.
+    extra: float = 4.8
+    blip_s: float = 0.075
+    blip_width_s: float = 0.012
+    blip_extra: float = 2.2
+    blip_match: float = 4.0
+
+    # The clock of a path: how much of a deviation it takes over at once, and into its pace.
+    follow: float = 0.6
+    pace: float = 0.25
+    slowest: float = 2.2
+    fastest: float = 0.5
+
+
+COSTS = Costs()
+
+#: Forward steps considered one by one: the next note, or up to three left out.
+FORWARD = 4
+_ORNAMENT_NEIGHBOURS = (-2, -1, 1, 2)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Score:
+    """A passage as the trellis sees it. State 0 is "nothing played yet", state i + 1 is "note i was the last one".
+
+    Arrays have shape (notes + 1,). `landmark` is the extra cost of starting again (or skipping) there. `omit_sum` adds up
+    what leaving out costs. `blip_s` is the life under which a match with this note is doubtful.
+    """
+
+    onsets_s: Floats
+    written_midi: Ints
+    bar: Ints
+    landmark: Floats
+    omit_sum: Floats
+    blip_s: Floats
+    grace: npt.NDArray[np.bool_]
+    ornamented: tuple[tuple[int, frozenset[int]], ...]
+
+    @property
+    def size(self) -> int:
+        """Number of notes."""
+        return len(self.onsets_s) - 1
+
+
+def prepare(passage: Passage, tempo_bpm: float, costs: Costs = COSTS) -> Score:
+    """The passage as arrays."""
+    notes = passage.notes
+    onsets_s = np.concatenate([[0.0], note_onsets_s(passage, tempo_bpm)])
+    grace = np.array([False, *(bool(note.grace) for note in notes)])
+    omit = np.where(grace, costs.omitted_grace, costs.omitted)
+    omit[0] = 0.0
+    gaps_s = np.append(np.diff(onsets_s), 1.0)
+    return Score(
+        onsets_s=onsets_s,
+        written_midi=np.array([-1000, *(note.written_midi for note in notes)], dtype=np.int64),
+        bar=np.array([-1, *(note.bar for note in notes)], dtype=np.int64),
+        landmark=_landmarks(notes, costs),
+        omit_sum=np.cumsum(omit),
+        blip_s=np.minimum(costs.blip_s, 0.5 * np.abs(gaps_s)),
+        grace=grace,
+        ornamented=tuple((n.index + 1, _ornament_pitches(n)) for n in notes if n.trill or n.ornaments),
+    )
+
+
+def _landmarks(notes: tuple[Note, ...], costs: Costs) -> Floats:
+    """Where players take up again: at bar lines, after rests and at slurs; seldom elsewhere."""
+    extra = np.full(len(notes) + 1, costs.off_landmark)
+    before: Note | None = None
+    for note in notes:
+        if before is None or note.bar != before.bar:
+            extra[note.index + 1] = 0.0
+        elif before.end < note.start:
+            extra[note.index + 1] = 0.4 * costs.off_landmark
+        before = note
+    extra[0] = np.inf
+    return extra
+
+
+def _ornament_pitches(note: Note) -> frozenset[int]:
+    if note.trill is not None:
+        return frozenset({note.written_midi, note.trill.other.midi})
+    return frozenset({note.written_midi, *(note.written_midi + d for d in _ORNAMENT_NEIGHBOURS)})

@@ -1,0 +1,99 @@
+"""Match a whole take to its passage: which played note realises which score note.
+
+One Viterbi pass (see `trellis`) finds the cheapest story of the take: notes left out and added, wrong pitches, stutters,
+restarts, skips and hesitations included.
+
+References
+----------
+R. B. Dannenberg, "An on-line algorithm for real-time accompaniment", Proc. ICMC 1984, 193-198 (matching by dynamic
+programming). E. Nakamura, T. Nakamura, Y. Saito, N. Ono, S. Sagayama, "Outer-product hidden Markov model and polyphonic
+MIDI score following", J. New Music Research 43 (2014) 183-201 (repeats and skips as jumps whose cost does not depend on
+where they start, which makes them cheap to search). Both from memory. Here every state keeps its own clock, which
+neither does.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from companion.errors import UsageError
+from companion.passage import Passage
+from companion.practice.costs import prepare
+from companion.practice.model import PLAYED, Alignment, PlayedArray
+from companion.practice.trellis import Step, Trellis
+
+__all__ = ["align", "lives_s"]
+
+#: A tongued note sounds shorter than it is meant: so much is added to its sounding time before it counts as a blip.
+TONGUE_S = 0.05
+
+
+def align(passage: Passage, played: PlayedArray, tempo_bpm: float) -> Alignment:
+    """Match a take to a passage.
+
+    Parameters
+    ----------
+    passage : Passage
+    played : array of `PLAYED` [shape=(notes,)]
+        In order of onset, in seconds from the start of the first bar.
+    tempo_bpm : float > 0
+        Quarters a minute that were set.
+
+    Returns
+    -------
+    Alignment
+        First a row for each played note in order, then a row for each score note never realised. A note of a trill, a
+        stutter or a restart has its score index again; a wrong pitch in a note's place is paired with it.
+
+    Raises
+    ------
+    UsageError
+        Where the tempo is not above zero, or the notes are not in order of onset.
+    """
+    if played.dtype != PLAYED:
+        played = played.astype(PLAYED)
+    if np.any(np.diff(played["onset_s"]) < 0):
+        raise UsageError("the played notes are not in order of onset: sort them first")
+    score = prepare(passage, tempo_bpm)
+    if not len(played):
+        return Alignment(_pairs(np.zeros(0, dtype=np.int64), score.size), 0.0)
+    trellis = Trellis(score)
+    column, steps = trellis.start(), list[Step]()
+    lives = lives_s(played).tolist()
+    onsets, pitches = played["onset_s"].tolist(), played["written_midi"].tolist()
+    last_s = onsets[0] - 10.0
+    for onset_s, written_midi, life_s in zip(onsets, pitches, lives, strict=True):
+        column, step = trellis.advance(column, onset_s, written_midi, onset_s - last_s, life_s)
+        steps.append(step)
+        last_s = onset_s
+    return Alignment(_pairs(_path(steps, column.best), score.size), float(column.cost.min()))
+
+
+def lives_s(played: PlayedArray) -> npt.NDArray[np.float64]:
+    """How long each note lived as a blip would: until the next note, or until shortly after it ended, in seconds."""
+    onsets_s = played["onset_s"]
+    until_next_s = np.append(np.diff(onsets_s), np.inf)
+    sounding_s = played["offset_s"] - onsets_s + TONGUE_S
+    return np.fmin(until_next_s, sounding_s)
+
+
+def _path(steps: list[Step], state: int) -> npt.NDArray[np.int64]:
+    """Score index realised by each played note, -1 for extra ones."""
+    realised = np.full(len(steps), -1, dtype=np.int64)
+    for i in range(len(steps) - 1, -1, -1):
+        before, matched = steps[i].before(state)
+        if matched:
+            realised[i] = state - 1
+        state = before
+    return realised
+
+
+def _pairs(realised: npt.NDArray[np.int64], size: int) -> npt.NDArray[np.int64]:
+    left_out = np.setdiff1d(np.arange(size), realised, assume_unique=False)
+    pairs = np.full((len(realised) + len(left_out), 2), -1, dtype=np.int64)
+    pairs[: len(realised), 0] = realised
+    pairs[: len(realised), 1] = np.arange(len(realised))
+    pairs[len(realised) :, 0] = left_out
+    pairs.flags.writeable = False
+    return pairs

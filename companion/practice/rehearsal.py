@@ -1,0 +1,373 @@
+"""One player, one passage, take after take: what state the stand is in and what follows from each event.
+
+Pure: the caller hands in the time, starts the click, opens the ports and writes the record. A take begins with a count-in,
+may be paused (the controller vanished) and go on from the start of the bar it stopped in, and ends by itself after the
+last note. Time within a take is the take's own: a pause is taken out of it, so that what is played after it is read against
+the same clock.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from statistics import median
+from typing import Literal
+
+from companion.errors import UsageError
+from companion.passage import Note, Passage
+from companion.planning.model import Choice, Plan
+from companion.practice.clock import Click, TakeClock, take_clock
+from companion.practice.follower import Follower
+from companion.practice.hearing import to_played
+from companion.practice.judge import judge
+from companion.practice.ladder import Ladder, Step
+from companion.practice.model import (
+    EARLY,
+    LATE,
+    ON_TIME,
+    Assessment,
+    LiveVerdict,
+    PlayedArray,
+    RawEvent,
+    Tolerances,
+)
+from companion.units import ns_from_s
+
+__all__ = ["FinishedTake", "Pause", "Rehearsal", "Section", "State"]
+
+State = Literal["ready", "count-in", "playing", "paused", "after"]
+
+#: A steady offset of all notes is more likely the set-up's delay than the player's: it is offered as such from this median
+#: on, when the notes scatter less than that around it.
+DELAY_SUSPECTED_MS = 20.0
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """The bars being played: `passage` is the excerpt, `first_note` the index of its first note in the whole passage, `label`
+    the printed bars (`5–8`), empty for the whole passage."""
+
+    first_bar: int
+    last_bar: int
+    passage: Passage
+    first_note: int
+    label: str
+
+
+@dataclass(frozen=True, slots=True)
+class Pause:
+    """A take interrupted at `at_ns`, which went on at beat `from_bar` of the section; `shift_ns` is what all later times of
+    the take are late by."""
+
+    at_ns: int
+    from_bar: int
+    shift_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class FinishedTake:
+    """A take with all that is known of it. `start_ns` is when beat 0 sounded; `events` are raw and complete.
+
+    `stopped` says why it ended before its end (empty if it didn't). `step` is what the ladder made of it, None where the take
+    did not count.
+    """
+
+    section: Section
+    tempo_bpm: float
+    ladder_before: Ladder
+    ladder_after: Ladder
+    start_ns: int
+    end_ns: int
+    events: tuple[RawEvent, ...]
+    pauses: tuple[Pause, ...]
+    played: PlayedArray
+    assessment: Assessment
+    step: Step | None
+    stopped: str = ""
+
+    @property
+    def suspected_delay_ms(self) -> float | None:
+        """The delay that the whole set-up seems to have, where all notes lie off by much the same amount."""
+        timed = [r.deviation_ms for r in self.assessment.notes if r.deviation_ms is not None]
+        timed_kinds = [r for r in self.assessment.notes if r.verdict in (ON_TIME, EARLY, LATE)]
+        if len(timed_kinds) < 12:
+            return None
+        middle = median(timed)
+        scatter = median(abs(d - middle) for d in timed)
+        return round(middle, 1) if abs(middle) >= DELAY_SUSPECTED_MS and scatter <= DELAY_SUSPECTED_MS / 2 else None
+
+
+class Rehearsal:
+    """The mutable heart of the stand. See the module's text; every method is told the time it is called at."""
+
+    def __init__(
+        self,
+        passage: Passage,
+        plan: Plan,
+        ladder: Ladder,
+        *,
+        tolerances: Tolerances | None = None,
+        shift_semitones: int = 0,
+        delay_ms: float = 0.0,
+    ) -> None:
+        if not passage.notes:
+            raise UsageError(f"{passage.title}: there is no note to play in this passage")
+        self.passage = passage
+        self.plan = plan
+        self.ladder = ladder
+        self.tolerances = tolerances or Tolerances()
+        self.shift_semitones = shift_semitones
+        self.delay_ms = delay_ms
+        self.state: State = "ready"
+        self.section = self._section(0, len(passage.bars) - 1)
+        self.takes: list[FinishedTake] = []
+        self.paused_because = ""
+        self._reset_take()
+
+    # -- what is on the stand ---------------------------------------------------------------------------------------
+
+    def _section(self, first_bar: int, last_bar: int) -> Section:
+        whole = first_bar == 0 and last_bar == len(self.passage.bars) - 1
+        excerpt = self.passage if whole else self.passage.excerpt(first_bar, last_bar)
+        if not excerpt.notes:
+            raise UsageError("there is no note to play in these bars: choose others")
+        first_note = next(n.index for n in self.passage.notes if first_bar <= n.bar <= last_bar)
+        low, high = self.passage.bars[first_bar].number, self.passage.bars[last_bar].number
+        label = "" if whole else low if low == high else f"{low}–{high}"
+        return Section(first_bar, last_bar, excerpt, first_note, label)
+
+    def choose_bars(self, first_bar: int, last_bar: int) -> None:
+        """Play only these bars (indices into the passage's bars, both included). Raises `UsageError` during a take."""
+        self._only_between_takes("choose other bars")
+        self.section = self._section(*sorted((first_bar, last_bar)))
+        self.state = "ready"
+        self._reset_take()
+
+    def choose_tempo(self, tempo_bpm: float) -> None:
+        """Stand on the rung at this tempo; clean takes are counted anew."""
+        self._only_between_takes("change the tempo")
+        self.ladder = self.ladder.at(tempo_bpm)
+        self.state = "ready" if self.state == "after" else self.state
+
+    def replan(self, plan: Plan) -> None:
+        """Another instrument or other marks: the same notes with another plan."""
+        self._only_between_takes("change the instrument")
+        self.plan = plan
+
+    def _only_between_takes(self, wish: str) -> None:
+        if self.busy:
+            raise UsageError(f"stop the take first, then {wish}")
+
+    @property
+    def busy(self) -> bool:
+        """Whether a take is under way (counted in, played or paused)."""
+        return self.state in ("count-in", "playing", "paused")
+
+    @property
+    def tempo_bpm(self) -> float:
+        """The tempo of the rung, in quarters a minute."""
+        return self.ladder.tempo_bpm
+
+    def choice(self, note: Note) -> Choice:
+        """The plan's choice for a note of the section."""
+        return self.plan.choices[self.section.first_note + note.index]
+
+    @property
+    def caret(self) -> int:
+        """Index in the section of the next note to play; the number of its notes once all are played."""
+        return self._follower.caret if self._follower else 0
+
+    @property
+    def live(self) -> dict[int, LiveVerdict]:
+        """The newest verdict on each note of the take under way, by index in the section."""
+        return self._live
+
+    @property
+    def last_take(self) -> FinishedTake | None:
+        """The take just played."""
+        return self.takes[-1] if self.takes else None
+
+    # -- a take -----------------------------------------------------------------------------------------------------
+
+    def _reset_take(self) -> None:
+        self._follower: Follower | None = None
+        self._clock: TakeClock | None = None
+        self._events: list[RawEvent] = []
+        self._live: dict[int, LiveVerdict] = {}
+        self._pauses: list[Pause] = []
+        self._start_ns = 0
+        self._shift_ns = 0
+        self._goes_on_ns = 0
+        self._paused_at_ns = 0
+        self.version = 0
+
+    def clock(self) -> TakeClock:
+        """The click and the onsets of a take at the present tempo."""
+        if self._clock is None or not self.busy:
+            self._clock = take_clock(self.section.passage, self.tempo_bpm)
+        return self._clock
+
+    def clicks_to_go_on(self) -> tuple[tuple[Click, ...], float]:
+        """The clicks for going on after a pause (count-in first) and the section's time in seconds that they lead to."""
+        clock = self.clock()
+        at_s = self._bar_start_s(self._bar_to_go_on())
+        count_in = tuple(replace(c, time_s=c.time_s + at_s - self._first_count_end_s()) for c in clock.clicks if c.count_in)
+        return count_in + tuple(c for c in clock.clicks if not c.count_in and c.time_s >= at_s - 1e-9), at_s
+
+    def _first_count_end_s(self) -> float:
+        clicks = self.clock().clicks
+        return next((c.time_s for c in clicks if not c.count_in), 0.0)
+
+    def begin(self, start_ns: int, now_ns: int) -> None:
+        """Begin a take whose beat 0 sounds at `start_ns`."""
+        if self.busy:
+            raise UsageError("a take is under way: stop it first")
+        self._reset_take()
+        self.clock()
+        self._start_ns = start_ns
+        self._goes_on_ns = start_ns
+        self._follower = self._new_follower()
+        self.state = "count-in"
+        self.tick(now_ns)
+
+    def _new_follower(self) -> Follower:
+        return Follower(
+            self.section.passage, self.tempo_bpm, self._start_ns, self.tolerances, self.shift_semitones
+        )
+
+    def _own_time_ns(self, time_ns: int) -> int:
+        return time_ns - self._shift_ns - round(self.delay_ms * 1e6)
+
+    def hear(self, events: list[RawEvent], now_ns: int) -> None:
+        """Take in what was played. Between takes and while paused it is not part of a take."""
+        if self.state not in ("count-in", "playing") or self._follower is None:
+            return
+        for event in events:
+            self._events.append(event)
+            own = RawEvent(self._own_time_ns(event.time_ns), event.message)
+            for verdict in self._follower.hear(own):
+                self._note_verdict(verdict)
+        if events and self.state == "count-in" and self.caret > 0:
+            self.state = "playing"
+
+    def _note_verdict(self, verdict: LiveVerdict) -> None:
+        self.version += 1
+        if verdict.note_index >= 0:
+            self._live[verdict.note_index] = verdict
+
+    def tick(self, now_ns: int) -> FinishedTake | None:
+        """Time passes: the count-in ends, a note turns out to be left out, the take ends. Returns the take that ended."""
+        if self.state == "count-in" and now_ns >= self._goes_on_ns:
+            self.state = "playing"
+        if self.state != "playing" or self._follower is None:
+            return None
+        for verdict in self._follower.tick(self._own_time_ns(now_ns)):
+            self._note_verdict(verdict)
+        return self.finish(now_ns) if self._follower.finished(self._own_time_ns(now_ns)) else None
+
+    def time_s(self, now_ns: int) -> float:
+        """Where the click is, in seconds from beat 0 of the section (negative in the count-in)."""
+        if self.state == "paused":
+            return (self._paused_at_ns - self._shift_ns - self._start_ns) / 1e9
+        return (now_ns - self._shift_ns - self._start_ns) / 1e9
+
+    def pause(self, because: str, now_ns: int) -> None:
+        """Halt the take, keeping all that was played."""
+        if self.state in ("count-in", "playing"):
+            self._paused_at_ns = now_ns
+            self.paused_because = because
+            self.state = "paused"
+
+    def _bar_to_go_on(self) -> int:
+        notes = self.section.passage.notes
+        return notes[min(self.caret, len(notes) - 1)].bar if notes else 0
+
+    def _bar_start_s(self, bar: int) -> float:
+        passage = self.section.passage
+        return passage.seconds(passage.bars[bar].start, self.tempo_bpm)
+
+    @property
+    def bar_to_go_on(self) -> str:
+        """Printed number of the bar a paused take goes on from."""
+        return self.section.passage.bars[self._bar_to_go_on()].number
+
+    def go_on(self, at_ns: int) -> None:
+        """Go on after a pause: the bar's first beat sounds at `at_ns`. The bar's notes from before the pause stay in the
+        record, but the bar is played and judged anew."""
+        if self.state != "paused":
+            raise UsageError("no take is paused")
+        bar = self._bar_to_go_on()
+        bar_ns = self._start_ns + ns_from_s(self._bar_start_s(bar))
+        self._pauses.append(Pause(self._paused_at_ns, bar, at_ns - bar_ns))
+        self._shift_ns = at_ns - bar_ns
+        self._goes_on_ns = at_ns
+        self._follower = self._new_follower()
+        self._live = {}
+        for event in self._judged_events():
+            for verdict in self._follower.hear(event):
+                self._note_verdict(verdict)
+        self.state = "count-in"
+
+    def _judged_events(self) -> list[RawEvent]:
+        """The events that count, in the take's own time: without those of a bar begun before a pause and played anew."""
+        delay_ns = round(self.delay_ms * 1e6)
+        judged: list[RawEvent] = []
+        shift_ns, pauses = 0, list(self._pauses)
+        for event in self._events:
+            while pauses and event.time_ns >= pauses[0].at_ns:
+                pause = pauses.pop(0)
+                limit_ns = self._start_ns + ns_from_s(self._bar_start_s(pause.from_bar)) - 60_000_000
+                judged = [e for e in judged if e.time_ns < limit_ns]
+                shift_ns = pause.shift_ns
+            judged.append(RawEvent(event.time_ns - shift_ns - delay_ns, event.message))
+        if pauses:
+            limit_ns = self._start_ns + ns_from_s(self._bar_start_s(pauses[-1].from_bar)) - 60_000_000
+            judged = [e for e in judged if e.time_ns < limit_ns]
+        return judged
+
+    def finish(self, now_ns: int, stopped: str = "") -> FinishedTake | None:
+        """End the take. One in which nothing was played and that was stopped leaves no trace (returns None)."""
+        if not self.busy:
+            return None
+        if stopped and not self._events:
+            self.state = "ready"
+            self._reset_take()
+            return None
+        passage, tempo_bpm = self.section.passage, self.tempo_bpm
+        played = to_played(self._judged_events(), self._start_ns, self.shift_semitones)
+        first = self.section.first_note
+        plan = replace(self.plan, choices=self.plan.choices[first : first + len(passage.notes)])
+        assessment = judge(passage, played, tempo_bpm, self.tolerances, plan)
+        before = self.ladder
+        step: Step | None = None
+        if not stopped and not self._pauses:
+            self.ladder, step = before.after(assessment)
+        take = FinishedTake(
+            section=self.section,
+            tempo_bpm=tempo_bpm,
+            ladder_before=before,
+            ladder_after=self.ladder,
+            start_ns=self._start_ns,
+            end_ns=now_ns,
+            events=tuple(self._events),
+            pauses=tuple(self._pauses),
+            played=played,
+            assessment=assessment,
+            step=step,
+            stopped=stopped or ("interrupted: it does not count on the ladder" if self._pauses else ""),
+        )
+        self.takes.append(take)
+        self.state = "after"
+        return take
+
+    def trouble_section(self) -> tuple[int, int] | None:
+        """Bars (first, last, indices into the whole passage) round the worst trouble of the last take: the bars that went wrong
+        and join each other, at most four."""
+        take = self.last_take
+        if take is None or not take.assessment.trouble_bars:
+            return None
+        wrong = set(take.assessment.trouble_bars)
+        low = high = take.assessment.trouble_bars[0]
+        while high - low < 3 and (low - 1 in wrong or high + 1 in wrong):
+            low, high = (low - 1, high) if low - 1 in wrong else (low, high + 1)
+        return take.section.first_bar + low, take.section.first_bar + high
+

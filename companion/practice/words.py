@@ -1,0 +1,80 @@
+"""Places in a passage as a teacher says them: `bar 2`, `the third sixteenth of 1`, `bars 3, 7 and 8`."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from fractions import Fraction
+
+from companion.passage import Note, Passage
+
+__all__ = ["bar_in_words", "bars_in_words", "number_of", "place_in_words"]
+
+_ORDINALS = ("first", "second", "third", "fourth")
+_MOST_NAMED = 4
+
+
+def bar_in_words(passage: Passage, bar: int) -> str:
+    """`bar 5`, `the upbeat`, `bar 5 the second time`; `bar` is an index into `Passage.bars`."""
+    this = passage.bars[bar]
+    if this.upbeat and bar == 0:
+        return "the upbeat"
+    name = f"bar {this.number or bar + 1}"
+    return name if this.time_pass < 2 else f"{name} the {_time_pass(this.time_pass)} time"
+
+
+def bars_in_words(passage: Passage, bars: Iterable[int]) -> str:
+    """`bar 3`, `bars 3 and 7`, `bars 1, 2, 3, 4 and 6 more`, each printed number once."""
+    seen: dict[str, None] = {}
+    for bar in sorted(set(bars)):
+        this = passage.bars[bar]
+        seen["the upbeat" if this.upbeat and bar == 0 else str(this.number or bar + 1)] = None
+    names = list(seen)
+    if len(names) == 1:
+        return names[0] if names[0] == "the upbeat" else f"bar {names[0]}"
+    if names and names[0] == "the upbeat":
+        rest = names[1:]
+        return f"the upbeat and {'bar' if len(rest) == 1 else 'bars'} {_listed(rest)}"
+    return f"bars {_listed(names)}"
+
+
+def place_in_words(passage: Passage, note: Note) -> str:
+    """Where in its bar a note is: `the note on 3`, `the third sixteenth of 1`, `the second triplet note of 2`."""
+    if note.grace:
+        return f"the grace note before {_count(note.count)}"
+    beat_type = passage.bars[note.bar].beat_type
+    beat, within = note.count // 1, (note.count % 1) * Fraction(4, beat_type)
+    if within == 0:
+        return f"the note on {beat}"
+    if beat_type == 4 and (within * 4).denominator == 1 and (within != Fraction(1, 2) or _has_sixteenths(passage, note)):
+        return f"the {_ORDINALS[int(within * 4)]} sixteenth of {beat}"
+    if within == Fraction(1, 2) and beat_type <= 4:
+        return f"the note on the and of {beat}"
+    if (within * 3).denominator == 1 and beat_type == 4:
+        return f"the {_ORDINALS[int(within * 3)]} triplet note of {beat}"
+    return f"the {note.written.name} after {beat}"
+
+
+def number_of(count: int, one: str, many: str = "") -> str:
+    """`1 note`, `2 notes`."""
+    return f"{count} {one if count == 1 else many or one + 's'}"
+
+
+def _has_sixteenths(passage: Passage, note: Note) -> bool:
+    beat_start = note.start - note.count % 1
+    near = passage.notes[max(note.index - 3, 0) : note.index + 4]
+    return any((n.start - beat_start) in (Fraction(1, 4), Fraction(3, 4)) for n in near)
+
+
+def _count(count: Fraction) -> str:
+    whole = count // 1
+    return str(whole) if count == whole else f"the note after {whole}"
+
+
+def _time_pass(number: int) -> str:
+    return _ORDINALS[number - 1] if number <= len(_ORDINALS) else f"{number}th"
+
+
+def _listed(names: Sequence[str]) -> str:
+    if len(names) > _MOST_NAMED + 1:
+        return f"{', '.join(names[:_MOST_NAMED])} and {len(names) - _MOST_NAMED} more"
+    return f"{', '.join(names[:-1])} and {names[-1]}" if len(names) > 1 else names[0]
