@@ -48,7 +48,7 @@ def settings_dir() -> Path:
 
 
 def cache_dir() -> Path:
-    """What can be made again at any time (index of the log, plots): `$COMPANION_CACHE`, else the user's cache folder."""
+    """What can be made again (the index of the log, plots): `$COMPANION_CACHE`, else the user's cache folder."""
     if chosen := os.environ.get("COMPANION_CACHE"):
         return Path(chosen)
     from platformdirs import user_cache_path
@@ -57,7 +57,7 @@ def cache_dir() -> Path:
 
 
 def week_sheet_to_write() -> Path:
-    """The week sheet that `week set` writes: in `$COMPANION_SHARED`, the checkout's `shared/` or the user's data folder."""
+    """What `week set` writes: in `$COMPANION_SHARED`, else the checkout's `shared/`, else the user's data folder."""
     if _CHECKOUT or os.environ.get("COMPANION_SHARED"):
         return shared_dir() / "week.toml"
     from platformdirs import user_data_path

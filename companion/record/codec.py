@@ -195,7 +195,7 @@ def take_from(data: Mapping[str, Any]) -> TakeRecord:
         "instrument",
         "chart_version",
     )
-    texts += ("plan_version", "port", "because", "advice", "interrupted")
+    texts += ("chart_version", "plan_version", "port", "because", "advice", "interrupted")
     wholes = ("since_run_ns", "duration_ns", "shift_semitones", "rung", "start_ns")
     try:
         return TakeRecord(

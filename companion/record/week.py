@@ -1,0 +1,343 @@
+"""The week sheet: what teacher and student agreed for this week, a small TOML file they exchange with the passages.
+
+    format = 1
+    student = "..."
+    week = 2026-11-23            # a Monday
+
+    [[item]]
+    passage = "passages/etude-e-minor.musicxml"      # beside or below the sheet
+    bars = "5-8"                 # optional: the whole passage without it
+    target_bpm = 96              # quarters a minute
+    by = "Fri"                   # optional: a weekday, or a date
+    clean_takes = 3              # optional: so many clean takes at the target
+    start_bpm = 60               # optional, as is step_bpm
+    comment = "..."              # optional
+
+Every fault is named with its place, all of them at once; a week sheet comes from another computer, so a passage outside
+the sheet's own folder is refused.
+"""
+
+from __future__ import annotations
+
+import difflib
+import hashlib
+import math
+import re
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from pathlib import Path, PurePosixPath, PureWindowsPath
+from typing import Any
+
+from companion.errors import WeekSheetError
+from companion.record.model import normal_bars
+
+__all__ = [
+    "DEFAULT_CLEAN_TAKES",
+    "FORMAT",
+    "WEEKDAYS",
+    "WeekItem",
+    "WeekSheet",
+    "day_from",
+    "item_for",
+    "load",
+    "parse",
+]
+
+FORMAT = 1
+MAX_BYTES = 1_000_000
+MAX_ITEMS = 200
+MIN_BPM, MAX_BPM = 10.0, 400.0
+#: Common practice, no source: three times in a row, then on.
+DEFAULT_CLEAN_TAKES = 3
+WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+_WEEKDAY_NAMES = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
+_SHEET_KEYS = ("format", "student", "week", "item")
+_ITEM_KEYS = ("passage", "bars", "target_bpm", "by", "clean_takes", "start_bpm", "step_bpm", "comment")
+_BARS = re.compile(r"\w{1,8}( ?[-–] ?\w{1,8})?")
+
+
+@dataclass(frozen=True, slots=True)
+class WeekItem:
+    """One thing to prepare. `passage` is written relative to the sheet, `path` is where it is on this computer; `bars`
+    is empty for the whole passage. Tempos are quarters a minute. What the sheet doesn't say is None or empty."""
+
+    passage: str
+    path: Path
+    target_bpm: float
+    bars: str = ""
+    by: date | None = None
+    clean_takes: int | None = None
+    start_bpm: float | None = None
+    step_bpm: float | None = None
+    comment: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class WeekSheet:
+    """A week's targets. `week` is its Monday."""
+
+    path: Path
+    week: date
+    student: str
+    items: tuple[WeekItem, ...]
+
+    @property
+    def days(self) -> tuple[date, ...]:
+        """The seven days, from Monday."""
+        return tuple(self.week + timedelta(days=i) for i in range(7))
+
+
+def load(path: Path) -> WeekSheet:
+    """Read a week sheet.
+
+    Raises
+    ------
+    WeekSheetError
+        If it is missing, too big, no TOML, or faulty: all faults with their lines; for a mistyped key the likely one.
+    """
+    path = Path(path)
+    return parse(read_bytes(path), path)
+
+
+def read_bytes(path: Path) -> bytes:
+    """The sheet's content. Raises `WeekSheetError` where it can't be read or is too big."""
+    try:
+        with open(path, "rb") as file:
+            content = file.read(MAX_BYTES + 1)
+    except FileNotFoundError:
+        raise WeekSheetError(str(path), ["there is no such week sheet; make one with: companion week set"]) from None
+    except OSError as error:
+        raise WeekSheetError(str(path), [f"can't be read ({error.strerror})"]) from error
+    if len(content) > MAX_BYTES:
+        raise WeekSheetError(str(path), [f"over {MAX_BYTES // 1000} kB, so hardly a week sheet"])
+    return content
+
+
+def parse(content: bytes, path: Path) -> WeekSheet:
+    """The sheet that `content` holds; `path` is where it stands. Raises `WeekSheetError` as `load` does."""
+    try:
+        text = content.decode("utf-8-sig")
+        data = tomllib.loads(text)
+    except UnicodeDecodeError as error:
+        raise WeekSheetError(str(path), [f"not UTF-8 text (byte {error.start}); save it as UTF-8"]) from None
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        raise WeekSheetError(str(path), [f"not valid TOML: {error or 'nested too deeply'}"]) from None
+    reader = _Reader(path, text)
+    sheet = reader.sheet(data)
+    if reader.faults:
+        raise WeekSheetError(str(path), [message for _, message in sorted(reader.faults, key=lambda fault: fault[0])])
+    return sheet
+
+
+def item_for(sheet: WeekSheet, passage_path: Path, bars: str = "") -> WeekItem | None:
+    """The item for these bars of this file, else the one for the whole of it, else None.
+
+    A copy of the file elsewhere counts as the file when its name and content are the same.
+    """
+    wanted = normal_bars(bars)
+    items = [item for item in sheet.items if _same_file(item.path, Path(passage_path))]
+    exact = [item for item in items if item.bars == wanted]
+    whole = [item for item in items if not item.bars]
+    return next(iter(exact or whole), None)
+
+
+def _same_file(a: Path, b: Path) -> bool:
+    if a.resolve() == b.resolve():
+        return True
+    try:
+        if a.name != b.name or a.stat().st_size != b.stat().st_size:
+            return False
+        return hashlib.sha256(a.read_bytes()).digest() == hashlib.sha256(b.read_bytes()).digest()
+    except OSError:
+        return False
+
+
+def day_from(value: object, week: date) -> date:
+    """The day that `Fri`, `Friday`, a date or its text mean in the week that begins on Monday `week`.
+
+    Raises
+    ------
+    ValueError
+        If it is no day, or one before the week.
+    """
+    if isinstance(value, str):
+        word = value.strip().lower()
+        for i, name in enumerate(_WEEKDAY_NAMES):
+            if len(word) >= 2 and name.startswith(word):
+                return week + timedelta(days=i)
+        try:
+            value = date.fromisoformat(value.strip())
+        except ValueError:
+            value = None
+    if not isinstance(value, date) or isinstance(value, datetime):
+        raise ValueError('should be a weekday such as "Fri" or a date such as 2026-11-27')
+    if value < week:
+        raise ValueError(f"is {value}, before the week of {week}")
+    return value
+
+
+def place_of(folder: Path, passage: str) -> Path:
+    """Where a passage named in a sheet is.
+
+    Raises
+    ------
+    ValueError
+        If it is not a plain relative path that stays within `folder`.
+    """
+    if "\\" in passage or "\0" in passage:
+        raise ValueError("should be written with / between folders")
+    pure = PurePosixPath(passage)
+    if pure.is_absolute() or PureWindowsPath(passage).drive:
+        raise ValueError("should be relative to the week sheet, not an absolute path")
+    if ".." in pure.parts or not pure.parts:
+        raise ValueError("should lie beside or below the week sheet, without ..")
+    path = folder / pure
+    if not path.resolve().is_relative_to(folder.resolve()):
+        raise ValueError("leads out of the week sheet's folder")
+    return path
+
+
+class _Reader:
+    """Collects all faults of one sheet while reading it."""
+
+    def __init__(self, path: Path, text: str) -> None:
+        self.path = path
+        self.faults: list[tuple[int, str]] = []
+        self._lines = _key_lines(text)
+
+    def fault(self, item: int | None, key: str, message: str) -> None:
+        line = self._lines.get((item, key)) or self._lines.get((item, ""), 0)
+        place = f"line {line}: " if line else ""
+        whose = "" if item is None else f"item {item + 1}, "
+        self.faults.append((line, f"{place}{whose}{key} {message}"))
+
+    def unknown_keys(self, item: int | None, table: Mapping[str, Any], known: tuple[str, ...]) -> None:
+        for key in table:
+            if key not in known:
+                close = difflib.get_close_matches(key, known, n=1, cutoff=0.5)
+                hint = f"did you mean {close[0]}?" if close else f"known are {', '.join(known)}"
+                self.fault(item, key[:40], f"is not known here; {hint}")
+
+    def sheet(self, data: Mapping[str, Any]) -> WeekSheet:
+        self.unknown_keys(None, data, _SHEET_KEYS)
+        if (found := data.get("format")) != FORMAT or isinstance(found, bool):
+            wanted = f"should be {FORMAT}" if found is None else f"{str(found)[:20]} is not known here, only {FORMAT}"
+            self.fault(None, "format", wanted)
+        week = self.monday(data.get("week"))
+        items = data.get("item", [])
+        if not isinstance(items, list) or not all(isinstance(item, dict) for item in items):
+            self.fault(None, "item", "should be tables, each under a line [[item]]")
+            items = []
+        if len(items) > MAX_ITEMS:
+            self.fault(None, "item", f"stands there {len(items)} times, more than {MAX_ITEMS}")
+            items = []
+        read = [self.item(i, item, week) for i, item in enumerate(items)]
+        self.doubles(read)
+        student = self.text(None, data, "student")
+        return WeekSheet(self.path, week, student, tuple(item for item in read if item is not None))
+
+    def monday(self, value: object) -> date:
+        if type(value) is not date:
+            self.fault(None, "week", "should be a Monday's date without quotes, such as week = 2026-11-23")
+            return date.min
+        monday = value - timedelta(days=value.weekday()) if value.toordinal() > 7 else value
+        if value != monday:
+            self.fault(None, "week", f"{value} is a {value:%A}; the Monday of that week is {monday}")
+        return monday
+
+    def item(self, i: int, table: Mapping[str, Any], week: date) -> WeekItem | None:
+        before = len(self.faults)
+        self.unknown_keys(i, table, _ITEM_KEYS)
+        passage = self.text(i, table, "passage", needed=True)
+        target_bpm = self.tempo(i, table, "target_bpm", needed=True)
+        start_bpm = self.tempo(i, table, "start_bpm")
+        item = WeekItem(
+            passage=passage,
+            path=self.place(i, passage),
+            target_bpm=target_bpm or 0.0,
+            bars=self.bars(i, table),
+            by=self.day(i, table, week),
+            clean_takes=self.count(i, table, "clean_takes"),
+            start_bpm=start_bpm,
+            step_bpm=self.number(i, table, "step_bpm", 0.5, 100.0),
+            comment=self.text(i, table, "comment"),
+        )
+        if start_bpm and target_bpm and start_bpm > target_bpm:
+            self.fault(i, "start_bpm", f"{start_bpm:g} is above target_bpm {target_bpm:g}")
+        return item if len(self.faults) == before else None
+
+    def doubles(self, items: list[WeekItem | None]) -> None:
+        seen: dict[tuple[str, str], int] = {}
+        for i, item in enumerate(items):
+            if item is not None and (first := seen.setdefault((item.passage, item.bars), i)) != i:
+                self.fault(i, "passage", f"with these bars stands in item {first + 1} already")
+
+    def text(self, item: int | None, table: Mapping[str, Any], key: str, needed: bool = False) -> str:
+        value = table.get(key, "")
+        if not isinstance(value, str):
+            self.fault(item, key, f"should be a text in quotes, not {str(value)[:40]}")
+            return ""
+        if needed and not value.strip():
+            self.fault(item, key, "is missing")
+        return value
+
+    def place(self, i: int, passage: str) -> Path:
+        try:
+            return place_of(self.path.parent, passage) if passage.strip() else self.path
+        except (ValueError, OSError) as error:
+            self.fault(i, "passage", f"{passage[:80]!r} {error}")
+            return self.path
+
+    def bars(self, i: int, table: Mapping[str, Any]) -> str:
+        value = table.get("bars", "")
+        text = str(value).strip() if isinstance(value, str) or type(value) is int else "?"
+        if text and not _BARS.fullmatch(text):
+            self.fault(i, "bars", f'should be a text such as "5-8" or "5", not {str(value)[:40]!r}')
+            return ""
+        return normal_bars(text)
+
+    def day(self, i: int, table: Mapping[str, Any], week: date) -> date | None:
+        if "by" not in table:
+            return None
+        try:
+            return day_from(table["by"], week)
+        except (ValueError, OverflowError) as error:
+            self.fault(i, "by", str(error))
+            return None
+
+    def count(self, i: int, table: Mapping[str, Any], key: str) -> int | None:
+        value = table.get(key)
+        if value is None or (type(value) is int and 1 <= value <= 100):
+            return value
+        self.fault(i, key, f"should be a whole number from 1 to 100, not {str(value)[:40]!r}")
+        return None
+
+    def tempo(self, i: int, table: Mapping[str, Any], key: str, needed: bool = False) -> float | None:
+        if needed and key not in table:
+            self.fault(i, key, f"is missing; write such as {key} = 96")
+        return self.number(i, table, key, MIN_BPM, MAX_BPM)
+
+    def number(self, i: int, table: Mapping[str, Any], key: str, low: float, high: float) -> float | None:
+        value = table.get(key)
+        if value is None:
+            return None
+        if type(value) in (int, float) and math.isfinite(value) and low <= value <= high:
+            return float(value)
+        self.fault(i, key, f"should be a number from {low:g} to {high:g}, not {str(value)[:40]!r}")
+        return None
+
+
+def _key_lines(text: str) -> dict[tuple[int | None, str], int]:
+    # The TOML reader tells no places. Keys that stand on lines of their own are found again here; for sheets written
+    # otherwise a fault is told without a line.
+    lines: dict[tuple[int | None, str], int] = {}
+    item: int | None = None
+    for number, line in enumerate(text.splitlines(), start=1):
+        if re.match(r"\s*\[\[\s*item\s*\]\]", line):
+            item = 0 if item is None else item + 1
+            lines[item, ""] = number
+        elif match := re.match(r"""\s*["']?([\w-]+)["']?\s*=""", line):
+            lines.setdefault((item, match[1]), number)
+    return lines

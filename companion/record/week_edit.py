@@ -1,0 +1,188 @@
+"""Writing a target into a week sheet: the teacher's own comments, order and layout stay as they are."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import date, timedelta
+from pathlib import Path, PurePosixPath
+from typing import Any
+
+import tomlkit
+import tomlkit.exceptions
+import tomlkit.items
+
+from companion.errors import WeekSheetError
+from companion.record.files import make_dir_synced, replace_synced
+from companion.record.model import normal_bars
+from companion.record.week import FORMAT, parse, place_of, read_bytes
+
+__all__ = ["backup_path", "bring_along", "set_target"]
+
+_NEW_SHEET = """\
+# What to prepare this week. Tempos are quarters a minute; passages lie beside or below this file.
+format = {format}
+student = ""
+week = {week}
+"""
+
+
+def backup_path(path: Path) -> Path:
+    """Where the sheet's previous content is kept."""
+    return path.with_name(path.name + "~")
+
+
+def set_target(
+    path: Path,
+    passage: str,
+    bars: str,
+    target_bpm: float,
+    by: date | str | None = None,
+    *,
+    clean_takes: int | None = None,
+    start_bpm: float | None = None,
+    step_bpm: float | None = None,
+    comment: str | None = None,
+    week: date | None = None,
+) -> None:
+    """Set what is to be reached on a passage; make the sheet where there is none.
+
+    The item with this passage and these bars is changed, or a new one added at the end. What is None stays as it was.
+    The sheet is replaced as a whole, its previous content kept beside it as `week.toml~`.
+
+    Parameters
+    ----------
+    path
+        The week sheet.
+    passage
+        Path of the passage, relative to the sheet, with `/`.
+    bars
+        Printed bars such as `5-8`; empty for the whole passage.
+    target_bpm
+        Quarters a minute.
+    by
+        A weekday such as `Fri`, or a date.
+    week
+        The Monday of a new week (any day of it will do); a sheet made anew is for the present week without it.
+
+    Raises
+    ------
+    WeekSheetError
+        If the sheet is faulty before (it is not touched then), would be faulty after, or can't be written.
+    """
+    values = {"target_bpm": _whole(target_bpm), "by": by, "clean_takes": clean_takes, "start_bpm": _whole(start_bpm)}
+    values |= {"step_bpm": _whole(step_bpm), "comment": comment}
+    path = Path(path).resolve()
+    try:
+        for _ in range(5):
+            old = read_bytes(path) if path.exists() else None
+            new = _edited(path, old, passage, normal_bars(bars), values, week)
+            if new == old or _replace_unless_changed(path, old, new):
+                return
+    except OSError as error:
+        raise WeekSheetError(str(path), [f"can't be written ({error.strerror}); is its folder writable?"]) from error
+    raise WeekSheetError(str(path), ["another program keeps writing to it; close it there and set the target again"])
+
+
+def bring_along(path: Path, passage: Path) -> tuple[str, Path | None]:
+    """How to name `passage` in the sheet at `path`. A passage from elsewhere is copied to `passages/` beside the sheet,
+    so that it travels with it.
+
+    Returns
+    -------
+    tuple[str, Path | None]
+        The name, and the copy if one was made.
+
+    Raises
+    ------
+    WeekSheetError
+        If another file of that name is there already, or it can't be copied.
+    """
+    folder, source = Path(path).resolve().parent, Path(passage).resolve()
+    if source.is_relative_to(folder):
+        return source.relative_to(folder).as_posix(), None
+    copy = folder / "passages" / source.name
+    name = copy.relative_to(folder).as_posix()
+    try:
+        if copy.exists():
+            if copy.read_bytes() == source.read_bytes():
+                return name, None
+            raise WeekSheetError(str(copy), [f"is another file than {passage}; rename one of the two"])
+        make_dir_synced(copy.parent)
+        replace_synced(copy, source.read_bytes())
+    except OSError as error:
+        raise WeekSheetError(str(copy), [f"{passage} can't be copied there ({error.strerror})"]) from error
+    return name, copy
+
+
+def _whole(value: float | None) -> float | int | None:
+    return int(value) if value is not None and float(value).is_integer() else value
+
+
+def _monday(day: date) -> date:
+    return day - timedelta(days=day.weekday())
+
+
+def _edited(
+    path: Path, old: bytes | None, passage: str, bars: str, values: Mapping[str, Any], week: date | None
+) -> bytes:
+    if old is None:
+        text = _NEW_SHEET.format(format=FORMAT, week=_monday(week or date.today()))
+    else:
+        parse(old, path)
+        text = old.decode("utf-8-sig")
+    try:
+        document = tomlkit.parse(text)
+    except tomlkit.exceptions.TOMLKitError as error:
+        raise WeekSheetError(str(path), [f"can't be edited keeping its layout ({error}); edit it by hand"]) from error
+    if week is not None and document.get("week") != _monday(week):
+        document["week"] = _monday(week)
+    given = {key: value for key, value in values.items() if value is not None}
+    item = _item_in(path.parent, document, passage, bars)
+    if item is not None:
+        item.update(given)
+        text = tomlkit.dumps(document)
+    else:
+        text = _with_new_item(document, {"passage": passage} | ({"bars": bars} if bars else {}) | given)
+    new = text.encode()
+    parse(new, path)
+    return new
+
+
+def _item_in(folder: Path, document: tomlkit.TOMLDocument, passage: str, bars: str) -> Any:
+    for item in document.get("item", ()):
+        if _same_place(folder, str(item["passage"]), passage) and normal_bars(str(item.get("bars", ""))) == bars:
+            return item
+    return None
+
+
+def _with_new_item(document: tomlkit.TOMLDocument, values: Mapping[str, Any]) -> str:
+    items = document.get("item")
+    if items is not None and not isinstance(items, tomlkit.items.AoT):  # written as item = [{...}]
+        row = tomlkit.inline_table()
+        row.update(values)
+        items.append(row)
+        return tomlkit.dumps(document)
+    text = tomlkit.dumps(document)
+    end = "\r\n" if "\r\n" in text else "\n"
+    added = f"\n[[item]]\n{tomlkit.dumps(values)}".replace("\n", end)
+    return text + ("" if not text or text.endswith("\n") else end) + added
+
+
+def _same_place(folder: Path, one: str, other: str) -> bool:
+    if PurePosixPath(one) == PurePosixPath(other):
+        return True
+    try:
+        return place_of(folder, one).resolve() == place_of(folder, other).resolve()
+    except ValueError:
+        return False
+
+
+def _replace_unless_changed(path: Path, old: bytes | None, new: bytes) -> bool:
+    # Two teachers on one shared folder: whoever wrote in between is read again rather than overwritten.
+    make_dir_synced(path.parent)
+    if old is not None:
+        replace_synced(backup_path(path), old)
+    if (path.read_bytes() if path.exists() else None) != old:
+        return False
+    replace_synced(path, new)
+    return True
