@@ -204,6 +204,8 @@ def take_from(data: Mapping[str, Any]) -> TakeRecord:
             target_bpm=get.number("target_bpm"),
             ladder=get.table("ladder"),
             tolerances=_tolerances(get.table("tolerances")),
+            delay_ms=get.number("delay_ms") or 0.0,
+            pauses=tuple((int(at), int(bar), int(late)) for at, bar, late in get.rows("pauses")),
             clean=get.truth("clean"),
             trouble_bars=get.texts("trouble_bars"),
             events=tuple(RawEvent(int(ns), bytes.fromhex(midi)) for ns, midi in get.rows("events")),

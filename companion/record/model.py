@@ -65,6 +65,11 @@ class TakeRecord:
         Rung of the ladder, counted from 0.
     ladder
         The ladder's rule in numbers, by name.
+    delay_ms
+        Delay of the set-up that was taken off every note.
+    pauses
+        One for each time the take was paused: (ns from the take's beginning, bar it went on from as an index into the
+        passage's bars, ns that all later times of the take are late by).
     start_ns
         Beat 0 of the passage, counted from the take's beginning.
     events
@@ -99,6 +104,8 @@ class TakeRecord:
     target_bpm: float | None = None
     ladder: Mapping[str, Any] = field(default_factory=dict)
     tolerances: Tolerances = field(default_factory=Tolerances)
+    delay_ms: float = 0.0
+    pauses: tuple[tuple[int, int, int], ...] = ()
     clean: bool = False
     because: str = ""
     advice: str = ""
@@ -144,7 +151,7 @@ class TakeSummary(NamedTuple):
     @property
     def simulated(self) -> bool:
         """Played by the simulated player."""
-        return self.port.startswith(SIMULATED_PREFIX)
+        return self.port == SIMULATED_PREFIX[:-1] or self.port.startswith(SIMULATED_PREFIX)
 
 
 @dataclass(frozen=True, slots=True)

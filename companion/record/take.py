@@ -3,20 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import asdict
 from typing import Any
 
 from companion.charts.model import Chart
 from companion.passage import Passage
 from companion.planning.model import Plan
 from companion.practice.model import Assessment, RawEvent, Tolerances
+from companion.practice.rehearsal import FinishedTake
 from companion.record.model import NoteRecord, TakeRecord, normal_bars
 
-__all__ = ["note_records", "take_record"]
+__all__ = ["finished_take_record", "note_records", "take_record"]
 
 
-def note_records(passage: Passage, plan: Plan, assessment: Assessment) -> tuple[NoteRecord, ...]:
-    """One record a score note, in the order of `Passage.notes`."""
-    choices = {choice.note_index: choice for choice in plan.choices}
+def note_records(passage: Passage, plan: Plan, assessment: Assessment, first_note: int = 0) -> tuple[NoteRecord, ...]:
+    """One record a score note, in the order of `Passage.notes`. `passage` may be an excerpt of what `plan` is for,
+    whose first note is number `first_note` there."""
+    choices = {choice.note_index - first_note: choice for choice in plan.choices}
     records = []
     for result in assessment.notes:
         note, choice = passage.notes[result.note_index], choices.get(result.note_index)
@@ -35,6 +38,55 @@ def note_records(passage: Passage, plan: Plan, assessment: Assessment) -> tuple[
     return tuple(records)
 
 
+def finished_take_record(
+    take: FinishedTake,
+    plan: Plan,
+    chart: Chart,
+    *,
+    run_ns: int,
+    port: str = "",
+    shift_semitones: int = 0,
+    delay_ms: float = 0.0,
+    tolerances: Tolerances | None = None,
+) -> TakeRecord:
+    """The record of what `Rehearsal` hands out at the end of a take; hand it to `Sitting.append`.
+
+    Parameters
+    ----------
+    take
+        The take. Its record begins with beat 0, or with what was played before it.
+    plan
+        The plan of the whole passage.
+    run_ns
+        When the run began, on the clock of the take.
+    port, shift_semitones, delay_ms, tolerances
+        What the rehearsal was set to.
+    """
+    begin_ns = min([take.start_ns, *(event.time_ns for event in take.events[:1])])
+    return take_record(
+        take.section.passage,
+        plan,
+        chart,
+        take.assessment,
+        take.events,
+        take_ns=begin_ns,
+        beat_0_ns=take.start_ns,
+        end_ns=max(take.end_ns, begin_ns),
+        run_ns=run_ns,
+        first_note=take.section.first_note,
+        bars=take.section.label,
+        port=port,
+        shift_semitones=shift_semitones,
+        rung=take.ladder_before.rung,
+        target_bpm=take.ladder_before.target_bpm,
+        ladder=asdict(take.ladder_before),
+        tolerances=tolerances,
+        delay_ms=delay_ms,
+        pauses=tuple((p.at_ns - begin_ns, p.from_bar + take.section.first_bar, p.shift_ns) for p in take.pauses),
+        interrupted=take.stopped,
+    )
+
+
 def take_record(
     passage: Passage,
     plan: Plan,
@@ -46,6 +98,7 @@ def take_record(
     beat_0_ns: int,
     end_ns: int,
     run_ns: int,
+    first_note: int = 0,
     bars: str = "",
     port: str = "",
     shift_semitones: int = 0,
@@ -53,6 +106,8 @@ def take_record(
     target_bpm: float | None = None,
     ladder: Mapping[str, Any] | None = None,
     tolerances: Tolerances | None = None,
+    delay_ms: float = 0.0,
+    pauses: Sequence[tuple[int, int, int]] = (),
     interrupted: str = "",
 ) -> TakeRecord:
     """The record of a take; hand it to `Sitting.append`.
@@ -60,7 +115,8 @@ def take_record(
     Parameters
     ----------
     passage, plan, chart, assessment
-        What was played from and what became of it; `passage` is the excerpt that was on the stand.
+        What was played from and what became of it; `passage` is the excerpt that was on the stand, its first note
+        number `first_note` of the passage that was planned.
     events
         All that arrived, stamped by the monotonic clock.
     take_ns, beat_0_ns, end_ns, run_ns
@@ -69,6 +125,8 @@ def take_record(
         Printed bars of the excerpt; empty for the whole passage.
     ladder
         The ladder's rule in numbers, by name.
+    pauses
+        As in `TakeRecord`.
     interrupted
         Why the take was broken off; such a take is never clean.
     """
@@ -89,15 +147,17 @@ def take_record(
         target_bpm=target_bpm,
         ladder=dict(ladder or {}),
         tolerances=tolerances or Tolerances(),
+        delay_ms=delay_ms,
+        pauses=tuple(pauses),
         clean=assessment.clean and not interrupted,
         because=assessment.because or interrupted,
         advice=assessment.advice,
         interrupted=interrupted,
-        trouble_bars=tuple(passage.bars[index].number for index in assessment.trouble_bars),
+        trouble_bars=tuple(dict.fromkeys(passage.bars[index].number for index in assessment.trouble_bars)),
         since_run_ns=take_ns - run_ns,
         duration_ns=end_ns - take_ns,
         start_ns=beat_0_ns - take_ns,
         events=tuple(RawEvent(event.time_ns - take_ns, event.message) for event in events),
-        notes=note_records(passage, plan, assessment),
+        notes=note_records(passage, plan, assessment, first_note),
         added=tuple((int(index), int(midi)) for index, midi in assessment.added),
     )

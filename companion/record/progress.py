@@ -1,0 +1,188 @@
+"""What was reached: which takes count for a passage, and what they come to day by day. Summaries in, figures out."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from pathlib import PurePosixPath, PureWindowsPath
+
+from companion.record.model import TakeSummary, normal_bars
+from companion.record.week import DEFAULT_CLEAN_TAKES, WeekItem
+
+__all__ = [
+    "CARE",
+    "Day",
+    "Reached",
+    "best_clean_bpm",
+    "by_day",
+    "longest_stretch_s",
+    "of_passage",
+    "reached",
+    "who_played",
+]
+
+#: From memory: common advice for wind players is a break of some minutes every 25 to 30.
+LONG_STRETCH_S = 25 * 60
+BREAK_S = 4 * 60
+CARE = (
+    "Long practice: a break of some minutes every 25 to 30; stop at pain, numbness or tingling; keep click and"
+    " headphones moderate. Your teacher and licensed health professionals decide."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Day:
+    """One day's takes of a passage. `best_clean_bpm` is None without a clean take, `target_bpm` the last that was set.
+    `trouble` holds (printed bar, takes it was named in), the most frequent first; `advice` is the last one given."""
+
+    day: str
+    takes: int
+    clean: int
+    best_clean_bpm: float | None
+    target_bpm: float | None
+    trouble: tuple[tuple[str, int], ...]
+    advice: str
+
+
+@dataclass(frozen=True, slots=True)
+class Reached:
+    """What became of one item of the week sheet. `best_by_day` has one entry for each of the seven days: the best clean
+    tempo (None without a clean take), how many clean takes there were at the target or above, and how many takes."""
+
+    best_by_day: tuple[tuple[float | None, int, int], ...]
+    best_clean_bpm: float | None
+    at_target: int
+    wanted: int
+    remarks: tuple[str, ...] = ()
+
+    @property
+    def done(self) -> bool:
+        """As many clean takes at the target as were asked for."""
+        return self.at_target >= self.wanted
+
+
+def _file_name(path: str) -> str:
+    return PureWindowsPath(path).name if "\\" in path else PurePosixPath(path).name
+
+
+def of_passage(
+    takes: Iterable[TakeSummary], sha256: str, path: str, bars: str | None = None
+) -> tuple[tuple[TakeSummary, ...], tuple[str, ...]]:
+    """The takes of one file, and what is to be said about how they were found.
+
+    Parameters
+    ----------
+    takes
+        All takes.
+    sha256, path
+        The file as it is now. Takes of a file of the same name but other content count too, since an edited file is
+        still the same passage; that is said.
+    bars
+        Printed bars: only takes of exactly these (empty: of the whole passage). None: takes of any bars.
+    """
+    name = _file_name(path)
+    found = [take for take in takes if take.sha256 == sha256 or (name and _file_name(take.origin) == name)]
+    if bars is not None:
+        found = [take for take in found if take.bars == normal_bars(bars)]
+    edited = sum(take.sha256 != sha256 for take in found)
+    remarks = []
+    if edited:
+        remarks.append(f"{_takes(edited)} of {len(found)} played from another version of {name} (matched by file name)")
+    return tuple(found), tuple(remarks)
+
+
+def who_played(takes: Sequence[TakeSummary]) -> tuple[tuple[TakeSummary, ...], tuple[str, ...]]:
+    """The player's own takes, if there are any; else the simulated player's; else the example's; and which they are.
+
+    A simulated or an invented take is nobody's practice, so it never counts beside a real one.
+    """
+    own = tuple(take for take in takes if not take.simulated and not take.example)
+    simulated = tuple(take for take in takes if take.simulated and not take.example)
+    example = tuple(take for take in takes if take.example)
+    if own:
+        left_out = f"{_takes(len(simulated))} by the simulated player left out" if simulated else ""
+        return own, (left_out,) if left_out else ()
+    if simulated:
+        return simulated, ("played by the simulated player, not by you",)
+    return example, ("invented example that comes along, nobody's practice",) if example else ()
+
+
+def best_clean_bpm(takes: Iterable[TakeSummary]) -> float | None:
+    """The highest tempo of a clean take, in quarters a minute."""
+    return max((take.tempo_bpm for take in takes if take.clean), default=None)
+
+
+def by_day(takes: Iterable[TakeSummary]) -> tuple[Day, ...]:
+    """Takes day by day, oldest first."""
+    days: dict[str, list[TakeSummary]] = {}
+    for take in sorted(takes, key=lambda take: (take.day, take.started)):
+        days.setdefault(take.day, []).append(take)
+    return tuple(_day(day, of_day) for day, of_day in days.items())
+
+
+def _day(day: str, takes: Sequence[TakeSummary]) -> Day:
+    trouble = Counter(bar for take in takes for bar in take.trouble_bars.split())
+    targets = [take.target_bpm for take in takes if take.target_bpm is not None]
+    advice = [take.advice for take in takes if take.advice]
+    return Day(
+        day=day,
+        takes=len(takes),
+        clean=sum(1 for take in takes if take.clean),
+        best_clean_bpm=best_clean_bpm(takes),
+        target_bpm=targets[-1] if targets else None,
+        trouble=tuple(trouble.most_common()),
+        advice=advice[-1] if advice else "",
+    )
+
+
+def reached(item: WeekItem, days: Sequence[str], takes: Sequence[TakeSummary], sha256: str) -> Reached:
+    """What became of an item in a week.
+
+    Parameters
+    ----------
+    item
+        The item; takes of exactly its bars count.
+    days
+        The week's seven dates, `YYYY-MM-DD`.
+    takes
+        All takes, or at least the week's.
+    sha256
+        Hash of the item's file, empty where it is not there.
+    """
+    found, remarks = of_passage((take for take in takes if take.day in days), sha256, item.passage, item.bars)
+    counted, who = who_played(found)
+    cells = []
+    for day in days:
+        of_day = [take for take in counted if take.day == day]
+        cells.append((best_clean_bpm(of_day), _at_target(of_day, item.target_bpm), len(of_day)))
+    return Reached(
+        best_by_day=tuple(cells),
+        best_clean_bpm=best_clean_bpm(counted),
+        at_target=_at_target(counted, item.target_bpm),
+        wanted=item.clean_takes or DEFAULT_CLEAN_TAKES,
+        remarks=who + remarks,
+    )
+
+
+def _at_target(takes: Iterable[TakeSummary], target_bpm: float) -> int:
+    # A ladder's top rung is exactly the target, but a tempo typed as 95.99 should not be argued about.
+    return sum(1 for take in takes if take.clean and take.tempo_bpm >= target_bpm - 0.05)
+
+
+def longest_stretch_s(takes: Iterable[TakeSummary]) -> float:
+    """The longest time played without a break of some minutes, in seconds."""
+    longest = 0.0
+    begin = end = None
+    for take in sorted(takes, key=lambda take: take.started):
+        at = datetime.fromisoformat(take.started)
+        if begin is None or end is None or at.tzinfo != begin.tzinfo or at - end > timedelta(seconds=BREAK_S):
+            begin = at
+        end = at + timedelta(seconds=take.duration_s)
+        longest = max(longest, (end - begin).total_seconds())
+    return longest
+
+
+def _takes(count: int) -> str:
+    return "1 take" if count == 1 else f"{count} takes"
