@@ -5,7 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import NamedTuple
 
-__all__ = ["Box", "Engraved", "EngravingRequest", "System"]
+from companion.errors import EngravingError
+
+__all__ = ["Box", "Engraved", "EngravingRequest", "Progress", "System"]
 
 
 class Box(NamedTuple):
@@ -22,8 +24,9 @@ class EngravingRequest:
     """What to engrave: a MusicXML document of one part whose `<note>` elements carry the ids `n<document index>` and whose
     `<measure>` elements carry `m<written index>`.
 
-    `width_px` is the width of a system's picture, `staff_px` the height of a five-line staff. `marks` maps note ids to the
-    fingering mark over the note.
+    `width_px` is the width of a system's picture, `staff_px` the height of a five-line staff; it is rounded to whole
+    pixels between two lines, so that all lines look alike (30 is drawn as 32). `marks` maps note ids to the fingering
+    mark over the note.
     """
 
     musicxml: bytes
@@ -52,3 +55,14 @@ class Engraved:
     """A whole passage, in systems from top to bottom."""
 
     systems: tuple[System, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Progress:
+    """News of the request with this number: the systems that have come since the last news, top to bottom; `done` when they
+    were the last ones, or `error` when no more will come."""
+
+    request: int
+    systems: tuple[System, ...] = ()
+    done: bool = False
+    error: EngravingError | None = None

@@ -1,0 +1,93 @@
+"""From a laid-out system to its picture."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from math import ceil
+from xml.sax.saxutils import escape, quoteattr
+
+import typst
+from lxml import etree
+
+from companion.engraving import fonts
+from companion.engraving.geometry import Rect
+from companion.engraving.layout import space_px as whole_space_px
+from companion.engraving.marks import Placed, mark_px, place
+from companion.engraving.model import EngravingRequest, System
+from companion.engraving.page import Page
+
+__all__ = ["Draughtsman", "INK_BLUE"]
+
+INK_BLUE = "#23477A"
+_EDGE_PX = 2
+#: Room for what a box doesn't tell: the text face is taller than the one that was measured, curves have thickness.
+_PAD_SPACES = 0.6
+_PAGE = """#set page(width: {width}pt, height: {height}pt, margin: 0pt, fill: none)
+#image(bytes(sys.inputs.svg), format: "svg", width: {width}pt, height: {height}pt)
+"""
+_POINTS_PER_INCH = 72  # a point is drawn as a pixel
+_STAFF_SHADE = {1: 0.82}  # a staff line one pixel thick is thicker than it should be, so it is drawn lighter
+
+
+class Draughtsman:
+    """Draws systems; keeps Typst and its fonts ready between them."""
+
+    def __init__(self) -> None:
+        chosen = typst.Fonts(
+            include_system_fonts=False, include_embedded_fonts=False, font_paths=[str(fonts.FOLDER)]
+        )
+        self._typst = typst.Compiler(font_paths=chosen)
+
+    def draw(self, svg: str, request: EngravingRequest) -> System:
+        """Draw one laid-out system with the request's marks."""
+        space = whole_space_px(request.staff_px)
+        page = Page.read(svg, space, request.width_px)
+        size_px = mark_px(space)
+        marks = place(request.marks, page.heads, page.ink, size_px, request.width_px)
+        top, height = _frame([*page.ink, *(mark.box for mark in marks)], space, page.staff_line_px)
+        picture = _compose(page, marks, size_px, request.width_px, height, top)
+        source = _PAGE.format(width=request.width_px, height=height)
+        png = self._typst.compile(
+            source.encode(), format="png", ppi=_POINTS_PER_INCH, sys_inputs={"svg": picture}
+        )
+        return System(
+            png=png,
+            width_px=request.width_px,
+            height_px=height,
+            staff=page.staff.moved(0, top).box(),
+            heads={note: head.moved(0, top).box() for note, head in page.heads.items()},
+            bars={bar: box.moved(0, top).box() for bar, box in page.bars.items()},
+            marks={mark.note: mark.box.moved(0, top).box() for mark in marks},
+        )
+
+
+def _frame(ink: Sequence[Rect], space: int, line_px: int) -> tuple[float, int]:
+    """Where the middle of the top staff line comes to lie, and the picture's height."""
+    pad = _PAD_SPACES * space + _EDGE_PX
+    top = ceil(pad - min(box.top for box in ink)) + (line_px % 2) / 2
+    return top, ceil(top + max(box.bottom for box in ink) + pad)
+
+
+def _compose(page: Page, marks: Sequence[Placed], size_px: float, width_px: int, height: int, top: float) -> str:
+    """The system's SVG in pixels: staff lines, the laid-out music, our marks."""
+    k, (x, y) = page.scale, page.origin_units
+    page.drawing.set("transform", f"translate({x * k:.4f}, {top - y * k:.4f}) scale({k:.6f})")
+    music = etree.tostring(page.drawing, encoding="unicode").replace('font-family="Leipzig"', f'font-family="{fonts.MUSIC_FAMILY}"')
+    definitions = etree.tostring(page.definitions, encoding="unicode") if page.definitions is not None else ""
+    shade = _STAFF_SHADE.get(page.staff_line_px, 1.0)
+    lines = "".join(
+        f'<rect x="{r.left:g}" y="{r.top + top:g}" width="{r.right - r.left:g}" height="{r.bottom - r.top:g}"/>'
+        for r in page.lines
+    )
+    written = "".join(
+        f'<text x="{m.x:.2f}" y="{m.baseline + top:.2f}">{escape(m.text)}</text>' for m in marks
+    )
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink" id={quoteattr(page.root_id)}'
+        f' width="{width_px}" height="{height}" viewBox="0 0 {width_px} {height}">{definitions}'
+        f'<g fill="black" fill-opacity="{shade}">{lines}</g>'
+        f'<style type="text/css">{escape(page.style)}</style>'
+        f'<g color="black" font-family="{fonts.TEXT_FAMILY}">{music}</g>'
+        f'<g font-family="{fonts.TEXT_FAMILY}" font-style="italic" font-weight="bold" font-size="{size_px:g}"'
+        f' fill="{INK_BLUE}">{written}</g></svg>'
+    )

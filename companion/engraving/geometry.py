@@ -1,0 +1,68 @@
+"""Boxes around what is drawn."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import NamedTuple
+
+from companion.engraving.model import Box
+
+__all__ = ["Rect", "curve_boxes", "polygon_boxes"]
+
+_CURVE_PARTS = 12
+_POLYGON_PARTS = 8
+
+
+class Rect(NamedTuple):
+    """A rectangle by its edges; y grows downwards."""
+
+    left: float
+    top: float
+    right: float
+    bottom: float
+
+    def grown(self, by: float) -> Rect:
+        """Larger by so much on each side."""
+        return Rect(self.left - by, self.top - by, self.right + by, self.bottom + by)
+
+    def moved(self, dx: float, dy: float) -> Rect:
+        """Elsewhere."""
+        return Rect(self.left + dx, self.top + dy, self.right + dx, self.bottom + dy)
+
+    def meets(self, other: Rect) -> bool:
+        """True if the two share an area."""
+        return (
+            self.left < other.right and other.left < self.right and self.top < other.bottom and other.top < self.bottom
+        )
+
+    def box(self) -> Box:
+        """The same as `Box`, rounded to a hundredth of a pixel."""
+        return Box(
+            round(self.left, 2), round(self.top, 2), round(self.right - self.left, 2), round(self.bottom - self.top, 2)
+        )
+
+
+def curve_boxes(numbers: Sequence[float]) -> Iterator[tuple[float, float, float, float]]:
+    """Narrow boxes (x, y, width, height) along a path `M p C p p p [C p p p ...]` of Bézier curves, given as its numbers."""
+    points = list(zip(numbers[0::2], numbers[1::2], strict=False))
+    for start in range(0, len(points) - 3, 3):
+        samples = [_bezier(points[start : start + 4], i / _CURVE_PARTS) for i in range(_CURVE_PARTS + 1)]
+        for (x1, y1), (x2, y2) in zip(samples, samples[1:], strict=False):
+            yield min(x1, x2), min(y1, y2), abs(x2 - x1), abs(y2 - y1)
+
+
+def _bezier(points: Sequence[tuple[float, float]], t: float) -> tuple[float, float]:
+    weights = ((1 - t) ** 3, 3 * t * (1 - t) ** 2, 3 * t * t * (1 - t), t**3)
+    x = sum(weight * point[0] for weight, point in zip(weights, points, strict=True))
+    y = sum(weight * point[1] for weight, point in zip(weights, points, strict=True))
+    return x, y
+
+
+def polygon_boxes(numbers: Sequence[float]) -> Iterator[tuple[float, float, float, float]]:
+    """Narrow boxes (x, y, width, height) along the edges of a polygon, given as its numbers x1 y1 x2 y2 ..."""
+    points = list(zip(numbers[0::2], numbers[1::2], strict=False))
+    for (x1, y1), (x2, y2) in zip(points, points[1:] + points[:1], strict=False):
+        for part in range(_POLYGON_PARTS):
+            a, b = part / _POLYGON_PARTS, (part + 1) / _POLYGON_PARTS
+            xa, xb, ya, yb = x1 + (x2 - x1) * a, x1 + (x2 - x1) * b, y1 + (y2 - y1) * a, y1 + (y2 - y1) * b
+            yield min(xa, xb), min(ya, yb), abs(xb - xa), abs(yb - ya)
