@@ -12,7 +12,7 @@ __all__ = ["InPort", "PortName"]
 
 @dataclass(frozen=True, slots=True)
 class PortName:
-    """A port that can be chosen: `name` is what `--port` takes, `api` the system it comes from (`ALSA`, `JACK`, ...)."""
+    """A port that can be chosen: `name` is what `--port` takes, `api` the system it comes from (`ALSA`, `JACK`)."""
 
     name: str
     api: str

@@ -1,0 +1,167 @@
+"""What is remembered of ports between runs: the last one, and each one's shift and delay.
+
+`settings.toml` in the settings folder, tables `[ports]` and `[ports.known."NAME"]`; other tables are left as they are.
+"""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+import tomlkit
+from tomlkit.exceptions import TOMLKitError
+
+from companion.errors import PortError
+from companion.paths import settings_dir
+
+__all__ = ["PortMemory", "PortSettings", "recall", "remember"]
+
+FILE_NAME = "settings.toml"
+#: More is a typing error: five octaves, two seconds.
+_LARGEST_SHIFT_SEMITONES, _LONGEST_DELAY_MS = 60, 2000.0
+
+
+@dataclass(frozen=True, slots=True)
+class PortSettings:
+    """`shift_semitones` is added to a received note number to get the written pitch (an alto that sends sounding
+    pitch: 9). `delay_ms` is how much later than played events arrive, together with how late the click sounds: it is
+    taken off."""
+
+    shift_semitones: int = 0
+    delay_ms: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class PortMemory:
+    """What was remembered. `last` is empty where nothing was. `remarks` say what could not be read, to be shown."""
+
+    last: str = ""
+    known: Mapping[str, PortSettings] = field(default_factory=dict)
+    remarks: tuple[str, ...] = ()
+
+    def settings_for(self, name: str) -> PortSettings:
+        """Settings of one port; none of a port that is new."""
+        return self.known.get(name, PortSettings())
+
+
+def recall(folder: Path | None = None) -> PortMemory:
+    """What is remembered; a file that can't be read is set aside, and a remark says where it is now."""
+    path = (folder or settings_dir()) / FILE_NAME
+    document, remarks = _read(path)
+    ports = document.get("ports", {})
+    if not isinstance(ports, Mapping):
+        return PortMemory(remarks=(*remarks, f"{path}: [ports] is not a table: the usual settings are used"))
+    last = ports.get("last", "")
+    if not isinstance(last, str):
+        remarks.append(f"{path}: ports.last is not a name: left out")
+        last = ""
+    listed = ports.get("known", {})
+    known = {}
+    for name, table in listed.items() if isinstance(listed, Mapping) else ():
+        known[str(name)], faults = _settings(table)
+        remarks += [f"{path}: ports.known.{name}: {fault}" for fault in faults]
+    return PortMemory(str(last), known, tuple(remarks))
+
+
+def remember(
+    name: str,
+    *,
+    shift_semitones: int | None = None,
+    delay_ms: float | None = None,
+    folder: Path | None = None,
+) -> PortMemory:
+    """Make `name` the last port and set what is given of its settings; written whole or not at all.
+
+    Raises
+    ------
+    PortError
+        Where a value makes no sense or the file can't be written.
+    """
+    path = (folder or settings_dir()) / FILE_NAME
+    before = recall(folder)
+    settings = before.settings_for(name)
+    if shift_semitones is not None:
+        settings = replace(settings, shift_semitones=shift_semitones)
+    if delay_ms is not None:
+        settings = replace(settings, delay_ms=float(delay_ms))
+    table = {"shift_semitones": settings.shift_semitones, "delay_ms": settings.delay_ms}
+    _, faults = _settings(table)
+    if faults:
+        raise PortError(f"port {name!r}: {'; '.join(faults)}")
+    document, _ = _read(path)
+    ports = _table(document, "ports")
+    ports["last"] = name
+    _table(ports, "known")[name] = table
+    try:
+        _write(path, tomlkit.dumps(document))
+    except OSError as error:
+        raise PortError(f"{path}: the port can't be remembered ({error.strerror}): is the folder writable?") from error
+    return PortMemory(name, {**before.known, name: settings}, before.remarks)
+
+
+def _settings(table: object) -> tuple[PortSettings, list[str]]:
+    """Settings from a table and what is wrong in it; a wrong value leaves the usual one."""
+    if not isinstance(table, Mapping):
+        return PortSettings(), ["is not a table: the usual settings are used"]
+    settings, faults = PortSettings(), []
+    shift = table.get("shift_semitones", 0)
+    if isinstance(shift, bool) or not isinstance(shift, int) or abs(shift) > _LARGEST_SHIFT_SEMITONES:
+        faults.append(f"shift_semitones = {shift} is not a whole number from -60 to 60: 0 is used")
+    else:
+        settings = replace(settings, shift_semitones=int(shift))
+    delay = table.get("delay_ms", 0.0)
+    if isinstance(delay, bool) or not isinstance(delay, int | float) or not abs(delay) <= _LONGEST_DELAY_MS:
+        faults.append(f"delay_ms = {delay} is not a number from -2000 to 2000: 0 is used")
+    else:
+        settings = replace(settings, delay_ms=float(delay))
+    return settings, faults
+
+
+def _read(path: Path) -> tuple[tomlkit.TOMLDocument, list[str]]:
+    try:
+        return tomlkit.parse(path.read_text(encoding="utf-8")), []
+    except FileNotFoundError:
+        return tomlkit.document(), []
+    except OSError as error:
+        return tomlkit.document(), [f"{path}: can't be read ({error.strerror}): the usual settings are used"]
+    except (TOMLKitError, UnicodeDecodeError) as error:
+        reason = " ".join(str(error).split())
+    return tomlkit.document(), [f"{path}: {reason}: the usual settings are used{_set_aside(path)}"]
+
+
+def _set_aside(path: Path) -> str:
+    """Move the file out of the way without overwriting another one; says where it is."""
+    for number in range(1, 100):
+        aside = path.with_name(f"{path.name}.broken-{number}")
+        if not aside.exists():
+            try:
+                path.rename(aside)
+            except OSError:
+                return ""
+            return f", the file is kept as {aside.name}"
+    return ""
+
+
+def _table(parent: Any, key: str) -> Any:
+    """The table `key` of a document or table, made where it is missing or something else."""
+    if not isinstance(parent.get(key), Mapping):
+        parent[key] = tomlkit.table()
+    return parent[key]
+
+
+def _write(path: Path, text: str) -> None:
+    path.parent.mkdir(parents=True, exist_ok=True)
+    handle, made = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", text=False)
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(text.encode("utf-8"))
+            file.flush()
+            os.fsync(file.fileno())
+        os.replace(made, path)
+    except BaseException:
+        Path(made).unlink(missing_ok=True)
+        raise
