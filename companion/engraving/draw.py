@@ -33,9 +33,7 @@ class Draughtsman:
     """Draws systems; keeps Typst and its fonts ready between them."""
 
     def __init__(self) -> None:
-        chosen = typst.Fonts(
-            include_system_fonts=False, include_embedded_fonts=False, font_paths=[str(fonts.FOLDER)]
-        )
+        chosen = typst.Fonts(include_system_fonts=False, include_embedded_fonts=False, font_paths=[str(fonts.FOLDER)])
         self._typst = typst.Compiler(font_paths=chosen)
 
     def draw(self, svg: str, request: EngravingRequest) -> System:
@@ -47,9 +45,7 @@ class Draughtsman:
         top, height = _frame([*page.ink, *(mark.box for mark in marks)], space, page.staff_line_px)
         picture = _compose(page, marks, size_px, request.width_px, height, top)
         source = _PAGE.format(width=request.width_px, height=height)
-        png = self._typst.compile(
-            source.encode(), format="png", ppi=_POINTS_PER_INCH, sys_inputs={"svg": picture}
-        )
+        png = self._typst.compile(source.encode(), format="png", ppi=_POINTS_PER_INCH, sys_inputs={"svg": picture})
         return System(
             png=png,
             width_px=request.width_px,
@@ -72,22 +68,23 @@ def _compose(page: Page, marks: Sequence[Placed], size_px: float, width_px: int,
     """The system's SVG in pixels: staff lines, the laid-out music, our marks."""
     k, (x, y) = page.scale, page.origin_units
     page.drawing.set("transform", f"translate({x * k:.4f}, {top - y * k:.4f}) scale({k:.6f})")
-    music = etree.tostring(page.drawing, encoding="unicode").replace('font-family="Leipzig"', f'font-family="{fonts.MUSIC_FAMILY}"')
+    music = etree.tostring(page.drawing, encoding="unicode").replace(
+        'font-family="Leipzig"', f'font-family="{fonts.MUSIC_FAMILY}"'
+    )
     definitions = etree.tostring(page.definitions, encoding="unicode") if page.definitions is not None else ""
     shade = _STAFF_SHADE.get(page.staff_line_px, 1.0)
     lines = "".join(
         f'<rect x="{r.left:g}" y="{r.top + top:g}" width="{r.right - r.left:g}" height="{r.bottom - r.top:g}"/>'
         for r in page.lines
     )
-    written = "".join(
-        f'<text x="{m.x:.2f}" y="{m.baseline + top:.2f}">{escape(m.text)}</text>' for m in marks
-    )
+    written = "".join(f'<text x="{m.x:.2f}" y="{m.baseline + top:.2f}">{escape(m.text)}</text>' for m in marks)
     return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink" id={quoteattr(page.root_id)}'
+        f'<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink"'
         f' width="{width_px}" height="{height}" viewBox="0 0 {width_px} {height}">{definitions}'
         f'<g fill="black" fill-opacity="{shade}">{lines}</g>'
         f'<style type="text/css">{escape(page.style)}</style>'
-        f'<g color="black" font-family="{fonts.TEXT_FAMILY}">{music}</g>'
+        # The style sheet is written for what stands below this id; our own lines must not get its strokes.
+        f'<g id={quoteattr(page.root_id)} color="black" font-family="{fonts.TEXT_FAMILY}">{music}</g>'
         f'<g font-family="{fonts.TEXT_FAMILY}" font-style="italic" font-weight="bold" font-size="{size_px:g}"'
         f' fill="{INK_BLUE}">{written}</g></svg>'
     )

@@ -34,11 +34,11 @@ ADVANCES = FOLDER / "advances.json"
 
 #: SMuFL 1.4, "Metronome marks": beat unit -> character of `MUSIC` (a dot is `METRONOME_NOTES["dot"]`)
 METRONOME_NOTES = {
-    "whole": "\uECA2",
-    "half": "\uECA3",
-    "quarter": "\uECA5",
-    "eighth": "\uECA7",
-    "16th": "\uECA9",
-    "32nd": "\uECAB",
-    "dot": "\uECB7",
+    "whole": "\ueca2",
+    "half": "\ueca3",
+    "quarter": "\ueca5",
+    "eighth": "\ueca7",
+    "16th": "\ueca9",
+    "32nd": "\uecab",
+    "dot": "\uecb7",
 }

@@ -73,7 +73,9 @@ def place(
     width_px : int
         The picture's width, which no mark leaves.
     """
-    wanted = sorted(((heads[note], note, text) for note, text in marks if note in heads and text), key=lambda w: w[0].left)
+    wanted = sorted(
+        ((heads[note], note, text) for note, text in marks if note in heads and text), key=lambda w: w[0].left
+    )
     taken: list[Rect] = []
     placed = []
     for head, note, text in wanted:

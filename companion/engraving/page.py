@@ -34,8 +34,7 @@ _STAFF_LINE_SPACES = 0.1
 
 @dataclass(slots=True)
 class Page:
-    """What is needed of one system. `ink` holds a box for each thing drawn, `above` those a fingering mark must not touch.
-    """
+    """What is needed of one system. `ink` holds a box for each thing drawn, `above` those a fingering mark must not touch."""
 
     drawing: etree._Element
     definitions: etree._Element | None

@@ -55,7 +55,9 @@ def prepare(musicxml: bytes, marked: frozenset[str] = frozenset()) -> str:
 
 def _parse(musicxml: bytes) -> etree._Element:
     if len(musicxml) > MAX_BYTES:
-        raise EngravingError(f"the score has {len(musicxml):,} bytes: at most {MAX_BYTES:,} can be engraved; try fewer bars")
+        raise EngravingError(
+            f"the score has {len(musicxml):,} bytes: at most {MAX_BYTES:,} can be engraved; try fewer bars"
+        )
     try:
         root = etree.fromstring(musicxml, etree.XMLParser(**_PARSER_SETTINGS))
     except (etree.XMLSyntaxError, ValueError) as error:
@@ -72,7 +74,9 @@ def _check(root: etree._Element, notes: list[etree._Element]) -> None:
     if root.find("part/measure") is None or not notes:
         raise EngravingError("the score has no notes to engrave; choose another part")
     if len(notes) > MAX_NOTES:
-        raise EngravingError(f"the score has {len(notes):,} notes: at most {MAX_NOTES:,} can be engraved; try fewer bars")
+        raise EngravingError(
+            f"the score has {len(notes):,} notes: at most {MAX_NOTES:,} can be engraved; try fewer bars"
+        )
     for time in root.iter("time"):
         for beat_type in time.iter("beat-type"):
             _check_beat_type(beat_type)
@@ -90,7 +94,9 @@ def _check_beat_type(element: etree._Element) -> None:
     text = (element.text or "").strip()
     value = int(text) if text.isascii() and text.isdecimal() and len(text) < 5 else 0
     if not 0 < value <= 128 or value & (value - 1):
-        raise EngravingError(f"{_place(element)}: beat-type {text!r} is not a power of two up to 128; correct the time signature")
+        raise EngravingError(
+            f"{_place(element)}: beat-type {text!r} is not a power of two up to 128; correct the time signature"
+        )
 
 
 def _check_beats(element: etree._Element) -> None:
