@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from companion.charts.model import Chart
 from companion.passage import Passage
 from companion.planning.model import Plan
 from companion.practice.model import Assessment, RawEvent, Tolerances
-from companion.practice.rehearsal import FinishedTake
 from companion.record.model import NoteRecord, TakeRecord, normal_bars
+
+if TYPE_CHECKING:
+    from companion.practice.rehearsal import FinishedTake
 
 __all__ = ["finished_take_record", "note_records", "take_record"]
 

@@ -1,0 +1,318 @@
+"""Plots that look like a printed page: warm paper, dark ink, one blue; every kind of mark told apart without colour.
+
+matplotlib is loaded when a plot is drawn, never before, and used without its global state. Its marks are worked out as
+plain data first (`progress_marks`), so that what is drawn can be tested without looking.
+"""
+
+from __future__ import annotations
+
+import os
+import tempfile
+import warnings
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from companion.engraving.fonts import TEXT_BOLD, TEXT_ITALIC, TEXT_REGULAR
+from companion.errors import UsageError
+from companion.record.model import TakeSummary
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+__all__ = ["KINDS", "ProgressMarks", "Span", "draw_progress", "progress_marks"]
+
+PAPER, INK, QUIET, FAINT, BLUE = "#FAF6EA", "#181614", "#68625A", "#C4BBAA", "#23477A"
+#: What a plot can be written as, by the end of its name.
+KINDS = (".png", ".pdf", ".svg")
+WIDTH_IN, HEIGHT_IN, DPI = 9.0, 5.0, 150
+#: More takes or days than this are drawn as one bar for each day, week or month.
+MOST_SINGLE_TAKES, MOST_SINGLE_DAYS = 300, 45
+_DAY_WIDTH = 0.7
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """All takes of `days` days from ordinal `begin` on: tempos from `low_bpm` to `high_bpm`, and the best clean one."""
+
+    begin: int
+    days: int
+    low_bpm: float
+    high_bpm: float
+    best_clean_bpm: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class ProgressMarks:
+    """What is drawn. Days are ordinals of `datetime.date`; a day's takes are spread over its width in their order.
+
+    `clean` and `not_clean` hold (day, tempo) of single takes; with very many takes they are empty and `spans` stand for
+    them. `best` holds the corners of the line of the best clean tempo so far.
+    """
+
+    clean: tuple[tuple[float, float], ...]
+    not_clean: tuple[tuple[float, float], ...]
+    spans: tuple[Span, ...]
+    best: tuple[tuple[float, float], ...]
+    first_day: int
+    last_day: int
+
+
+def progress_marks(takes: Sequence[TakeSummary]) -> ProgressMarks:
+    """Work out the marks for these takes, in any order.
+
+    Raises
+    ------
+    ValueError
+        If there is none.
+    """
+    days: dict[int, list[TakeSummary]] = {}
+    for take in sorted(takes, key=lambda take: (take.day, take.started)):
+        days.setdefault(date.fromisoformat(take.day).toordinal(), []).append(take)
+    if not days:
+        raise ValueError("no takes")
+    placed = [
+        (day + _DAY_WIDTH * ((i + 0.5) / len(of_day) - 0.5), take)
+        for day, of_day in days.items()
+        for i, take in enumerate(of_day)
+    ]
+    first, last = min(days), max(days)
+    single = len(placed) <= MOST_SINGLE_TAKES and len(days) <= MOST_SINGLE_DAYS
+    return ProgressMarks(
+        clean=tuple((x, take.tempo_bpm) for x, take in placed if take.clean) if single else (),
+        not_clean=tuple((x, take.tempo_bpm) for x, take in placed if not take.clean) if single else (),
+        spans=() if single else _spans(days),
+        best=_best_so_far(placed, last + 0.5),
+        first_day=first,
+        last_day=last,
+    )
+
+
+def _best_so_far(placed: Sequence[tuple[float, TakeSummary]], end: float) -> tuple[tuple[float, float], ...]:
+    corners: list[tuple[float, float]] = []
+    for x, take in placed:
+        if take.clean and (not corners or take.tempo_bpm > corners[-1][1]):
+            if corners:
+                corners.append((x, corners[-1][1]))
+            corners.append((x, take.tempo_bpm))
+    return (*corners, (end, corners[-1][1])) if corners else ()
+
+
+def _spans(days: dict[int, list[TakeSummary]]) -> tuple[Span, ...]:
+    first, length = min(days), max(days) - min(days) + 1
+    width = 1 if length <= 120 else 7 if length <= 800 else 30
+    # Weeks begin on Monday, as the week sheet's do; ordinal 1 was one.
+    origin = first - (first - 1) % 7 if width == 7 else first
+    bins: dict[int, list[TakeSummary]] = {}
+    for day, takes in days.items():
+        bins.setdefault(origin + (day - origin) // width * width, []).extend(takes)
+    return tuple(_span(begin, width, takes) for begin, takes in sorted(bins.items()))
+
+
+def _span(begin: int, days: int, takes: Sequence[TakeSummary]) -> Span:
+    tempos = [take.tempo_bpm for take in takes]
+    best = max((take.tempo_bpm for take in takes if take.clean), default=None)
+    return Span(begin, days, min(tempos), max(tempos), best)
+
+
+def draw_progress(
+    takes: Sequence[TakeSummary], path: Path, *, title: str, target_bpm: float | None = None, notes: Sequence[str] = ()
+) -> None:
+    """Draw the tempo of takes over the days with the best clean tempo so far and the target, and write the picture.
+
+    Parameters
+    ----------
+    takes
+        The takes of one passage; none gives an empty page that says so.
+    path
+        Where to write it; its end (`.png`, `.pdf`, `.svg`) says as what. An existing file is replaced as a whole.
+    title
+        Passage and bars.
+    target_bpm
+        In quarters a minute.
+    notes
+        Shown small below the title, such as who played.
+
+    Raises
+    ------
+    UsageError
+        If the name ends otherwise or the place can't be written to.
+    """
+    path = Path(path)
+    if path.suffix.lower() not in KINDS:
+        raise UsageError(f"a plot can't be written as {path.name!r}: end the name in {', '.join(KINDS)}")
+    figure, axes = _page(title, notes)
+    if takes:
+        marks = progress_marks(takes)
+        _draw_marks(axes, marks)
+        _frame(axes, marks, [take.tempo_bpm for take in takes] + [t for t in (target_bpm,) if t])
+    else:
+        _nothing_yet(axes, target_bpm)
+    if target_bpm:
+        axes.axhline(target_bpm, color=INK, linewidth=1.1, linestyle=(0, (6, 4)), zorder=2)
+    _line_labels(axes, max((take.tempo_bpm for take in takes if take.clean), default=None), target_bpm)
+    _save(figure, path)
+
+
+def _font(path: Path = TEXT_REGULAR, size: float = 11.0) -> Any:
+    from matplotlib.font_manager import FontProperties
+
+    return FontProperties(fname=str(path), size=size)
+
+
+def _page(title: str, notes: Sequence[str]) -> tuple[Figure, Axes]:
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(WIDTH_IN, HEIGHT_IN), dpi=DPI, facecolor=PAPER)
+    axes = figure.add_axes((0.075, 0.13, 0.805, 0.66), facecolor=PAPER)
+    # parse_math: a title with two dollar signs is a title, not a formula.
+    figure.text(0.075, 0.935, _cut(title, 76), color=INK, fontproperties=_font(TEXT_BOLD, 15), parse_math=False)
+    if notes:
+        note = _cut("; ".join(notes), 130)
+        figure.text(0.075, 0.885, note, color=QUIET, fontproperties=_font(TEXT_ITALIC, 10.5), parse_math=False)
+    for side, spine in axes.spines.items():
+        spine.set_visible(side in ("left", "bottom"))
+        spine.set_color(INK)
+        spine.set_linewidth(0.8)
+    axes.tick_params(colors=INK, width=0.8, length=4)
+    axes.set_ylabel("quarters a minute", color=INK, fontproperties=_font())
+    return figure, axes
+
+
+def _cut(text: str, length: int) -> str:
+    text = "".join(char if char.isprintable() else " " for char in text)
+    return text if len(text) <= length else text[: length - 1] + "…"
+
+
+def _draw_marks(axes: Axes, marks: ProgressMarks) -> None:
+    size = 34.0 if len(marks.clean) + len(marks.not_clean) <= 80 else 14.0
+    if marks.best:
+        axes.plot(*zip(*marks.best, strict=True), color=BLUE, linewidth=1.8, label="best clean tempo so far", zorder=3)
+    if marks.clean:
+        x, y = zip(*marks.clean, strict=True)
+        axes.scatter(x, y, s=size, color=INK, linewidths=0.9, label="clean take", zorder=5)
+    if marks.not_clean:
+        x, y = zip(*marks.not_clean, strict=True)
+        axes.scatter(x, y, s=size, facecolors=PAPER, edgecolors=INK, linewidths=0.9, label="take, not clean", zorder=4)
+    if marks.spans:
+        _draw_spans(axes, marks.spans)
+    if axes.get_legend_handles_labels()[0]:
+        axes.legend(
+            loc="lower left", bbox_to_anchor=(-0.012, 1.005), ncols=4, frameon=False, borderaxespad=0.0,
+            handletextpad=0.5, columnspacing=1.6, labelcolor=INK, prop=_font(size=10.5),
+        )  # fmt: skip
+
+
+def _draw_spans(axes: Axes, spans: Sequence[Span]) -> None:
+    each = {1: "day", 7: "week"}.get(spans[0].days, f"{spans[0].days} days")
+    middle = [span.begin + (span.days - 1) / 2 for span in spans]
+    heights = [max(span.high_bpm - span.low_bpm, 0.6) for span in spans]
+    axes.bar(
+        middle, heights, bottom=[span.low_bpm for span in spans], width=_DAY_WIDTH * spans[0].days,
+        color=FAINT, label=f"all takes of a {each}" if spans[0].days < 30 else f"all takes of {each}", zorder=2,
+    )  # fmt: skip
+    best = [(x, span.best_clean_bpm) for x, span in zip(middle, spans, strict=True) if span.best_clean_bpm is not None]
+    if best:
+        x, y = zip(*best, strict=True)
+        axes.scatter(x, y, s=12.0, color=INK, linewidths=0, label="the best clean one", zorder=4)
+
+
+def _line_labels(axes: Axes, best_bpm: float | None, target_bpm: float | None) -> None:
+    best, target = best_bpm, target_bpm
+    low, high = axes.get_ylim()
+    gap = 0.055 * (high - low)
+    if best is not None and target is not None and abs(best - target) < gap:
+        middle, side = (best + target) / 2, gap / 2 if best > target else -gap / 2
+        best, target = middle + side, middle - side
+    if best_bpm is not None and best is not None:
+        _line_label(axes, best, f"best {best_bpm:g}", BLUE)
+    if target_bpm is not None and target is not None:
+        _line_label(axes, target, f"target {target_bpm:g}")
+
+
+def _line_label(axes: Axes, tempo_bpm: float, text: str, colour: str = INK) -> None:
+    axes.annotate(
+        text, (1.0, tempo_bpm), xycoords=("axes fraction", "data"), xytext=(6, 0), textcoords="offset points",
+        va="center", color=colour, fontproperties=_font(), annotation_clip=False, parse_math=False,
+    )  # fmt: skip
+
+
+def _frame(axes: Axes, marks: ProgressMarks, tempos: Sequence[float]) -> None:
+    low, high = min(tempos), max(tempos)
+    room = max(4.0, 0.08 * (high - low))
+    axes.set_ylim(low - room, high + room)
+    width = marks.last_day - marks.first_day + 1
+    side = 0.5 if width < 60 else 0.02 * width
+    axes.set_xlim(marks.first_day - max(side, 0.5), marks.last_day + max(side, 0.5))
+    ticks = _day_ticks(marks.first_day, marks.last_day)
+    axes.set_xticks([day for day, _ in ticks], [label for _, label in ticks])
+    _finish_ticks(axes)
+
+
+def _finish_ticks(axes: Axes) -> None:
+    from matplotlib.ticker import MaxNLocator
+
+    axes.yaxis.set_major_locator(MaxNLocator(nbins=8, integer=True))
+    axes.yaxis.grid(True, color=FAINT, linewidth=0.5, zorder=0)
+    axes.set_axisbelow(True)
+    for label in (*axes.get_xticklabels(), *axes.get_yticklabels()):
+        label.set_fontproperties(_font(size=10.5))
+
+
+def _day_ticks(first: int, last: int) -> list[tuple[int, str]]:
+    """At most ten labelled days: (ordinal, text)."""
+    span = last - first
+    every = next((step for step in (1, 2, 7, 14) if span // step <= 8), 0)
+    if every:
+        days = range(first, last + 1, every)
+        return [
+            (day, f"{date.fromordinal(day):%a} {date.fromordinal(day).day} {date.fromordinal(day):%b}") for day in days
+        ]
+    begin, end = date.fromordinal(first), date.fromordinal(last)
+    months = (end.year - begin.year) * 12 + end.month - begin.month
+    step = next((n for n in (1, 2, 3, 6, 12, 24, 60) if months // n <= 8), 120)
+    ticks = []
+    for n in range(begin.year * 12 + begin.month, end.year * 12 + end.month, 1):
+        if n % step == 0:
+            day = date(n // 12, n % 12 + 1, 1)
+            ticks.append((day.toordinal(), f"{day:%Y}" if step >= 12 else f"{day:%b %Y}"))
+    return ticks
+
+
+def _nothing_yet(axes: Axes, target_bpm: float | None) -> None:
+    target = target_bpm or 90.0
+    axes.set_ylim(target - 40, target + 10)
+    axes.set_xlim(0, 1)
+    axes.set_xticks([])
+    axes.text(
+        0.5, 0.45, "No takes yet: what is played appears here.", transform=axes.transAxes, ha="center", color=QUIET,
+        fontproperties=_font(TEXT_ITALIC, 14),
+    )  # fmt: skip
+    _finish_ticks(axes)
+
+
+def _save(figure: Figure, path: Path) -> None:
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+
+    FigureCanvasAgg(figure)
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        handle, name = tempfile.mkstemp(prefix=f".{path.stem}.", suffix=path.suffix, dir=path.parent)
+        os.close(handle)
+        try:
+            with warnings.catch_warnings():
+                # A title in a script that the font lacks is drawn with boxes; that is no reason to talk about glyphs.
+                warnings.filterwarnings("ignore", message=".*[Gg]lyph.*", category=UserWarning)
+                figure.savefig(name, facecolor=PAPER)
+            os.chmod(name, 0o644)
+            os.replace(name, path)
+        except BaseException:
+            os.unlink(name)
+            raise
+    except OSError as error:
+        raise UsageError(
+            f"the plot can't be written to {path} ({error.strerror}): choose another place with -o"
+        ) from error
