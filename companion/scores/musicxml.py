@@ -1,0 +1,235 @@
+"""MusicXML 4.0 (score-partwise, score-timewise; plain or .mxl) to a passage.
+
+Written against the W3C Community Group Final Report "MusicXML 4.0" (2021). Element names in comments are its own.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from lxml import etree
+
+from companion.errors import ScoreError
+from companion.passage import Passage
+from companion.scores import mxl
+from companion.scores.assemble import assemble
+from companion.scores.guards import one_line, parse_xml, shown
+from companion.scores.lines import LineNote, choose_line, melody
+from companion.scores.musicxml_bars import read_part
+from companion.scores.written import Marks, WrittenBar, WrittenPart
+
+__all__ = ["Chosen", "ScorePart", "chosen_part", "document", "read_musicxml", "score_parts"]
+
+
+@dataclass(frozen=True, slots=True)
+class ScorePart:
+    """A `<part>` with its id and name."""
+
+    part_id: str
+    name: str
+    element: etree._Element
+
+    @property
+    def pitched(self) -> bool:
+        """Whether it holds a note that can be played."""
+        notes = self.element.iterfind("measure/note")
+        return any(note.find("pitch") is not None and note.find("cue") is None for note in notes)
+
+
+@dataclass(frozen=True, slots=True)
+class Chosen:
+    """The part and the line of it that are read."""
+
+    part: WrittenPart
+    line: tuple[LineNote, ...]
+    remarks: tuple[str, ...]
+
+
+def read_musicxml(data: bytes, name: str, part: str | None = None) -> Passage:
+    """The passage in a MusicXML file.
+
+    Parameters
+    ----------
+    data : the file's bytes, plain or zipped
+    name : the file's name for messages
+    part : id, name or number (from 1) of the part, with `/voice` behind it for another voice than the main one
+
+    Raises
+    ------
+    ScoreError
+        Where it can't be read, or where `part` is missing and several parts hold notes: the message lists them.
+    """
+    root = document(data, name)
+    chosen = chosen_part(root, part, file=name)
+    passage = assemble(chosen.part, chosen.line, file=name)
+    transpositions = chosen.part.transpositions
+    remarks = [*chosen.remarks, *passage.remarks]
+    if len(set(transpositions)) > 1:
+        remarks.append(f"the part changes its transposition {len(set(transpositions)) - 1} times: the first one is taken")
+    return replace(
+        passage,
+        title=_title(root),
+        composer=_composer(root),
+        part_id=chosen.part.part_id,
+        part_name=chosen.part.name,
+        transposition=transpositions[0] if transpositions else None,
+        remarks=tuple(dict.fromkeys(remarks)),
+    )
+
+
+def document(data: bytes, name: str) -> etree._Element:
+    """The `<score-partwise>` in the file, timewise scores turned round. Every `<note>` carries its document index (counted
+    in the order of the file) as the id `n<index>`; all other ids but those of parts are gone."""
+    content = mxl.unpack(data, name) if data.startswith(b"PK") else data
+    root = parse_xml(content, name)
+    if root.tag not in ("score-partwise", "score-timewise"):
+        raise ScoreError(
+            f"its root element is {shown(str(root.tag))}, not a MusicXML score; export it as MusicXML", file=name
+        )
+    for element in root.iter("{*}*"):
+        if element.tag not in ("part", "score-part") and "id" in element.attrib:
+            del element.attrib["id"]
+    for index, note in enumerate(root.iter("note")):
+        note.set("id", f"n{index}")
+    return _partwise(root) if root.tag == "score-timewise" else root
+
+
+def _partwise(root: etree._Element) -> etree._Element:
+    measures = root.findall("measure")
+    ids = list(dict.fromkeys(part.get("id", "") for measure in measures for part in measure.findall("part")))
+    turned = {part_id: etree.Element("part", {"id": part_id}) for part_id in ids}
+    for measure in measures:
+        here = {part_id: etree.SubElement(turned[part_id], "measure", dict(measure.attrib)) for part_id in ids}
+        for part in measure.findall("part"):
+            here[part.get("id", "")].extend(list(part))
+        root.remove(measure)
+    root.tag = "score-partwise"
+    root.extend(turned.values())
+    return root
+
+
+# --- which part -----------------------------------------------------------------------------------------------------
+
+
+def score_parts(root: etree._Element) -> tuple[ScorePart, ...]:
+    """The parts of the score in the order of the file."""
+    names: dict[str, str] = {}
+    for listed in root.iterfind("part-list/score-part"):
+        texts = (listed.findtext(path) for path in ("part-name", "score-instrument/instrument-name"))
+        names[listed.get("id", "")] = next((one_line(text) for text in texts if text and text.strip()), "")
+    parts = root.findall("part")
+    return tuple(ScorePart(one_line(p.get("id", "")), names.get(p.get("id", ""), ""), p) for p in parts)
+
+
+def chosen_part(root: etree._Element, wanted: str | None, *, file: str) -> Chosen:
+    """The part and line to be read. Raises `ScoreError` where the choice isn't clear."""
+    parts = score_parts(root)
+    pitched = [part for part in parts if part.pitched]
+    if not pitched:
+        raise ScoreError("holds no pitched notes (only rests, cue notes or percussion); give another score", file=file)
+    voice: str | None = None
+    if wanted is not None:
+        part, voice = _asked_for(parts, wanted, file)
+    elif len(pitched) == 1:
+        part = pitched[0]
+    else:
+        raise ScoreError(f"has {len(pitched)} parts with notes; choose one with --part: {_listed(parts)}", file=file)
+    read = read_part(part.element, part.name, file=file)
+    line, left_out = choose_line(read, voice, file=file)
+    notes, remarks = melody(read, line)
+    read, borrowed = _with_signs_of_others(read, [p for p in parts if p is not part], file)
+    return Chosen(read, notes, (*read.remarks, *left_out, *remarks, *borrowed))
+
+
+def _listed(parts: Sequence[ScorePart]) -> str:
+    listed = [
+        f"{number} = {part.part_id or 'no id'}{f' ({part.name})' if part.name else ''}"
+        for number, part in enumerate(parts, 1)
+        if part.pitched
+    ]
+    return ", ".join(listed[:32]) + (", …" if len(listed) > 32 else "")
+
+
+def _asked_for(parts: Sequence[ScorePart], wanted: str, file: str) -> tuple[ScorePart, str | None]:
+    if (part := _matching(parts, wanted)) is not None:
+        return part, None
+    stem, slash, voice = wanted.rpartition("/")
+    if slash and voice.strip():
+        part = _matching(parts, stem) if stem.strip() else None
+        if part is None and not stem.strip() and len(pitched := [p for p in parts if p.pitched]) == 1:
+            part = pitched[0]
+        if part is not None:
+            return part, voice.strip()
+    raise ScoreError(f"has no part {shown(wanted, 40)}; choose one with --part: {_listed(parts)}", file=file)
+
+
+def _matching(parts: Sequence[ScorePart], wanted: str) -> ScorePart | None:
+    """By id, by name, by number, then by the piece of a name that only one part has."""
+    key = wanted.strip().casefold()
+    if not key:
+        return None
+    exact = [p for p in parts if p.part_id.casefold() == key] or [p for p in parts if p.name.casefold() == key]
+    if exact:
+        return exact[0]
+    if key.isascii() and key.isdigit() and len(key) < 6 and 1 <= int(key) <= len(parts):
+        return parts[int(key) - 1]
+    inside = [p for p in parts if key in p.name.casefold()]
+    return inside[0] if len(inside) == 1 else None
+
+
+# --- signs that stand only in another part --------------------------------------------------------------------------
+
+
+def _with_signs_of_others(
+    part: WrittenPart, others: Sequence[ScorePart], file: str
+) -> tuple[WrittenPart, tuple[str, ...]]:
+    """Tempo marks, jumps and repeats often stand only in the top part of a score: borrow them where the part has none."""
+    remarks: list[str] = []
+    for what, present, path, borrow in (
+        ("tempo marks", lambda bar: bool(bar.tempos), ".//sound[@tempo]|.//metronome", _borrow_tempos),
+        ("repeats and jumps", lambda bar: bar.marks.any, ".//repeat|.//ending|.//sound|.//words", _borrow_marks),
+    ):
+        if any(present(bar) for bar in part.bars):
+            continue
+        for other in others:
+            if not other.element.xpath(path):
+                continue
+            try:
+                lender = read_part(other.element, other.name, file=file)
+            except ScoreError:
+                continue
+            if len(lender.bars) == len(part.bars) and any(present(bar) for bar in lender.bars):
+                part = replace(part, bars=tuple(map(borrow, part.bars, lender.bars)))
+                remarks.append(f"{what} are taken from the part {shown(other.name or other.part_id)}")
+                break
+    return part, tuple(remarks)
+
+
+def _borrow_tempos(bar: WrittenBar, lender: WrittenBar) -> WrittenBar:
+    return replace(bar, tempos=tuple(tempo for tempo in lender.tempos if tempo.onset <= bar.length))
+
+
+def _borrow_marks(bar: WrittenBar, lender: WrittenBar) -> WrittenBar:
+    return replace(bar, marks=lender.marks if bar.marks == Marks() else bar.marks)
+
+
+# --- title ----------------------------------------------------------------------------------------------------------
+
+
+def _title(root: etree._Element) -> str:
+    for path in ("work/work-title", "movement-title"):
+        if text := one_line(root.findtext(path) or "", 200):
+            return text
+    credits = root.findall("credit")
+    named = [credit for credit in credits if (credit.findtext("credit-type") or "").strip() == "title"]
+    for credit in named or [c for c in credits if c.find("credit-type") is None and c.get("page", "1") == "1"][:1]:
+        if text := one_line(" ".join("".join(w.itertext()) for w in credit.iterfind("credit-words")), 200):
+            return text
+    return ""
+
+
+def _composer(root: etree._Element) -> str:
+    creators = root.findall("identification/creator")
+    composer = next((c for c in creators if c.get("type") == "composer"), None)
+    return one_line("".join(composer.itertext()), 200) if composer is not None else ""

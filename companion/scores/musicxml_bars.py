@@ -1,0 +1,371 @@
+"""One MusicXML part, measure by measure: the walk that knows where in time each element stands."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field, replace
+from fractions import Fraction
+
+from lxml import etree
+
+from companion.errors import ScoreError
+from companion.passage import Pitch
+from companion.scores import musicxml_notes as read
+from companion.scores.guards import MAX_BARS, MAX_NOTES, check_fraction, decimal, one_line, shown, whole
+from companion.scores.musicxml_directions import barline_marks, direction_marks, direction_tempo, merge_marks
+from companion.scores.written import Marks, Placed, WrittenBar, WrittenNote, WrittenPart, WrittenTempo
+
+__all__ = ["read_part"]
+
+_SHARPS = "FCGDAEB"
+_MAX_DIVISIONS = 1_000_000
+_MAX_DURATION = 100_000_000
+_MAX_BEATS = 999
+_MAX_BEAT_TYPE = 1024
+#: No bar of music has so many places; beyond it the search for the nearest one isn't worth its time.
+_MANY_PLACES = 1_000
+
+
+def read_part(part: etree._Element, name: str, *, file: str) -> WrittenPart:
+    """All bars and voices of a `<part>`, whose notes must carry their document index as the id `n<index>`.
+
+    Raises
+    ------
+    ScoreError
+        Where a number is none, a length isn't positive, a beat-type isn't a power of two, or the part is too long.
+    """
+    return _Walk(file).part(part, name)
+
+
+@dataclass(slots=True)
+class _Measure:
+    """What is known of the measure being read."""
+
+    index: int
+    number: str
+    implicit: bool
+    raw: Fraction = Fraction(0)
+    exact: Fraction = Fraction(0)
+    known: dict[Fraction, Fraction] = field(default_factory=lambda: {Fraction(0): Fraction(0)})
+    rounded: bool = False
+    backups: int = 0
+    notes: list[WrittenNote] = field(default_factory=list)
+    placed: list[Placed] = field(default_factory=list)
+    marks: Marks = field(default_factory=Marks)
+    tempos: list[WrittenTempo] = field(default_factory=list)
+    alters: dict[int, dict[tuple[str, int], int]] = field(default_factory=dict)
+    cuts: dict[Fraction, tuple[Marks, Marks]] = field(default_factory=dict)
+    held: Fraction = Fraction(0)
+
+
+class _Walk:
+    """Reads a part; what carries over from measure to measure lives here."""
+
+    def __init__(self, file: str) -> None:
+        self.file = file
+        self.divisions: Fraction | None = None
+        self.beats, self.beat_type, self.free = 4, 4, False
+        self.fifths, self.mode = 0, ""
+        self.key: dict[str, int] = {}
+        self.key_at_bar = (0, "")
+        self.transpositions: list[int] = []
+        self.remarks: dict[str, None] = {}
+        self.notes = 0
+
+    def part(self, part: etree._Element, name: str) -> WrittenPart:
+        bars: list[WrittenBar] = []
+        measures = part.findall("measure")
+        if len(measures) > MAX_BARS:
+            raise ScoreError(f"a part has over {MAX_BARS} bars; export only what is to be practised", file=self.file)
+        for index, element in enumerate(measures):
+            bars.extend(self.measure(element, index))
+        return WrittenPart(
+            one_line(part.get("id", "")), name, tuple(bars), tuple(self.transpositions), tuple(self.remarks)
+        )
+
+    def remark(self, text: str) -> None:
+        self.remarks.setdefault(text)
+
+    def measure(self, element: etree._Element, index: int) -> Iterator[WrittenBar]:
+        number = one_line(element.get("number", ""), 12) or str(index + 1)
+        m = _Measure(index, number, element.get("implicit") == "yes")
+        self.key_at_bar = (self.fifths, self.mode)
+        for child in element:
+            self.child(m, child)
+        yield from _pieces(self.finish(m), m.cuts)
+
+    def child(self, m: _Measure, child: etree._Element) -> None:
+        match child.tag:
+            case "note":
+                self.note(m, child)
+            case "backup":
+                m.backups += 1
+                self.move(m, -self.beats_of(child, m, least=0))
+            case "forward":
+                self.move(m, self.beats_of(child, m, least=0))
+            case "attributes":
+                m.placed.append(Placed(m.exact, child))
+                self.attributes(m, child)
+            case "direction" | "sound":
+                m.placed.append(Placed(m.exact, child))
+                self.direction(m, child)
+            case "barline":
+                m.placed.append(Placed(m.exact, child))
+                self.barline(m, child)
+            case _:
+                m.placed.append(Placed(m.exact, child))
+
+    # --- time -------------------------------------------------------------------------------------------------------
+
+    def beats_of(self, element: etree._Element, m: _Measure, least: int) -> Fraction:
+        text = element.findtext("duration")
+        duration = decimal(text, "a duration", 0, _MAX_DURATION, file=self.file, bar=m.number)
+        if duration < least or (least and duration == 0):
+            raise ScoreError(f"a duration is {shown(text)}; it must be positive", file=self.file, bar=m.number)
+        if self.divisions is None:
+            self.remark("the file doesn't say how many divisions a quarter has: read as one")
+            self.divisions = Fraction(1)
+        return duration / self.divisions
+
+    def move(self, m: _Measure, beats: Fraction) -> None:
+        """Move as the file counts, and find the exact place that rounded tuplets have led to there."""
+        m.raw = max(m.raw + beats, Fraction(0))
+        near = m.raw if m.raw in m.known else None
+        if near is None and m.rounded and self.divisions is not None and len(m.known) < _MANY_PLACES:
+            near = next((raw for raw in m.known if abs(raw - m.raw) * self.divisions < 1), None)
+        m.exact = m.known[near] if near is not None else (m.exact + beats if beats > 0 else m.raw)
+        self.arrive(m)
+
+    def arrive(self, m: _Measure) -> None:
+        check_fraction(m.exact, file=self.file, bar=m.number)
+        check_fraction(m.raw, file=self.file, bar=m.number)
+        m.known.setdefault(m.raw, m.exact)
+        m.held = max(m.held, m.exact)
+
+    # --- notes ------------------------------------------------------------------------------------------------------
+
+    def note(self, m: _Measure, element: etree._Element) -> None:
+        self.notes += 1
+        if self.notes > MAX_NOTES:
+            raise ScoreError(f"a part has over {MAX_NOTES} notes; export only what is to be practised", file=self.file)
+        grace, chord = element.find("grace"), element.find("chord") is not None
+        raw = exact = Fraction(0)
+        if grace is None:
+            raw = self.beats_of(element, m, least=1)
+            exact = read.exact_beats(element, raw, self.divisions or Fraction(1))
+            m.rounded = m.rounded or exact != raw
+        onset = m.notes[-1].onset if chord and m.notes else m.exact
+        slash = "" if grace is None else "acciaccatura" if grace.get("slash") == "yes" else "appoggiatura"
+        m.notes.append(self.written(m, element, onset, exact, slash, chord))
+        if not chord:
+            m.raw, m.exact = m.raw + raw, m.exact + exact
+            self.arrive(m)
+
+    def written(
+        self, m: _Measure, element: etree._Element, onset: Fraction, length: Fraction, grace: str, chord: bool
+    ) -> WrittenNote:
+        voice = one_line(element.findtext("voice") or "", 12) or str(1 + m.backups)
+        staff = whole(element.findtext("staff") or "1", "a staff number", 1, 99, file=self.file, bar=m.number)
+        plain = WrittenNote(
+            source=int(element.get("id", "n0")[1:]),
+            bar=m.index,
+            onset=onset,
+            length=length,
+            staff=staff,
+            voice=voice,
+            kind=read.kind(element),
+            chord=chord,
+            grace=grace,
+            fermata=element.find("notations/fermata") is not None,
+            slur_starts=read.slur_numbers(element, "start"),
+            slur_stops=read.slur_numbers(element, "stop"),
+            wavy=read.wavy_lines(element),
+        )
+        return self.pitched(m, element, plain) if plain.kind == "note" else plain
+
+    def pitched(self, m: _Measure, element: etree._Element, plain: WrittenNote) -> WrittenNote:
+        pitch, rounded = read.read_pitch(element, file=self.file, bar=m.number)
+        if rounded:
+            self.remark("microtones are read as the semitone towards the natural note")
+        alters = m.alters.setdefault(plain.staff, {})
+        upper = read.upper_neighbour(pitch, self.key, alters)
+        alters[(pitch.step, pitch.octave)] = pitch.alter
+        tie_start, tie_stop = read.tie_ends(element)
+        return replace(
+            plain,
+            pitch=pitch,
+            upper=upper,
+            tie_start=tie_start,
+            tie_stop=tie_stop,
+            articulations=read.articulations(element),
+            ornaments=read.ornaments(element),
+            trill=read.trill(element, pitch, upper),
+            tuplet=read.tuplet(element),
+            fingering_mark=read.fingering_mark(element),
+        )
+
+    # --- signs ------------------------------------------------------------------------------------------------------
+
+    def direction(self, m: _Measure, element: etree._Element) -> None:
+        offset = element.findtext("offset")
+        onset = m.exact
+        if offset is not None and self.divisions is not None:
+            shift = decimal(offset, "an offset", -_MAX_DURATION, _MAX_DURATION, file=self.file, bar=m.number)
+            onset = check_fraction(max(m.exact + shift / self.divisions, Fraction(0)), file=self.file, bar=m.number)
+        m.marks = merge_marks(m.marks, direction_marks(element))
+        tempo = direction_tempo(element, onset)
+        if tempo is not None:
+            m.tempos.append(tempo)
+
+    def barline(self, m: _Measure, element: etree._Element) -> None:
+        marks = barline_marks(element)
+        if element.get("location") == "middle" and (marks.forward or marks.backward):
+            before, after = m.cuts.get(m.exact, (Marks(), Marks()))
+            if marks.backward:
+                before = merge_marks(before, marks)
+            else:
+                after = merge_marks(after, marks)
+            m.cuts[m.exact] = (before, after)
+        else:
+            m.marks = merge_marks(m.marks, marks)
+        for sound in element.iterfind("sound"):
+            self.direction(m, sound)
+
+    # --- attributes -------------------------------------------------------------------------------------------------
+
+    def attributes(self, m: _Measure, element: etree._Element) -> None:
+        if element.find("divisions") is not None:
+            text = element.findtext("divisions")
+            divisions = decimal(text, "the divisions", 0, _MAX_DIVISIONS, file=self.file, bar=m.number)
+            if divisions == 0:
+                raise ScoreError("the divisions are 0; they must be positive", file=self.file, bar=m.number)
+            self.divisions = divisions
+        for key in element.iterfind("key"):
+            if key.get("number", "1") == "1":
+                self.key_signature(m, key)
+        for time in element.iterfind("time"):
+            if time.get("number", "1") == "1":
+                self.time_signature(m, time)
+        for transpose in element.iterfind("transpose"):
+            if transpose.get("number", "1") == "1":
+                self.transpose(m, transpose)
+
+    def key_signature(self, m: _Measure, key: etree._Element) -> None:
+        if key.find("fifths") is not None:
+            self.fifths = whole(key.findtext("fifths"), "the key", -14, 14, file=self.file, bar=m.number)
+            self.mode = one_line(key.findtext("mode") or "", 20)
+            self.mode = "" if self.mode == "none" else self.mode
+            self.key = _key_alters(self.fifths)
+        else:
+            self.remark(f"bar {m.number} has a key signature of its own kind: shown as written, named as no key")
+            self.fifths, self.mode = 0, ""
+            self.key = self.own_key(m, key)
+        if m.exact == 0:
+            self.key_at_bar = (self.fifths, self.mode)
+
+    def own_key(self, m: _Measure, key: etree._Element) -> dict[str, int]:
+        alters: dict[str, int] = {}
+        for step, alter in zip(key.iterfind("key-step"), key.iterfind("key-alter"), strict=False):
+            exact = decimal(alter.text, "a key's alteration", -3, 3, file=self.file, bar=m.number)
+            alters[(step.text or "").strip()] = int(exact)
+        return alters
+
+    def time_signature(self, m: _Measure, time: etree._Element) -> None:
+        if time.find("senza-misura") is not None:
+            self.free = True
+            self.remark(f"from bar {m.number} on there is no metre: the beats are counted in quarters")
+            return
+        pairs = [
+            (self.beat_sum(m, beats.text), self.power_of_two(m, beat_type.text))
+            for beats, beat_type in zip(time.iterfind("beats"), time.iterfind("beat-type"), strict=False)
+        ]
+        if not pairs:
+            raise ScoreError("a time signature has no beats or no beat-type", file=self.file, bar=m.number)
+        self.free, self.beat_type = False, max(beat_type for _, beat_type in pairs)
+        self.beats = sum(beats * self.beat_type // beat_type for beats, beat_type in pairs)
+
+    def beat_sum(self, m: _Measure, text: str | None) -> int:
+        pieces = (text or "").split("+")[:32]
+        return sum(whole(piece, "a time signature's beats", 1, _MAX_BEATS, file=self.file, bar=m.number) for piece in pieces)
+
+    def power_of_two(self, m: _Measure, text: str | None) -> int:
+        beat_type = whole(text, "the beat-type", -_MAX_BEATS, _MAX_BEAT_TYPE, file=self.file, bar=m.number)
+        if beat_type < 1 or beat_type & (beat_type - 1):
+            raise ScoreError(
+                f"the beat-type is {beat_type}; it must be a power of two such as 4 or 8", file=self.file, bar=m.number
+            )
+        return beat_type
+
+    def transpose(self, m: _Measure, element: etree._Element) -> None:
+        chromatic = decimal(element.findtext("chromatic"), "a transposition", -120, 120, file=self.file, bar=m.number)
+        octaves = element.findtext("octave-change")
+        shift = whole(octaves, "an octave change", -10, 10, file=self.file, bar=m.number) if octaves is not None else 0
+        self.transpositions.append(int(chromatic) + 12 * shift)
+
+    # --- the whole bar ----------------------------------------------------------------------------------------------
+
+    def finish(self, m: _Measure) -> WrittenBar:
+        nominal = None if self.free else Fraction(4 * self.beats, self.beat_type)
+        beats, beat_type = self.beats, self.beat_type
+        empty = m.held == 0
+        if nominal is None:
+            beats, beat_type = max(1, -int(-m.held // 1)) if not empty else 4, 4
+        return WrittenBar(
+            index=m.index,
+            number=m.number,
+            length=m.held if not empty else Fraction(4 * beats, beat_type),
+            nominal=nominal,
+            beats=beats,
+            beat_type=beat_type,
+            fifths=self.key_at_bar[0],
+            mode=self.key_at_bar[1],
+            implicit=m.implicit,
+            empty=empty,
+            marks=m.marks,
+            tempos=tuple(sorted(m.tempos, key=lambda tempo: tempo.onset)),
+            notes=tuple(m.notes),
+            placed=tuple(m.placed),
+        )
+
+
+def _key_alters(fifths: int) -> dict[str, int]:
+    alters = dict.fromkeys(read.STEPS, 0)
+    order = _SHARPS if fifths > 0 else _SHARPS[::-1]
+    for i in range(abs(fifths)):
+        alters[order[i % 7]] += 1 if fifths > 0 else -1
+    return alters
+
+
+def _pieces(bar: WrittenBar, cuts: dict[Fraction, tuple[Marks, Marks]]) -> Iterator[WrittenBar]:
+    """The bar, cut where repeat signs stand within it."""
+    places = sorted(place for place in cuts if 0 < place < bar.length)
+    if not places:
+        for before, after in cuts.values():
+            bar = replace(bar, marks=merge_marks(merge_marks(bar.marks, before), after))
+        yield bar
+        return
+    edges = [Fraction(0), *places, bar.length]
+    for i, (low, high) in enumerate(zip(edges, edges[1:], strict=False)):
+        marks = bar.marks if i == len(places) else Marks()
+        if i == 0:
+            opening = Marks(forward=bar.marks.forward, segno=bar.marks.segno, endings=bar.marks.endings)
+            marks = merge_marks(marks, opening)
+        else:
+            marks = replace(marks, forward=cuts[low][1].forward, segno=(), endings=frozenset())
+        if i < len(places):
+            marks = merge_marks(marks, cuts[high][0])
+        last = i == len(places)
+        yield replace(
+            bar,
+            length=high - low,
+            begins=low,
+            marks=marks,
+            tempos=tuple(
+                replace(t, onset=t.onset - low) for t in bar.tempos if low <= t.onset and (last or t.onset < high)
+            ),
+            notes=tuple(
+                replace(n, onset=n.onset - low) for n in bar.notes if low <= n.onset and (last or n.onset < high)
+            ),
+        )
+
+

@@ -1,0 +1,187 @@
+"""Directions and bar lines of MusicXML: tempo marks, and the signs and words that decide the playing order."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from fractions import Fraction
+
+from lxml import etree
+
+from companion.scores.guards import one_line
+from companion.scores.written import Marks, WrittenTempo
+
+__all__ = ["MAX_TIMES", "barline_marks", "beat_unit_beats", "direction_marks", "direction_tempo", "merge_marks"]
+
+MAX_TIMES = 8
+#: Note values in quarters (MusicXML 4.0, note-type-value).
+NOTE_BEATS = {
+    "maxima": Fraction(32),
+    "long": Fraction(16),
+    "breve": Fraction(8),
+    "whole": Fraction(4),
+    "half": Fraction(2),
+    "quarter": Fraction(1),
+    "eighth": Fraction(1, 2),
+    **{name: Fraction(4, int(re.sub(r"\D", "", name))) for name in ("16th", "32nd", "64th", "128th")},
+    **{name: Fraction(4, int(re.sub(r"\D", "", name))) for name in ("256th", "512th", "1024th")},
+}
+_UNIT_SIGNS = {"breve": "𝅜", "whole": "𝅝", "half": "𝅗𝅥", "quarter": "♩", "eighth": "♪", "16th": "𝅘𝅥𝅯"}
+_TEMPO_BPM = (4.0, 2000.0)
+_NUMBER = re.compile(r"[0-9]{1,4}(?:\.[0-9]{1,6})?")
+_JUMP = re.compile(r"^(?P<capo>d\.?\s?c\b\.?|da capo\b)|^(?P<segno>d\.?\s?s\b\.?|d(?:al|el) segno\b)")
+_AL = re.compile(r"\bal(?:la)?\s+(fine|coda)\b|\b(?:to|e poi la|poi)\s+(?:the\s+)?(coda)\b")
+_TO_CODA = re.compile(r"^(to|al|alla)( the)? coda\b")
+
+
+def beat_unit_beats(unit: str | None, dots: int) -> Fraction | None:
+    """Quarters in a beat unit with so many dots, None where the unit is unknown."""
+    beats = NOTE_BEATS.get((unit or "").strip())
+    return beats * (2 - Fraction(1, 2 ** min(dots, 8))) if beats is not None else None
+
+
+def _words(direction: etree._Element) -> str:
+    return " ".join(" ".join("".join(w.itertext()) for w in direction.iterfind("direction-type/words")).split())
+
+
+def direction_tempo(direction: etree._Element, onset: Fraction) -> WrittenTempo | None:
+    """The tempo a `<direction>` or `<sound>` sets; a printed metronome mark counts before a `<sound tempo>`."""
+    words = one_line(_words(direction))
+    metronome = direction.find("direction-type/metronome")
+    sound = direction if direction.tag == "sound" else direction.find("sound")
+    bpm = _plausible(sound.get("tempo")) if sound is not None else None
+    if metronome is not None and (mark := _metronome(metronome, onset, words)) is not None:
+        return mark if mark.quarter_bpm is not None or bpm is None else replace(mark, quarter_bpm=bpm, ratio=None)
+    return WrittenTempo(onset, bpm, words) if bpm is not None else None
+
+
+def _plausible(text: str | None) -> float | None:
+    found = _NUMBER.search(text or "")
+    bpm = float(found.group()) if found else 0.0
+    return bpm if _TEMPO_BPM[0] <= bpm <= _TEMPO_BPM[1] else None
+
+
+def _metronome(metronome: etree._Element, onset: Fraction, words: str) -> WrittenTempo | None:
+    units: list[tuple[str, int]] = []
+    for child in metronome:
+        if child.tag == "beat-unit":
+            units.append(((child.text or "").strip(), 0))
+        elif child.tag == "beat-unit-dot" and units:
+            units[-1] = (units[-1][0], units[-1][1] + 1)
+    beats = [beat_unit_beats(*unit) for unit in units]
+    if not beats or beats[0] is None:
+        return None
+    label = " ".join(filter(None, [words, _unit_text(*units[0]), "="]))
+    per_minute = _plausible(metronome.findtext("per-minute"))
+    if per_minute is not None:
+        shown = one_line(metronome.findtext("per-minute") or "", 20)
+        return WrittenTempo(onset, round(per_minute * float(beats[0]), 6), f"{label} {shown}")
+    if len(beats) > 1 and beats[1] is not None:
+        return WrittenTempo(onset, None, f"{label} {_unit_text(*units[1])}", float(beats[1] / beats[0]))
+    return None
+
+
+def _unit_text(unit: str, dots: int) -> str:
+    return _UNIT_SIGNS.get(unit, unit) + "." * dots
+
+
+def direction_marks(direction: etree._Element) -> Marks:
+    """What a `<direction>` or `<sound>` says about the playing order, in signs, in words or for playback."""
+    sound = direction if direction.tag == "sound" else direction.find("sound")
+    said = _said(_words(direction))
+    signs = Marks(
+        segno=tuple("" for _ in direction.iterfind("direction-type/segno")),
+        coda_signs=sum(1 for _ in direction.iterfind("direction-type/coda")),
+    )
+    marks = merge_marks(said, signs)
+    return merge_marks(marks, _sound_marks(sound)) if sound is not None else marks
+
+
+def _said(words: str) -> Marks:
+    text = "".join(c for c in words.lower() if c.isalnum() or c in " .").strip()
+    text = re.sub(r"\s+", " ", text)
+    if jump := _JUMP.match(text):
+        al = _AL.search(text)
+        goal = next(filter(None, al.groups())) if al else ""
+        return Marks(jump="dacapo" if jump["capo"] else "dalsegno", al=goal)
+    bare = text.rstrip(" .")
+    if bare == "fine":
+        return Marks(fine=True)
+    if _TO_CODA.match(text):
+        return Marks(to_coda=("",))
+    return Marks(coda=("",)) if bare == "coda" else Marks()
+
+
+def _sound_marks(sound: etree._Element) -> Marks:
+    def label(attribute: str) -> tuple[str, ...]:
+        value = sound.get(attribute)
+        return (one_line(value),) if value else ()
+
+    jump = "dacapo" if sound.get("dacapo") == "yes" else "dalsegno" if sound.get("dalsegno") else ""
+    return Marks(
+        forward=sound.get("forward-repeat") == "yes",
+        segno=label("segno"),
+        coda=label("coda"),
+        to_coda=label("tocoda"),
+        fine=sound.get("fine", "no") not in ("no", ""),
+        jump=jump,
+        jump_label=one_line(sound.get("dalsegno", "")) if jump == "dalsegno" else "",
+    )
+
+
+def barline_marks(barline: etree._Element) -> Marks:
+    """What a `<barline>` says about the playing order."""
+    marks = Marks(
+        segno=((barline.get("segno") or "",) if barline.find("segno") is not None else ()),
+        coda_signs=1 if barline.find("coda") is not None else 0,
+    )
+    repeat, ending = barline.find("repeat"), barline.find("ending")
+    if repeat is not None and repeat.get("direction") == "forward":
+        marks = replace(marks, forward=True)
+    elif repeat is not None and repeat.get("direction") == "backward":
+        after_jump = repeat.get("after-jump") == "yes"
+        marks = replace(marks, backward=True, times=_times(repeat.get("times")), after_jump=after_jump)
+    if ending is not None and ending.get("type") == "start":
+        marks = replace(marks, endings=_ending_numbers(ending.get("number")))
+    elif ending is not None:
+        marks = replace(marks, ending_stops=True)
+    return marks
+
+
+def _times(text: str | None) -> int | None:
+    digits = (text or "").strip()
+    return int(digits) if digits.isascii() and digits.isdigit() and len(digits) < 7 and int(digits) > 0 else None
+
+
+def _ending_numbers(text: str | None) -> frozenset[int]:
+    numbers: set[int] = set()
+    for piece in re.findall(r"[0-9]{1,3}(?:\s*-\s*[0-9]{1,3})?", text or ""):
+        low, _, high = piece.partition("-")
+        numbers.update(range(int(low), min(int(high or low), int(low) + 64) + 1))
+    return frozenset(numbers - {0})
+
+
+def merge_marks(one: Marks, other: Marks) -> Marks:
+    """Both together. Words and `<sound>` of one direction often say the same thing twice."""
+    return Marks(
+        forward=one.forward or other.forward,
+        backward=one.backward or other.backward,
+        times=one.times if other.times is None else other.times,
+        after_jump=one.after_jump or other.after_jump,
+        endings=one.endings | other.endings,
+        ending_stops=one.ending_stops or other.ending_stops,
+        segno=_labels(one.segno, other.segno),
+        coda=_labels(one.coda, other.coda),
+        to_coda=_labels(one.to_coda, other.to_coda),
+        coda_signs=one.coda_signs + other.coda_signs,
+        fine=one.fine or other.fine,
+        jump=one.jump or other.jump,
+        jump_label=one.jump_label or other.jump_label,
+        al=one.al or other.al,
+    )
+
+
+def _labels(one: tuple[str, ...], other: tuple[str, ...]) -> tuple[str, ...]:
+    """Labels without doubles; a sign without a label is the same as the labelled one beside it."""
+    named = tuple(dict.fromkeys(label for label in (*one, *other) if label))
+    return named or (one or other)[:1]

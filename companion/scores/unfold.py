@@ -1,0 +1,207 @@
+"""Playing order: repeats, endings, D.C. and D.S., Fine and Coda.
+
+Common practice, no source, where MusicXML 4.0 is silent: a closing repeat sign without an opening one goes back to the last
+place where a repeated section ended, or to the start; after D.C. or D.S. repeats are not taken again and the last ending is
+played, unless the sign says `after-jump`; every D.C. and D.S. is followed once.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+from companion.scores.musicxml_directions import MAX_TIMES
+from companion.scores.written import Marks
+
+__all__ = ["Played", "TooLong", "unfold"]
+
+
+class TooLong(Exception):
+    """The bars unfold to more than the limit."""
+
+
+@dataclass(frozen=True, slots=True)
+class Played:
+    """The bars in playing order, as pairs of bar index and time through (from 1), and what had to be guessed."""
+
+    order: tuple[tuple[int, int], ...]
+    remarks: tuple[str, ...]
+
+
+def unfold(marks: Sequence[Marks], limit: int) -> Played:
+    """The order in which bars are played.
+
+    Parameters
+    ----------
+    marks : what each bar says, in the order written
+    limit : most bars that may come out
+
+    Raises
+    ------
+    TooLong
+        Where more than `limit` bars come out.
+    """
+    settled = _settle_codas(marks)
+    player = _Player(settled, _endings(settled), limit)
+    player.play()
+    return Played(tuple(player.order), tuple(dict.fromkeys(player.remarks)))
+
+
+def _settle_codas(marks: Sequence[Marks]) -> list[Marks]:
+    """Decide for each bare coda sign whether it means *to the coda* or *here is the coda*."""
+    out = list(marks)
+    for i, mark in enumerate(out):
+        if mark.coda_signs and (mark.to_coda or mark.coda or mark.al == "coda"):
+            out[i] = replace(mark, coda_signs=0)
+    bare = [i for i, mark in enumerate(out) if mark.coda_signs]
+    leaves = [i for i, mark in enumerate(out) if mark.to_coda]
+    arrives = [i for i, mark in enumerate(out) if mark.coda]
+    for place, i in enumerate(bare):
+        leaving = not leaves and (bool(arrives) or (len(bare) > 1 and place == 0))
+        signless = replace(out[i], coda_signs=0)
+        out[i] = replace(signless, to_coda=("",)) if leaving else replace(signless, coda=("",))
+    return out
+
+
+@dataclass(frozen=True, slots=True)
+class _Ending:
+    first: int
+    last: int
+    numbers: frozenset[int]
+    group: int
+
+
+def _endings(marks: Sequence[Marks]) -> dict[int, _Ending]:
+    """For each bar under an ending's bracket, that ending. Endings that follow each other make a group."""
+    spans: list[tuple[int, int, frozenset[int]]] = []
+    for i, mark in enumerate(marks):
+        if not mark.endings:
+            continue
+        last = i
+        while not _closes(marks, i, last):
+            last += 1
+        spans.append((i, last, mark.endings))
+    found: dict[int, _Ending] = {}
+    group = -1
+    for place, (first, last, numbers) in enumerate(spans):
+        follows = place > 0 and spans[place - 1][1] == first - 1 and not numbers & spans[place - 1][2]
+        group += 0 if follows else 1
+        found.update(dict.fromkeys(range(first, last + 1), _Ending(first, last, numbers, group)))
+    return found
+
+
+def _closes(marks: Sequence[Marks], first: int, i: int) -> bool:
+    """Whether the bracket that opened at `first` closes with bar `i`. One that is never closed covers its first bar."""
+    if marks[i].ending_stops or marks[i].backward or i + 1 == len(marks):
+        return True
+    if marks[i + 1].endings or marks[i + 1].forward:
+        return True
+    return not any(mark.ending_stops or mark.backward or mark.endings for mark in marks[first + 1 :])
+
+
+@dataclass(slots=True)
+class _Player:
+    marks: Sequence[Marks]
+    endings: dict[int, _Ending]
+    limit: int
+    order: list[tuple[int, int]] = field(default_factory=list)
+    remarks: list[str] = field(default_factory=list)
+    at: int = 0
+    section: int = 0
+    time: int = 1
+    jumped: bool = False
+    al: str = ""
+    taken: set[tuple[int, str]] = field(default_factory=set)
+    passes: dict[int, int] = field(default_factory=dict)
+
+    def play(self) -> None:
+        while self.at < len(self.marks):
+            ending = self.endings.get(self.at)
+            if ending and not self._plays(ending):
+                self._leave(self.at, ending.last + 1)
+                continue
+            if self.marks[self.at].forward and self.at != self.section:
+                self.section, self.time = self.at, 1
+            self._sound(self.at)
+            after = self._next(self.at, ending)
+            if after is None:
+                return
+            self._leave(self.at, after)
+
+    def _sound(self, i: int) -> None:
+        if len(self.order) >= self.limit:
+            raise TooLong
+        self.passes[i] = max(self.time, self.passes.get(i, 0) + 1)
+        self.order.append((i, self.passes[i]))
+
+    def _group(self, ending: _Ending) -> list[_Ending]:
+        return list(dict.fromkeys(e for e in self.endings.values() if e.group == ending.group))
+
+    def _plays(self, ending: _Ending) -> bool:
+        group = self._group(ending)
+        if self.jumped and not self._repeats_again(group):
+            return ending == group[-1] if len(group) > 1 else not self.marks[ending.last].backward
+        return self.time in ending.numbers or (ending == group[-1] and self.time > max(max(e.numbers) for e in group) > 1)
+
+    def _repeats_again(self, group: list[_Ending]) -> bool:
+        return any(self.marks[e.last].after_jump for e in group)
+
+    def _next(self, i: int, ending: _Ending | None) -> int | None:
+        """The bar after bar `i`, None at the end; the jumps of the bar are taken here."""
+        mark = self.marks[i]
+        if mark.backward and self._again(mark, ending):
+            self.time += 1
+            return self.section
+        if mark.backward:
+            self.section, self.time = i + 1, 1
+        if self.jumped and mark.fine and self.al != "coda":
+            return None
+        if self.jumped and mark.to_coda and self.al != "fine" and (coda := self._coda(mark.to_coda[0], i)) is not None:
+            self.jumped, self.al = False, ""
+            self.section, self.time = coda, 1
+            return coda
+        if mark.jump and (i, mark.jump) not in self.taken and (target := self._target(mark, i)) is not None:
+            self.taken.add((i, mark.jump))
+            self.jumped, self.al = True, mark.al
+            self.section, self.time = target, 1
+            return target
+        return i + 1
+
+    def _again(self, mark: Marks, ending: _Ending | None) -> bool:
+        if self.jumped and not mark.after_jump:
+            return False
+        times = 2 if mark.times is None else mark.times
+        if ending is not None:
+            group = self._group(ending)
+            last = max(max(e.numbers) for e in group)
+            times = max(times, last) if len(group) > 1 else max(times, last + 1)
+        if times > MAX_TIMES:
+            self.remarks.append(f"a repeat to be played {times} times is played {MAX_TIMES} times")
+        return self.time < min(times, MAX_TIMES)
+
+    def _leave(self, i: int, after: int) -> None:
+        """Go on to bar `after`; once the last ending is behind, a new section begins."""
+        left, entered = self.endings.get(i), self.endings.get(after)
+        self.at = after
+        if left is not None and after > i and (entered is None or entered.group != left.group):
+            self.section, self.time = after, 1
+
+    def _coda(self, label: str, i: int) -> int | None:
+        codas = [k for k, mark in enumerate(self.marks) if mark.coda and k != i]
+        same = [k for k in codas if label and label in self.marks[k].coda]
+        later = [k for k in codas if k > i]
+        found = (same or later or codas or [None])[0]
+        if found is None:
+            self.remarks.append("a coda is called for, but none is marked: played on without it")
+        return found
+
+    def _target(self, mark: Marks, i: int) -> int | None:
+        if mark.jump == "dacapo":
+            return 0
+        signs = [k for k, other in enumerate(self.marks) if other.segno]
+        same = [k for k in signs if mark.jump_label and mark.jump_label in self.marks[k].segno]
+        earlier = [k for k in signs if k < i]
+        found = (same or earlier[-1:] or signs or [None])[0]
+        if found is None:
+            self.remarks.append("a D.S. is written, but no segno: it is not followed")
+        return found

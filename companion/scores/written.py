@@ -1,0 +1,137 @@
+"""A part as it is written: bars, notes, signs, before voices are chosen and repeats are played.
+
+Onsets are beats (quarters) from the start of the bar the note is written in.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from fractions import Fraction
+
+from lxml import etree
+
+from companion.passage import Pitch, Trill, Tuplet
+
+__all__ = ["Marks", "Placed", "WrittenBar", "WrittenNote", "WrittenPart", "WrittenTempo"]
+
+
+@dataclass(frozen=True, slots=True)
+class WrittenNote:
+    """One `<note>`. `kind` is `note`, `rest`, `cue`, `unpitched` or `hidden`; `pitch` is None unless it is a `note`.
+
+    `upper` is the note a trill would go to by key and earlier accidentals of the bar. `slur_starts` and `slur_stops` hold
+    slur numbers, `wavy` pairs of type and number.
+    """
+
+    source: int
+    bar: int
+    onset: Fraction
+    length: Fraction
+    staff: int
+    voice: str
+    kind: str
+    chord: bool = False
+    pitch: Pitch | None = None
+    upper: Pitch | None = None
+    grace: str = ""
+    tie_start: bool = False
+    tie_stop: bool = False
+    slur_starts: tuple[str, ...] = ()
+    slur_stops: tuple[str, ...] = ()
+    articulations: frozenset[str] = frozenset()
+    ornaments: frozenset[str] = frozenset()
+    trill: Trill | None = None
+    wavy: tuple[tuple[str, str], ...] = ()
+    tuplet: Tuplet | None = None
+    fermata: bool = False
+    fingering_mark: str = ""
+
+    @property
+    def end(self) -> Fraction:
+        """Where the note ends, in beats from the start of its bar."""
+        return self.onset + self.length
+
+
+@dataclass(frozen=True, slots=True)
+class WrittenTempo:
+    """From `onset` in its bar on, `quarter_bpm`; None where only words stand there or where the mark relates two units, in
+    which case `ratio` is the new tempo over the old one."""
+
+    onset: Fraction
+    quarter_bpm: float | None
+    text: str = ""
+    ratio: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Marks:
+    """What a bar says about the playing order.
+
+    `times` is how often a bar with a closing repeat sign lets its section be played (0: no such sign), None where the sign
+    leaves it open. `endings` are the numbers of the ending that starts here. `coda_signs` counts bare coda signs, which mean
+    "from here" or "to here" depending on what else the score says. `jump` is `dacapo`, `dalsegno` or empty, `al` what its
+    words add: `fine`, `coda` or empty.
+    """
+
+    forward: bool = False
+    backward: bool = False
+    times: int | None = None
+    after_jump: bool = False
+    endings: frozenset[int] = frozenset()
+    ending_stops: bool = False
+    segno: tuple[str, ...] = ()
+    coda: tuple[str, ...] = ()
+    to_coda: tuple[str, ...] = ()
+    coda_signs: int = 0
+    fine: bool = False
+    jump: str = ""
+    jump_label: str = ""
+    al: str = ""
+
+    @property
+    def any(self) -> bool:
+        """Whether the bar says anything."""
+        return self != Marks()
+
+
+@dataclass(frozen=True, slots=True)
+class Placed:
+    """A child of `<measure>` with the time where it stands."""
+
+    onset: Fraction
+    element: etree._Element
+
+
+@dataclass(frozen=True, slots=True)
+class WrittenBar:
+    """One bar, or a piece of one that a repeat sign cuts in two (`begins` is then where the piece begins in the measure).
+
+    `length` is what it holds, `nominal` what its time signature asks for (None without measure), both in beats.
+    """
+
+    index: int
+    number: str
+    length: Fraction
+    nominal: Fraction | None
+    beats: int
+    beat_type: int
+    fifths: int
+    mode: str
+    implicit: bool
+    empty: bool
+    marks: Marks
+    tempos: tuple[WrittenTempo, ...]
+    notes: tuple[WrittenNote, ...]
+    placed: tuple[Placed, ...]
+    begins: Fraction = Fraction(0)
+
+
+@dataclass(frozen=True, slots=True)
+class WrittenPart:
+    """One part of a score, all its voices. `transpositions` are sounding minus written semitones in the order found."""
+
+    part_id: str
+    name: str
+    bars: tuple[WrittenBar, ...]
+    transpositions: tuple[int, ...]
+    remarks: tuple[str, ...]
