@@ -14,7 +14,7 @@ import numpy.typing as npt
 from companion.passage import Note, Passage
 from companion.practice.clock import note_onsets_s
 
-__all__ = ["COSTS", "Costs", "Score", "prepare"]
+__all__ = ["COSTS", "Costs", "Score", "ornament_pitches", "prepare"]
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -112,7 +112,7 @@ def prepare(passage: Passage, tempo_bpm: float, costs: Costs = COSTS) -> Score:
         omit_sum=np.cumsum(omit),
         blip_s=np.minimum(costs.blip_s, 0.5 * np.abs(gaps_s)),
         grace=grace,
-        ornamented=tuple((n.index + 1, _ornament_pitches(n)) for n in notes if n.trill or n.ornaments),
+        ornamented=tuple((n.index + 1, ornament_pitches(n)) for n in notes if n.trill or n.ornaments),
     )
 
 
@@ -130,7 +130,10 @@ def _landmarks(notes: tuple[Note, ...], costs: Costs) -> Floats:
     return extra
 
 
-def _ornament_pitches(note: Note) -> frozenset[int]:
+def ornament_pitches(note: Note) -> frozenset[int]:
+    """Written MIDI numbers that belong to a note with a trill or another ornament; empty for a plain note."""
+    if note.trill is None and not note.ornaments:
+        return frozenset()
     if note.trill is not None:
         return frozenset({note.written_midi, note.trill.other.midi})
     return frozenset({note.written_midi, *(note.written_midi + d for d in _ORNAMENT_NEIGHBOURS)})

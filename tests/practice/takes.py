@@ -14,7 +14,8 @@ from fractions import Fraction
 import numpy as np
 
 from companion.passage import Bar, Note, Passage, Pitch
-from companion.practice.model import PLAYED, PlayedArray
+from companion.practice.model import PLAYED, PlayedArray, RawEvent
+from companion.units import ns_from_s
 
 _STEPS = (("C", 0), ("D", 0), ("E", 0), ("F", 0), ("G", 0), ("A", 0), ("B", 0))
 
@@ -166,3 +167,13 @@ def f1(truth: np.ndarray, found: np.ndarray) -> float:
     right = int(np.sum((truth == found) & (truth >= 0)))
     total = int(np.sum(truth >= 0) + np.sum(found >= 0))
     return 2.0 * right / total if total else 1.0
+
+
+def raw_events(played: PlayedArray, start_ns: int = 0) -> tuple[RawEvent, ...]:
+    """The MIDI messages of a take: tongued notes, note-off before note-on."""
+    found = []
+    for row in played:
+        found.append((ns_from_s(float(row["onset_s"])), 1, bytes((0x90, int(row["written_midi"]), 80))))
+        if np.isfinite(row["offset_s"]):
+            found.append((ns_from_s(float(row["offset_s"])), 0, bytes((0x80, int(row["written_midi"]), 64))))
+    return tuple(RawEvent(start_ns + time_ns, message) for time_ns, _, message in sorted(found))

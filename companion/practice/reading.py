@@ -1,0 +1,196 @@
+"""What happened in a take, note by note and bar by bar, before anything is said about it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from companion.passage import Passage
+from companion.practice.clock import note_onsets_s
+from companion.practice.costs import COSTS, ornament_pitches
+from companion.practice.matching import lives_s
+from companion.practice.model import (
+    LEFT_OUT, NOT_REACHED, ON_TIME, WRONG_NOTE, Alignment, NoteResult, PlayedArray, Tolerances,
+)  # fmt: skip
+from companion.practice.tolerance import on_time_limits_s, timing_verdict
+from companion.units import ms_from_s, s_per_beat
+
+__all__ = ["Extra", "Reading", "Stop", "read_take"]
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+#: A note that comes so much later than the one before made it expect, and keeps the ones after it waiting, is a stop.
+STOP_S, STOP_BEATS = 0.25, 0.75
+#: Neighbours on each side by which a note is judged where the player has left the click.
+NEIGHBOURS = 4
+#: The played tempo is measured over stretches of so many notes and at least so long.
+TEMPO_NOTES, TEMPO_STRETCH_S = 8, 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Extra:
+    """A note that is not in the score, heard after note `after` (-1 before the first). `blip` where it lived under 75 ms."""
+
+    after: int
+    written_midi: int
+    blip: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Stop:
+    """The player stopped for `lost_s` before note `before`."""
+
+    before: int
+    lost_s: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Reading:
+    """A take, read. `results` has one entry a score note; `returns` the notes the player went back to (a stutter, a
+    correction, a restart), one entry each time. `deviation_s` [shape=(notes,)] is against the click, `local_s` against the
+    neighbours where the player has left the click; both NaN where nothing was played. `timed` are the notes whose time
+    counts."""
+
+    passage: Passage
+    tempo_bpm: float
+    tolerances: Tolerances
+    results: tuple[NoteResult, ...]
+    extras: tuple[Extra, ...]
+    returns: tuple[int, ...]
+    stops: tuple[Stop, ...]
+    deviation_s: Floats
+    local_s: Floats
+    limit_s: Floats
+    timed: npt.NDArray[np.bool_]
+    tempo_played_bpm: float | None
+
+    def notes_with(self, verdict: str) -> tuple[int, ...]:
+        """Indices of the notes with this verdict."""
+        return tuple(r.note_index for r in self.results if r.verdict == verdict)
+
+    @property
+    def on_time(self) -> int:
+        """How many of the timed notes came on time."""
+        return sum(1 for r in self.results if r.verdict == ON_TIME and self.timed[r.note_index])
+
+
+def read_take(
+    passage: Passage, played: PlayedArray, tempo_bpm: float, tolerances: Tolerances, alignment: Alignment
+) -> Reading:
+    """Read a matched take. The first played note that realises a score note is the one that counts."""
+    realised = alignment.pairs[: len(played), 0]
+    first = _first_played(realised, len(passage.notes))
+    onsets_s = note_onsets_s(passage, tempo_bpm)
+    early_s, late_s = on_time_limits_s(passage, tempo_bpm, tolerances)
+    there = first >= 0
+    deviation_s = np.full(len(first), np.nan)
+    deviation_s[there] = played["onset_s"][first[there]] - onsets_s[there]
+    timed = np.isfinite(early_s)
+    local_s = _against_neighbours(deviation_s, early_s)
+    return Reading(
+        passage=passage,
+        tempo_bpm=tempo_bpm,
+        tolerances=tolerances,
+        results=_results(passage, played, first, deviation_s, early_s, late_s),
+        extras=_extras(played, realised),
+        returns=_returns(passage, realised),
+        stops=_stops(deviation_s, realised, s_per_beat(tempo_bpm)),
+        deviation_s=deviation_s,
+        local_s=local_s,
+        limit_s=np.where(local_s < 0, early_s, late_s),
+        timed=timed,
+        tempo_played_bpm=_tempo_played_bpm(onsets_s, deviation_s, timed, tempo_bpm),
+    )
+
+
+def _first_played(realised: Ints, size: int) -> Ints:
+    """Index of the first played note for each score note, -1 where there is none."""
+    first = np.full(size, -1, dtype=np.int64)
+    matched = np.flatnonzero(realised >= 0)[::-1]
+    first[realised[matched]] = matched
+    return first
+
+
+def _results(
+    passage: Passage, played: PlayedArray, first: Ints, deviation_s: Floats, early_s: Floats, late_s: Floats
+) -> tuple[NoteResult, ...]:
+    reached = int(np.flatnonzero(first >= 0)[-1]) if np.any(first >= 0) else -1
+    found = []
+    for note in passage.notes:
+        i = note.index
+        if first[i] < 0:
+            found.append(NoteResult(i, LEFT_OUT if i < reached else NOT_REACHED))
+            continue
+        midi = int(played["written_midi"][first[i]])
+        right = midi == note.written_midi or midi in ornament_pitches(note)
+        verdict = timing_verdict(float(deviation_s[i]), float(early_s[i]), float(late_s[i])) if right else WRONG_NOTE
+        timed_ms = None if note.grace else ms_from_s(float(deviation_s[i]))
+        found.append(NoteResult(i, verdict, timed_ms, note.written_midi if right else midi))
+    return tuple(found)
+
+
+def _extras(played: PlayedArray, realised: Ints) -> tuple[Extra, ...]:
+    if not len(played):
+        return ()
+    lived_s, at, found = lives_s(played), -1, []
+    for i, note in enumerate(realised.tolist()):
+        if note >= 0:
+            at = note
+        else:
+            found.append(Extra(at, int(played["written_midi"][i]), bool(lived_s[i] < COSTS.blip_s)))
+    return tuple(found)
+
+
+def _returns(passage: Passage, realised: Ints) -> tuple[int, ...]:
+    """Notes gone back to; the notes of one trill are no return, nor are those played on from there."""
+    found, at = [], -1
+    for note in realised[realised >= 0].tolist():
+        if note < at or (note == at and not ornament_pitches(passage.notes[note])):
+            found.append(note)
+        at = note
+    return tuple(found)
+
+
+def _stops(deviation_s: Floats, realised: Ints, beat_s: float) -> tuple[Stop, ...]:
+    """Late notes that those after them stay behind with, no going back in between."""
+    least_s = max(STOP_S, STOP_BEATS * beat_s)
+    order = realised[realised >= 0]
+    found = []
+    for before, note in zip(order.tolist(), order[1:].tolist(), strict=False):
+        lost_s = float(deviation_s[note] - deviation_s[before])
+        if not before < note or lost_s <= least_s:
+            continue
+        after_s = float(np.nanmedian(deviation_s[note : note + NEIGHBOURS])) - float(deviation_s[before])
+        if after_s > 0.5 * lost_s:
+            found.append(Stop(note, lost_s))
+    return tuple(found)
+
+
+def _against_neighbours(deviation_s: Floats, limit_s: Floats) -> Floats:
+    """The deviation, less that of the notes around where those as a whole are off the click by more than the limit."""
+    padded = np.pad(deviation_s, NEIGHBOURS, constant_values=np.nan)
+    windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * NEIGHBOURS + 1) if len(deviation_s) else padded[:0]
+    local_s = deviation_s.copy()
+    for i in np.flatnonzero(np.isfinite(deviation_s)):
+        around_s = float(np.nanmedian(windows[i]))
+        if abs(around_s) > limit_s[i]:
+            local_s[i] -= around_s
+    return local_s
+
+
+def _tempo_played_bpm(
+    onsets_s: Floats, deviation_s: Floats, timed: npt.NDArray[np.bool_], tempo_bpm: float
+) -> float | None:
+    """Median of the slopes over stretches of a few notes: stops and restarts touch only the stretches they lie in."""
+    used = np.flatnonzero(np.isfinite(deviation_s) & timed)
+    if len(used) < 3:
+        return None
+    far = min(TEMPO_NOTES, len(used) - 1)
+    a, b = used[:-far], used[far:]
+    expected_s = onsets_s[b] - onsets_s[a]
+    played_s = expected_s + deviation_s[b] - deviation_s[a]
+    usable = (expected_s >= min(TEMPO_STRETCH_S, float(expected_s.max()))) & (expected_s > 0) & (played_s > 0)
+    return float(tempo_bpm / np.median(played_s[usable] / expected_s[usable])) if np.any(usable) else None
