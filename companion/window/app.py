@@ -1,0 +1,461 @@
+"""The window: one loop that drains, decides, draws; and what each key and mouse button leads to.
+
+The loop does in each frame: events of the window to actions, `Run.update`, the engraver's next systems, drawing what changed.
+A hidden window (no display) with the simulated player runs on a stepped clock, as fast as frames can be drawn.
+"""
+
+from __future__ import annotations
+
+import os
+import time
+from collections import deque
+from collections.abc import Callable
+from pathlib import Path
+
+import pygame
+
+from companion import charts
+from companion.engraving import Engraver, EngravingRequest
+from companion.errors import CompanionError
+from companion.practice.model import ADDED, EARLY, LATE, LEFT_OUT, WRONG_NOTE, RawEvent
+from companion.units import NS_PER_S, ns_from_s
+from companion.window import pencil
+from companion.window.bindings import action_for
+from companion.window.layout import SMALLEST
+from companion.window.leaves import ChoiceLeaf, KeysLeaf, Leaf, NoteCheckLeaf, Row
+from companion.window.metronome import metronome_number
+from companion.window.page import PageView
+from companion.window.run import CHECK_NOTE_NAME, Run, Setup, SteppedClock
+from companion.window.shots import Shots
+from companion.window.stand import CARE, Stand
+
+__all__ = ["App"]
+
+FRAMES_PER_S = 60
+#: On the stepped clock a frame stands for this much time: fine enough that no note is skipped over in a picture.
+STEP_NS = NS_PER_S // 30
+SIMULATED = ("sim:steady:1", "sim:student:1", "sim:beginner:1")
+
+
+class App:
+    """The stand in a window. `musicxml` gives the engraver its document; it is asked once, after the window is up."""
+
+    def __init__(
+        self,
+        setup: Setup,
+        musicxml: Callable[[], bytes],
+        *,
+        size: tuple[int, int] = (1280, 720),
+        shots: Path | None = None,
+        engraver: Engraver | None = None,
+    ) -> None:
+        self.setup = setup
+        self.stepped = SteppedClock() if setup.hidden and setup.port.startswith("sim") else None
+        self.engraver = engraver or Engraver()
+        self._musicxml = musicxml
+        self._document: bytes | None = None
+        if setup.hidden:
+            os.environ["SDL_VIDEODRIVER"] = "dummy"
+            os.environ["SDL_AUDIODRIVER"] = "dummy"
+        pygame.display.init()
+        pygame.font.init()
+        pygame.key.set_repeat(350, 60)
+        size = (max(size[0], SMALLEST[0]), max(size[1], SMALLEST[1]))
+        self.screen = pygame.display.set_mode(size, pygame.RESIZABLE)
+        pygame.display.set_caption(f"{setup.passage.title} – companion")
+        self.run = Run(setup, self.stepped or time.monotonic_ns)
+        self.stand = Stand(self.run, PageView(setup.passage), self.screen.get_size())
+        self.leaf: Leaf | None = None
+        self.shots = Shots(shots) if shots else None
+        self.quit = False
+        self.first_frame_ns = 0
+        self.to_glass_ns: deque[int] = deque(maxlen=20_000)
+        self._marks_seen = 0
+        self._pressed_at: tuple[int, int] | None = None
+        self._engraved_plan = ""
+        self._engrave()
+
+    # -- the loop ----------------------------------------------------------------------------------------------------
+
+    def loop(self) -> None:
+        """Run until the window is closed or the wanted takes are played."""
+        pace = pygame.time.Clock()
+        try:
+            while not self.quit:
+                heard = self.frame()
+                self._measure(heard)
+                if self.stepped:
+                    self._step()
+                else:
+                    pace.tick(FRAMES_PER_S)
+                if self.run.done and self._settled():
+                    break
+            if self.shots and not self.quit:
+                self._take_remaining_shots()
+        finally:
+            self.close()
+
+    def _step(self) -> None:
+        """Let the stepped clock run once the page is there, so that pictures show it."""
+        if self.stepped and (self.stand.page.done or self.stand.engraving_fault):
+            self.stepped.step(STEP_NS)
+        else:
+            time.sleep(0.005)
+
+    def _settled(self) -> bool:
+        """After the last take: leave the pencilled page to be read, unless nobody looks."""
+        return self.setup.hidden or not self.run.rehearsal.busy and self._read_long_enough()
+
+    def _read_long_enough(self) -> bool:
+        take = self.run.rehearsal.last_take
+        return take is None or self.run.clock() - take.end_ns > ns_from_s(self.setup.review_s)
+
+    def frame(self) -> list[RawEvent]:
+        """One frame; returns the events heard in it."""
+        for event in pygame.event.get():
+            self._handle(event)
+        heard = self.run.update()
+        self._collect_systems()
+        changed = self.stand.draw(self.screen) if self.leaf is None else self._draw_with_leaf()
+        if changed:
+            pygame.display.update(changed)
+        if not self.first_frame_ns and self.stand.page.systems:
+            self.first_frame_ns = time.monotonic_ns()
+        if self.shots:
+            self._take_shot()
+        return heard
+
+    def _draw_with_leaf(self) -> list[pygame.Rect]:
+        self.stand.refresh()
+        self.stand.draw(self.screen)
+        if self.leaf is not None:
+            self.leaf.draw(self.screen, self.stand.place, self.stand.type)
+        return [self.screen.get_rect()]
+
+    def _measure(self, heard: list[RawEvent]) -> None:
+        if heard and not self.stepped:
+            now_ns = time.monotonic_ns()
+            self.to_glass_ns.extend(now_ns - event.time_ns for event in heard if event.message[0] & 0xF0 == 0x90)
+
+    def close(self) -> None:
+        """Give everything back."""
+        self.run.close()
+        self.engraver.close()
+        pygame.display.quit()
+
+    # -- the page ----------------------------------------------------------------------------------------------------
+
+    def _engrave(self) -> None:
+        if self._document is None:
+            self._document = self._musicxml()
+        plan, passage = self.run.rehearsal.plan, self.setup.passage
+        marks: dict[str, str] = {}
+        for choice in plan.choices:
+            if choice.fingering.mark:
+                marks.setdefault(f"n{passage.notes[choice.note_index].source}", choice.fingering.mark)
+        place = self.stand.place
+        self.stand.page.clear()
+        self.stand.engraving_fault = ""
+        self._engraved_plan = plan.version
+        self.engraver.request(
+            EngravingRequest(self._document, place.music.width, place.staff_px, tuple(sorted(marks.items())))
+        )
+
+    def _collect_systems(self) -> None:
+        while True:
+            try:
+                progress = self.engraver.poll()
+            except CompanionError as error:
+                self.stand.engraving_fault = str(error)
+                return
+            if progress is None:
+                return
+            for system in progress.systems:
+                self.stand.page.add(system)
+            self.stand.page.done = progress.done
+
+    # -- keys and mouse ----------------------------------------------------------------------------------------------
+
+    def _handle(self, event: pygame.event.Event) -> None:
+        if event.type == pygame.QUIT:
+            self.quit = True
+        elif event.type == pygame.VIDEORESIZE:
+            self._resize((event.w, event.h))
+        elif event.type in (pygame.WINDOWEXPOSED, pygame.WINDOWRESTORED):
+            self.stand.refresh()
+        elif event.type == pygame.KEYDOWN:
+            self._key(event)
+        elif event.type == pygame.MOUSEWHEEL and self.leaf is None:
+            self.stand.page.turn(-event.y)
+        elif event.type == pygame.MOUSEBUTTONDOWN and event.button == 1:
+            self._press(event.pos)
+        elif event.type == pygame.MOUSEMOTION and self._pressed_at:
+            self._drag(event.pos)
+        elif event.type == pygame.MOUSEBUTTONUP and event.button == 1:
+            self._release(event.pos)
+
+    def _resize(self, size: tuple[int, int]) -> None:
+        if size == (self.stand.place.width_px, self.stand.place.height_px):
+            return
+        wanted = (max(size[0], SMALLEST[0]), max(size[1], SMALLEST[1]))
+        if wanted != size:
+            self.screen = pygame.display.set_mode(wanted, pygame.RESIZABLE)
+        else:
+            self.screen = pygame.display.get_surface() or self.screen
+        self.stand.resize(self.screen.get_size())
+        self._engrave()
+
+    def _key(self, event: pygame.event.Event) -> None:
+        if self.leaf is not None:
+            if self._guarded(lambda: self.leaf.key(event) if self.leaf else True):
+                self._take_leaf_away()
+            return
+        action = action_for(event, self.run.rehearsal.state)
+        if action:
+            self.do(action)
+
+    def _press(self, pos: tuple[int, int]) -> None:
+        if self.leaf is not None:
+            if self._guarded(lambda: self.leaf.click(pos) if self.leaf else True):
+                self._take_leaf_away()
+            return
+        action = self.stand.action_at(pos)
+        rung = self.stand.rung_at(pos)
+        if action:
+            self.do(action)
+        elif rung is not None and not self.run.rehearsal.busy:
+            self._guarded(lambda: self.run.rehearsal.choose_tempo(self.run.rehearsal.ladder.rungs[rung]))
+        elif self.stand.place.music.collidepoint(pos) and not self.run.rehearsal.busy:
+            self._pressed_at = pos
+
+    def _drag(self, pos: tuple[int, int]) -> None:
+        assert self._pressed_at
+        if abs(pos[0] - self._pressed_at[0]) + abs(pos[1] - self._pressed_at[1]) < 12:
+            return
+        page, area = self.stand.page, self.stand.place.music
+        start, end = page.bar_at(self._pressed_at, area), page.bar_at(pos, area)
+        if start is not None and end is not None:
+            self.stand.drag_from, self.stand.drag_to = start, end
+
+    def _release(self, pos: tuple[int, int]) -> None:
+        if self._pressed_at is None:
+            return
+        if self.stand.drag_from is not None:
+            first, last = self.stand.chosen_bars()
+            self._guarded(lambda: self.run.rehearsal.choose_bars(first, last))
+            self.stand.looked_at = None
+        else:
+            self.stand.looked_at = self.stand.page.note_at(pos, self.stand.place.music)
+        self._pressed_at = self.stand.drag_from = self.stand.drag_to = None
+
+    def _guarded(self, act: Callable[[], object]) -> bool:
+        """Do something; what can't be done is said on the page instead of ending the program."""
+        try:
+            return bool(act())
+        except CompanionError as error:
+            self.run.say(str(error))
+            return True
+
+    def _take_leaf_away(self) -> None:
+        if isinstance(self.leaf, NoteCheckLeaf) and self.run.checking:
+            self.run.end_check(keep=True)
+        self.leaf = None
+        self.stand.refresh()
+        if self.run.rehearsal.plan.version != self._engraved_plan:
+            self._engrave()
+
+    # -- actions -----------------------------------------------------------------------------------------------------
+
+    def do(self, action: str) -> None:
+        """Carry out an action of the bindings."""
+        run = self.run
+        acts: dict[str, Callable[[], object]] = {
+            "start": run.start,
+            "stop": run.stop,
+            "go_on": run.go_on,
+            "again": run.again,
+            "whole": run.whole,
+            "bars": lambda: self._open(self._bars_leaf()),
+            "tempo": lambda: self._open(self._tempo_leaf()),
+            "faster": lambda: run.step_tempo(1),
+            "slower": lambda: run.step_tempo(-1),
+            "fingerings": lambda: self._open(self._fingerings_leaf()),
+            "look_back": lambda: self._look(-1),
+            "look_on": lambda: self._look(1),
+            "page_back": lambda: self.stand.page.turn(-1),
+            "page_on": lambda: self.stand.page.turn(1),
+            "instrument": lambda: self._open(self._instrument_leaf()),
+            "port": lambda: self._open(self._port_leaf()),
+            "check": lambda: self._open(self._check_leaf()),
+            "delay": run.take_delay,
+            "mute": run.mute,
+            "louder": lambda: run.turn_volume(0.1),
+            "softer": lambda: run.turn_volume(-0.1),
+            "keys": lambda: self._open(self._keys_leaf()),
+            "full_screen": self._full_screen,
+            "leave": self._leave,
+        }
+        self._guarded(acts[action])
+
+    def _open(self, leaf: Leaf) -> None:
+        self.leaf = leaf
+
+    def _leave(self) -> None:
+        if self.run.rehearsal.busy:
+            self.run.stop()
+        elif self.stand.looked_at is not None:
+            self.stand.looked_at = None
+        else:
+            self.quit = True
+
+    def _full_screen(self) -> None:
+        pygame.display.toggle_fullscreen()
+        self._resize(pygame.display.get_window_size())
+        self.stand.refresh()
+
+    def _look(self, by: int) -> None:
+        notes, section = self.setup.passage.notes, self.run.rehearsal.section
+        at = self.stand.looked_at
+        at = section.first_note if at is None else max(0, min(len(notes) - 1, at + by))
+        self.stand.looked_at = at
+        self.stand.page.follow(at, self.stand.place.music)
+
+    def _bars_leaf(self) -> Leaf:
+        """Phrases of four bars to choose from, and single bars."""
+        bars = self.setup.passage.bars
+        last = len(bars) - 1
+        spans = [(0, last)]
+        spans += [(i, min(i + 3, last)) for i in range(0, len(bars), 4)] if last > 3 else []
+        spans += [(i, i) for i in range(len(bars))]
+        trouble = self.run.rehearsal.trouble_section()
+        if trouble:
+            spans.insert(1, trouble)
+
+        def words(i: int, span: tuple[int, int]) -> Row:
+            first, final = bars[span[0]].number, bars[span[1]].number
+            if i == 0:
+                return Row("the whole passage", f"bars {first}–{final}")
+            right = "what went wrong" if trouble and i == 1 else "again" if bars[span[0]].time_pass > 1 else ""
+            return Row(f"bar {first}" if span[0] == span[1] else f"bars {first}–{final}", right)
+
+        rows = [words(i, span) for i, span in enumerate(spans)]
+        section = self.run.rehearsal.section
+        now = (section.first_bar, section.last_bar)
+        return ChoiceLeaf(
+            "bars", "Which bars?", lambda: rows, lambda i: self.run.rehearsal.choose_bars(*spans[i]),
+            chosen=spans.index(now) if now in spans else 0, hint="Any others: draw across them on the page with the mouse.",
+        )  # fmt: skip
+
+    def _tempo_leaf(self) -> Leaf:
+        rehearsal = self.run.rehearsal
+        bar, ladder = rehearsal.section.passage.bars[0], rehearsal.ladder
+
+        def words(rung: int) -> Row:
+            here = "you are here" if rung == ladder.rung else self.setup.target_label if rung == len(ladder.rungs) - 1 else ""
+            return Row(metronome_number(ladder.rungs[rung], bar), here)
+
+        rows = [words(rung) for rung in range(len(ladder.rungs))]
+        return ChoiceLeaf(
+            "tempo", "Which tempo?", lambda: rows, lambda i: rehearsal.choose_tempo(ladder.rungs[i]), chosen=ladder.rung,
+            typed=rehearsal.choose_tempo,
+            hint=f"{ladder.rule} Type a number of quarters a minute for the nearest rung.",
+        )  # fmt: skip
+
+    def _fingerings_leaf(self) -> Leaf:
+        passage, plan = self.setup.passage, self.run.rehearsal.plan
+        picked = [c for c in plan.choices if c.fingering.mark or not c.fingering.standard or c.fixed]
+
+        def words(index: int) -> Row:
+            choice = picked[index]
+            note = passage.notes[choice.note_index]
+            bar = passage.bars[note.bar]
+            count = float(note.count)
+            return Row(f"{note.written} {choice.fingering.name}", f"bar {bar.number}, beat {count:g}", choice.reason)
+
+        def look(index: int) -> None:
+            self.stand.looked_at = picked[index].note_index
+            self.stand.page.follow(picked[index].note_index, self.stand.place.music)
+
+        rows = [words(i) for i in range(len(picked))] or [Row("every note has its usual fingering here")]
+        between = not self.run.rehearsal.busy
+        return ChoiceLeaf(
+            "fingerings", "Fingerings to think of", lambda: rows, look if between and picked else None, width=640
+        )
+
+    def _instrument_leaf(self) -> Leaf:
+        names = list(charts.names())
+        titles = [Row(charts.load(name).title) for name in names]
+        return ChoiceLeaf(
+            "instruments", "Which horn?", lambda: titles, lambda i: self.run.use_instrument(names[i]),
+            chosen=names.index(self.run.chart.name) if self.run.chart.name in names else 0,
+            hint="The same written notes, planned for the keys of that horn.",
+        )  # fmt: skip
+
+    def _port_leaf(self) -> Leaf:
+        self.run.watch_ports()
+
+        def names() -> list[tuple[str, str]]:
+            return [(port.name, port.api) for port in self.run.ports()] + [(name, "simulated player") for name in SIMULATED]
+
+        def rows() -> list[Row]:
+            found = [Row(name, f"{api} (in use)" if name == self.run.port_name else api) for name, api in names()]
+            return found
+
+        at = next((i for i, (name, _) in enumerate(names()) if name == self.run.port_name), 0)
+        return ChoiceLeaf(
+            "ports", "Who plays?", rows, lambda i: self.run.use_port(names()[i][0]), chosen=at, width=640,
+            hint="A controller plugged in now appears by itself. After choosing one, C checks what pitch it sends.",
+        )  # fmt: skip
+
+    def _check_leaf(self) -> Leaf:
+        self.run.begin_check()
+        return NoteCheckLeaf(CHECK_NOTE_NAME, lambda: self.run.check_answer, lambda: self.run.end_check(keep=False))
+
+    def _keys_leaf(self) -> Leaf:
+        head = max(10, round(13 * self.stand.place.scale))
+        marks = (
+            (pencil.ring(head), "a wrong note"),
+            (pencil.brackets(head), "a note left out"),
+            (pencil.arrow(head, head * 2, False), "early (the longer, the more)"),
+            (pencil.arrow(head, head * 2, True), "late"),
+            (pencil.insert_mark(head), "played, but not written"),
+            (pencil.tick(head + 2), "a clean take, on the ladder"),
+        )
+        return KeysLeaf(marks, CARE)
+
+    # -- pictures ----------------------------------------------------------------------------------------------------
+
+    def _take_shot(self) -> None:
+        assert self.shots
+        if not self.stand.page.systems:
+            return
+        state, rehearsal = self.run.rehearsal.state, self.run.rehearsal
+        if state == "playing" and rehearsal.caret < min(20, len(rehearsal.section.passage.notes) // 2):
+            return
+        if state == "count-in" and (self.stand.beat() or (0,))[0] < 1:
+            return
+        self.shots.take(self.leaf.kind if self.leaf else state, self.screen, again=state == "after" and self.leaf is None)
+
+    def _take_remaining_shots(self) -> None:
+        """The screens that nobody opened in a run by itself."""
+        assert self.shots
+        for leaf in (
+            self._keys_leaf, self._bars_leaf, self._tempo_leaf, self._fingerings_leaf, self._instrument_leaf,
+            self._port_leaf, self._check_leaf,
+        ):  # fmt: skip
+            self.leaf = leaf()
+            self.frame()
+            self.leaf = None
+        if self.run.checking:
+            self.run.end_check(keep=False)
+        self.stand.refresh()
+        self._show_trouble_bars()
+
+    def _show_trouble_bars(self) -> None:
+        assert self.shots
+        section = self.run.rehearsal.trouble_section() or (0, min(1, len(self.setup.passage.bars) - 1))
+        self.run.rehearsal.choose_bars(*section)
+        self.stand.looked_at = self.run.rehearsal.section.first_note + 1
+        self.stand.page.follow(self.stand.looked_at, self.stand.place.music)
+        self.stand.draw(self.screen)
+        self.shots.take("chosen-bars", self.screen)

@@ -1,0 +1,71 @@
+"""What every key does, as data: the list of keys, the line at the foot and the handling are all made from this table."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import pygame
+
+__all__ = ["BINDINGS", "Binding", "action_for", "foot_line"]
+
+READY, COUNT_IN, PLAYING, PAUSED, AFTER = "ready", "count-in", "playing", "paused", "after"
+_BETWEEN = (READY, AFTER)
+_TAKE = (COUNT_IN, PLAYING)
+_ALWAYS = (READY, COUNT_IN, PLAYING, PAUSED, AFTER)
+
+
+@dataclass(frozen=True, slots=True)
+class Binding:
+    """`keys` are pygame key names or the characters typed; `label` is how the key is printed; `states` where it works;
+    `foot` how early it comes in the line at the foot (0: not there) and `short` its words there."""
+
+    keys: tuple[str, ...]
+    label: str
+    action: str
+    what: str
+    states: tuple[str, ...] = _ALWAYS
+    foot: int = 0
+    short: str = ""
+
+
+BINDINGS = (
+    Binding(("space",), "space", "start", "start a take", _BETWEEN, 1, "start"),
+    Binding(("space",), "space", "stop", "stop the take", _TAKE, 1, "stop"),
+    Binding(("space",), "space", "go_on", "go on after a pause", (PAUSED,), 1, "go on"),
+    Binding(("r",), "R", "again", "play the bars that went wrong, by themselves", (AFTER,), 2, "bars that went wrong"),
+    Binding(("w",), "W", "whole", "back to the whole passage", _BETWEEN, 4, "whole passage"),
+    Binding(("b",), "B", "bars", "choose bars (or draw across them with the mouse)", _BETWEEN, 3, "bars"),
+    Binding(("t",), "T", "tempo", "choose the tempo", _BETWEEN, 5, "tempo"),
+    Binding(("+", "="), "+", "faster", "one rung up", _BETWEEN),
+    Binding(("-",), "−", "slower", "one rung down", _BETWEEN),
+    Binding(("f",), "F", "fingerings", "the fingerings of this passage, with reasons", (*_BETWEEN, PAUSED), 6, "fingerings"),
+    Binding(("left",), "←", "look_back", "look at the note before", _BETWEEN),
+    Binding(("right",), "→", "look_on", "look at the next note", _BETWEEN),
+    Binding(("page up", "up"), "↑", "page_back", "turn the page back", (*_BETWEEN, PAUSED)),
+    Binding(("page down", "down"), "↓", "page_on", "turn the page on", (*_BETWEEN, PAUSED)),
+    Binding(("i",), "I", "instrument", "choose the instrument", _BETWEEN),
+    Binding(("p",), "P", "port", "choose the controller", (*_BETWEEN, PAUSED), 7, "controller"),
+    Binding(("c",), "C", "check", "one-note check: what pitch the controller sends", _BETWEEN),
+    Binding(("d",), "D", "delay", "take a steady lateness as the delay of the set-up", (AFTER,)),
+    Binding(("m",), "M", "mute", "click on or off"),
+    Binding(("]",), "]", "louder", "click louder"),
+    Binding(("[",), "[", "softer", "click softer"),
+    Binding(("?", "h", "f1"), "?", "keys", "all keys", (*_BETWEEN, PAUSED), 8, "all keys"),
+    Binding(("f11",), "F11", "full_screen", "full screen on or off"),
+    Binding(("escape",), "Esc", "leave", "stop, or put the stand away"),
+)
+
+
+def action_for(event: pygame.event.Event, state: str) -> str | None:
+    """The action a key press means in this state; None where it means nothing."""
+    typed, name = event.unicode, pygame.key.name(event.key)
+    for binding in BINDINGS:
+        if state in binding.states and (name in binding.keys or (typed and typed.lower() in binding.keys)):
+            return binding.action
+    return None
+
+
+def foot_line(state: str) -> tuple[Binding, ...]:
+    """The bindings shown at the foot of the window in this state, most wanted first."""
+    shown = (b for b in BINDINGS if b.foot and state in b.states)
+    return tuple(sorted(shown, key=lambda b: b.foot))

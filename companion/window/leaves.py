@@ -1,0 +1,286 @@
+"""Leaves of paper laid over the stand: lists to choose from, and the list of keys.
+
+A leaf draws itself from what it is given, answers keys and mouse, and says when it is done by returning True.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+import pygame
+
+from companion.window.bindings import BINDINGS, Binding
+from companion.window.layout import Layout
+from companion.window.theme import Ink, Type, wrap
+
+__all__ = ["ChoiceLeaf", "KeysLeaf", "Leaf", "NoteCheckLeaf", "Row"]
+
+
+class Leaf(Protocol):
+    """What every leaf can do. `key` and `click` return True once the leaf is to be taken away."""
+
+    kind: str
+
+    def draw(self, target: pygame.Surface, place: Layout, type_: Type) -> None:
+        """Draw the leaf over the stand."""
+
+    def key(self, event: pygame.event.Event) -> bool:
+        """A key was pressed."""
+
+    def click(self, pos: tuple[int, int]) -> bool:
+        """The mouse was pressed."""
+
+
+def _paper(target: pygame.Surface, box: pygame.Rect, scale: float) -> None:
+    shadow = pygame.Surface(target.get_size(), pygame.SRCALPHA)
+    shadow.fill((20, 17, 14, 120))
+    target.blit(shadow, (0, 0))
+    pygame.draw.rect(target, Ink.PAPER_EDGE, box.move(round(5 * scale), round(5 * scale)), border_radius=4)
+    pygame.draw.rect(target, Ink.PAPER, box, border_radius=4)
+
+
+def _box(place: Layout, width: float, height: float) -> pygame.Rect:
+    u = place.scale
+    box = pygame.Rect(0, 0, min(place.width_px - 40, round(width * u)), min(place.height_px - 30, round(height * u)))
+    box.center = (place.width_px // 2, place.height_px // 2)
+    return box
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One line to choose: `text`, what stands at its right end, a second line that explains it."""
+
+    text: str
+    right: str = ""
+    below: str = ""
+
+
+class ChoiceLeaf:
+    """A list; arrows and Enter or the mouse choose. `rows` is asked anew for each drawing, so a list may change while open.
+
+    `typed` is called with a number that was typed and confirmed, where that makes sense (a tempo).
+    """
+
+    def __init__(
+        self,
+        kind: str,
+        title: str,
+        rows: Callable[[], Sequence[Row]],
+        choose: Callable[[int], None] | None,
+        *,
+        chosen: int = 0,
+        hint: str = "",
+        typed: Callable[[float], None] | None = None,
+        width: float = 560,
+    ) -> None:
+        self.kind = kind
+        self.title = title
+        self.rows = rows
+        self.choose = choose
+        self.at = chosen
+        self.hint = hint
+        self.typed = typed
+        self.width = width
+        self.number = ""
+        self._places: list[tuple[pygame.Rect, int]] = []
+        self._box = pygame.Rect(0, 0, 0, 0)
+        self._page = 1
+
+    def draw(self, target: pygame.Surface, place: Layout, type_: Type) -> None:
+        """See `Leaf`."""
+        u, rows = place.scale, self.rows()
+        self.at = max(0, min(self.at, len(rows) - 1))
+        box = self._box = _box(place, self.width, 600)
+        _paper(target, box, u)
+        pad = round(26 * u)
+        inner = box.inflate(-2 * pad, -2 * pad)
+        type_.draw(target, self.title, inner.topleft, 22, "bold", max_width_px=inner.width)
+        hint_lines = len(wrap(self._hint(), type_.font(13.5, "italic"), inner.width))
+        hint_height = type_.line_height(13.5, "italic") * hint_lines
+        type_.paragraph(
+            target, self._hint(), pygame.Rect(inner.x, inner.bottom - hint_height, inner.width, hint_height), 13.5, "italic",
+            Ink.QUIET,
+        )  # fmt: skip
+        top = inner.y + type_.line_height(22) + round(10 * u)
+        area = pygame.Rect(inner.x, top, inner.width, inner.bottom - hint_height - round(12 * u) - top)
+        self._draw_rows(target, area, type_, u, rows)
+
+    def _hint(self) -> str:
+        if self.number:
+            return f"{self.number}  —  Enter takes this number, Esc puts the leaf away"
+        keys = "↑ ↓ and Enter, or the mouse; Esc puts the leaf away" if self.choose else "↑ ↓ to read on; Esc puts the leaf away"
+        return f"{self.hint}\n{keys}" if self.hint else keys
+
+    def _draw_rows(
+        self, target: pygame.Surface, area: pygame.Rect, type_: Type, u: float, rows: Sequence[Row]
+    ) -> None:
+        heights = [self._row_height(row, type_, area.width, u) for row in rows]
+        first = self.at
+        used = heights[self.at] if rows else 0
+        while first > 0 and used + heights[first - 1] <= area.height * (0.5 if self.at < len(rows) - 1 else 1):
+            first -= 1
+            used += heights[first]
+        y, self._places = area.y, []
+        for i in range(first, len(rows)):
+            if y + heights[i] > area.bottom:
+                type_.draw(target, f"… {len(rows) - i} more below", (area.x + round(10 * u), y), 13, "italic", Ink.QUIET)
+                break
+            line = pygame.Rect(area.x, y, area.width, heights[i])
+            self._places.append((line, i))
+            self._draw_row(target, line, type_, u, rows[i], i == self.at)
+            y += heights[i]
+        self._page = max(1, len(self._places) - 1)
+
+    def _row_height(self, row: Row, type_: Type, width: int, u: float) -> int:
+        height = type_.line_height(17) + round(8 * u)
+        if row.below:
+            lines = wrap(row.below, type_.font(13.5, "italic"), width - round(24 * u))
+            height += type_.line_height(13.5, "italic") * len(lines)
+        return height
+
+    def _draw_row(
+        self, target: pygame.Surface, line: pygame.Rect, type_: Type, u: float, row: Row, here: bool
+    ) -> None:
+        if here:
+            pygame.draw.rect(target, Ink.PAPER_SHADE, line, border_radius=3)
+            pygame.draw.rect(target, Ink.BLUE, (line.x, line.y, max(3, round(4 * u)), line.height))
+        x, y = line.x + round(12 * u), line.y + round(4 * u)
+        right = type_.width(row.right, 15) if row.right else 0
+        type_.draw(
+            target, row.text, (x, y), 17, "bold" if here else "regular",
+            max_width_px=line.width - right - round(36 * u),
+        )  # fmt: skip
+        if row.right:
+            type_.draw(target, row.right, (line.right - round(10 * u), y + round(2 * u)), 15, "regular", Ink.QUIET, "topright")
+        if row.below:
+            below = pygame.Rect(x, y + type_.line_height(17), line.width - round(24 * u), line.height)
+            type_.paragraph(target, row.below, below, 13.5, "italic", Ink.QUIET)
+
+    def key(self, event: pygame.event.Event) -> bool:
+        """See `Leaf`."""
+        name = pygame.key.name(event.key)
+        if name == "escape":
+            return True
+        if name in ("return", "enter", "keypad enter"):
+            return self._take()
+        moves = {"up": -1, "down": 1, "page up": -self._page, "page down": self._page, "home": -(10**6), "end": 10**6}
+        if name in moves:
+            self.at = max(0, min(len(self.rows()) - 1, self.at + moves[name]))
+            self.number = ""
+        elif self.typed and (event.unicode.isdigit() or (event.unicode == "." and "." not in self.number)):
+            self.number = (self.number + event.unicode)[:6]
+        elif self.typed and name == "backspace":
+            self.number = self.number[:-1]
+        return False
+
+    def _take(self) -> bool:
+        if self.number and self.typed:
+            self.typed(float(self.number) if self.number != "." else 0.0)
+        elif self.choose and self.rows():
+            self.choose(self.at)
+        return True
+
+    def click(self, pos: tuple[int, int]) -> bool:
+        """See `Leaf`."""
+        if not self._box.collidepoint(pos):
+            return True
+        for line, i in self._places:
+            if line.collidepoint(pos):
+                self.at = i
+                if self.choose:
+                    self.choose(i)
+                    return True
+        return False
+
+
+class KeysLeaf:
+    """All keys and what they do, and what the pencilled marks mean, made from the table of bindings."""
+
+    kind = "keys"
+
+    def __init__(self, marks: Sequence[tuple[pygame.Surface, str]], care: str) -> None:
+        self.marks = marks
+        self.care = care
+
+    def draw(self, target: pygame.Surface, place: Layout, type_: Type) -> None:
+        """See `Leaf`."""
+        u = place.scale
+        box = _box(place, 900, 640)
+        _paper(target, box, u)
+        pad = round(28 * u)
+        inner = box.inflate(-2 * pad, -2 * pad)
+        type_.draw(target, "Keys", inner.topleft, 22, "bold")
+        top = inner.y + type_.line_height(22) + round(6 * u)
+        step = type_.line_height(15) + round(3 * u)
+        half = (len(BINDINGS) + 1) // 2
+        column = inner.width // 2
+        for i, binding in enumerate(BINDINGS):
+            x, y = inner.x + (i // half) * column, top + (i % half) * step
+            self._draw_binding(target, type_, binding, x, y, column - round(16 * u), u)
+        y = top + half * step + round(8 * u)
+        type_.draw(target, "Pencil on the page", (inner.x, y), 17, "bold")
+        y += type_.line_height(17) + round(4 * u)
+        for i, (picture, words) in enumerate(self.marks):
+            x, line = inner.x + (i % 2) * column, y + (i // 2) * (step + round(4 * u))
+            target.blit(picture, picture.get_rect(center=(x + round(24 * u), line + step // 2)))
+            type_.draw(target, words, (x + round(58 * u), line + step // 2), 15, anchor="midleft", max_width_px=column - 60 * u)
+        below = y + ((len(self.marks) + 1) // 2) * (step + round(4 * u)) + round(6 * u)
+        type_.paragraph(
+            target, self.care, pygame.Rect(inner.x, below, inner.width, inner.bottom - below), 13.5, "italic", Ink.QUIET
+        )
+
+    def _draw_binding(
+        self, target: pygame.Surface, type_: Type, binding: Binding, x: int, y: int, width: int, u: float
+    ) -> None:
+        type_.draw(target, binding.label, (x, y), 15, "bold", Ink.BLUE)
+        type_.draw(target, binding.what, (x + round(58 * u), y), 15, max_width_px=width - 58 * u)
+
+    def key(self, event: pygame.event.Event) -> bool:
+        """See `Leaf`."""
+        return True
+
+    def click(self, pos: tuple[int, int]) -> bool:
+        """See `Leaf`."""
+        return True
+
+
+class NoteCheckLeaf:
+    """The one-note check: asks for a written note and says what came."""
+
+    kind = "note-check"
+
+    def __init__(self, asked: str, answer: Callable[[], str], cancel: Callable[[], None]) -> None:
+        self.asked = asked
+        self.answer = answer
+        self.cancel = cancel
+
+    def draw(self, target: pygame.Surface, place: Layout, type_: Type) -> None:
+        """See `Leaf`."""
+        u = place.scale
+        box = _box(place, 560, 250)
+        _paper(target, box, u)
+        inner = box.inflate(-round(56 * u), -round(52 * u))
+        type_.draw(target, "One-note check", inner.topleft, 22, "bold")
+        text = f"Play a written {self.asked} on the controller, as you finger it on your horn. The shift is worked out from it."
+        bottom = type_.paragraph(
+            target, text, pygame.Rect(inner.x, inner.y + round(44 * u), inner.width, inner.height), 17
+        )
+        answer = self.answer()
+        if answer:
+            type_.paragraph(
+                target, answer, pygame.Rect(inner.x, bottom + round(10 * u), inner.width, inner.height), 17, "italic", Ink.BLUE
+            )
+        type_.draw(target, "Enter keeps it; Esc leaves it as it was", inner.bottomleft, 13.5, "italic", Ink.QUIET, "bottomleft")
+
+    def key(self, event: pygame.event.Event) -> bool:
+        """See `Leaf`."""
+        name = pygame.key.name(event.key)
+        if name == "escape":
+            self.cancel()
+        return name in ("escape", "return", "enter", "keypad enter", "space")
+
+    def click(self, pos: tuple[int, int]) -> bool:
+        """See `Leaf`."""
+        return True

@@ -1,0 +1,248 @@
+"""The page on the stand: engraved systems, the caret, the pencilled marks, the chosen bars.
+
+`PageView` holds pictures and places; what to show comes in with each call. Systems are stacked top to bottom and the page
+is turned by whole systems, always early enough that the system after the caret's can be read.
+"""
+
+from __future__ import annotations
+
+import io
+from collections import OrderedDict
+from dataclasses import dataclass
+
+import pygame
+
+from companion.engraving.model import Box, System
+from companion.passage import Passage
+from companion.practice.model import ADDED, EARLY, LATE, LEFT_OUT, WRONG_NOTE
+from companion.window import pencil
+from companion.window.theme import Ink
+
+__all__ = ["Mark", "PageView"]
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """What is pencilled at note `note_index` of the whole passage. `amount_ms` is how early (negative) or late it was."""
+
+    note_index: int
+    kind: str
+    amount_ms: float = 0.0
+
+
+class PageView:
+    """The systems of one engraving, shown in a rectangle."""
+
+    DECODED = 14
+
+    def __init__(self, passage: Passage) -> None:
+        self.passage = passage
+        self.systems: list[System] = []
+        self.done = False
+        self.top = 0
+        self._tops_px: list[int] = [0]
+        self._pictures: OrderedDict[int, pygame.Surface] = OrderedDict()
+        self._heads: dict[str, tuple[int, Box]] = {}
+        self._bars: dict[int, list[tuple[int, Box]]] = {}
+        self._still: pygame.Surface | None = None
+        self._still_key: object = None
+
+    # -- what is engraved -------------------------------------------------------------------------------------------
+
+    def clear(self) -> None:
+        """Forget the engraving (the window's size changed)."""
+        top = self.top
+        self.__init__(self.passage)  # type: ignore[misc]
+        self.top = top
+
+    def add(self, system: System) -> None:
+        """Take in the next system from the engraver."""
+        number = len(self.systems)
+        self.systems.append(system)
+        self._tops_px.append(self._tops_px[-1] + system.height_px)
+        for note_id, box in system.heads.items():
+            self._heads.setdefault(note_id, (number, box))
+        for written_index, box in system.bars.items():
+            self._bars.setdefault(written_index, []).append((number, box))
+
+    def _picture(self, number: int) -> pygame.Surface:
+        if number not in self._pictures:
+            self._pictures[number] = pygame.image.load(io.BytesIO(self.systems[number].png), "system.png")
+            if len(self._pictures) > self.DECODED:
+                self._pictures.popitem(last=False)
+        self._pictures.move_to_end(number)
+        return self._pictures[number]
+
+    def system_of(self, note_index: int) -> int | None:
+        """Which system a note of the passage stands in; None while it is not engraved yet."""
+        place = self._heads.get(f"n{self.passage.notes[note_index].source}")
+        return place[0] if place else None
+
+    def last_visible(self, area: pygame.Rect) -> int:
+        """The last system that fits on the page whole."""
+        last = self.top
+        while last + 1 < len(self.systems) and self._tops_px[last + 2] - self._tops_px[self.top] <= area.height:
+            last += 1
+        return last
+
+    def follow(self, note_index: int, area: pygame.Rect) -> None:
+        """Turn the page so that the note's system and, where there is one, the next can be read."""
+        number = self.system_of(note_index)
+        if number is None:
+            return
+        last = self.last_visible(area)
+        if number < self.top:
+            self.top = number
+        elif number > last or (number == last and last > self.top and last + 1 < len(self.systems)):
+            self.top = number
+
+    def turn(self, systems: int) -> None:
+        """Turn by so many systems, forward or back."""
+        self.top = max(0, min(len(self.systems) - 1, self.top + systems))
+
+    # -- places -----------------------------------------------------------------------------------------------------
+
+    def _origin(self, number: int, area: pygame.Rect) -> tuple[int, int]:
+        return area.x, area.y + self._tops_px[number] - self._tops_px[self.top]
+
+    def _visible(self, area: pygame.Rect) -> range:
+        return range(self.top, self.last_visible(area) + 1) if self.systems else range(0)
+
+    def head(self, note_index: int, area: pygame.Rect) -> pygame.Rect | None:
+        """Where a note's head is in the window; None where it isn't on the visible page."""
+        place = self._heads.get(f"n{self.passage.notes[note_index].source}")
+        if place is None or place[0] not in self._visible(area):
+            return None
+        x, y = self._origin(place[0], area)
+        box = place[1]
+        return pygame.Rect(round(x + box.x), round(y + box.y), max(1, round(box.width)), max(1, round(box.height)))
+
+    def note_at(self, pos: tuple[int, int], area: pygame.Rect) -> int | None:
+        """The note whose head is under, or very near, a point."""
+        best, best_distance = None, float("inf")
+        for note in self.passage.notes:
+            head = self.head(note.index, area)
+            if head is None:
+                continue
+            distance = max(abs(pos[0] - head.centerx) - head.width / 2, abs(pos[1] - head.centery) - head.height / 2)
+            if distance < best_distance and distance <= head.width * 0.5:
+                best, best_distance = note.index, distance
+        return best
+
+    def bar_at(self, pos: tuple[int, int], area: pygame.Rect) -> int | None:
+        """The bar under a point, as an index into the passage's bars (its first time through); the staff's surroundings count."""
+        for written_index, places in self._bars.items():
+            for number, box in places:
+                if number not in self._visible(area):
+                    continue
+                x, y = self._origin(number, area)
+                reach = box.height * 0.9
+                if x + box.x <= pos[0] < x + box.x + box.width and abs(pos[1] - y - box.y - box.height / 2) <= (
+                    box.height / 2 + reach
+                ):
+                    return next(b.index for b in self.passage.bars if b.written_index == written_index)
+        return None
+
+    # -- drawing ----------------------------------------------------------------------------------------------------
+
+    def draw(
+        self,
+        target: pygame.Surface,
+        area: pygame.Rect,
+        chosen: tuple[int, int],
+        marks: list[Mark],
+        caret: int | None,
+        looked_at: int | None = None,
+    ) -> None:
+        """Draw the visible systems. `chosen` are the bars played (indices, both included); what lies outside is faint.
+        `caret` is the note to play next, `looked_at` one that was clicked."""
+        key = (self.top, len(self.systems), chosen, area.size)
+        if key != self._still_key or self._still is None:
+            self._still, self._still_key = self._draw_still(area, chosen), key
+        target.blit(self._still, area)
+        if looked_at is not None:
+            self._draw_looked_at(target, area, looked_at)
+        for mark in marks:
+            self._draw_mark(target, area, mark)
+        if caret is not None:
+            self._draw_caret(target, area, caret)
+
+    def _draw_still(self, area: pygame.Rect, chosen: tuple[int, int]) -> pygame.Surface:
+        still = pygame.Surface(area.size)
+        still.fill(Ink.PAPER)
+        inside = {bar.written_index for bar in self.passage.bars[chosen[0] : chosen[1] + 1]}
+        everything = len(inside) == len({bar.written_index for bar in self.passage.bars})
+        origin = pygame.Rect(0, 0, *area.size)
+        for number in self._visible(area):
+            x, y = self._origin(number, origin)
+            still.blit(self._picture(number), (x, y))
+            if not everything:
+                self._wash_out(still, number, (x, y), inside)
+        return still
+
+    def _wash_out(self, still: pygame.Surface, number: int, at: tuple[int, int], inside: set[int]) -> None:
+        system = self.systems[number]
+        first, last = min(inside), max(inside)
+        for written_index, box in system.bars.items():
+            left, width = round(at[0] + box.x), round(box.width)
+            if written_index not in inside:
+                veil = pygame.Surface((width + 1, system.height_px), pygame.SRCALPHA)
+                veil.fill((*Ink.PAPER, 176))
+                still.blit(veil, (left, at[1]))
+        for written_index, box in system.bars.items():
+            for edge, wanted, side in ((box.x, first, 1), (box.x + box.width, last, -1)):
+                if written_index == wanted:
+                    self._draw_bracket(still, round(at[0] + edge), at[1] + box.y, box.height, side)
+
+    @staticmethod
+    def _draw_bracket(still: pygame.Surface, x: int, y: float, height: float, side: int) -> None:
+        line, foot = max(2, round(height * 0.08)), round(height * 0.22)
+        top, bottom = round(y - height * 0.45), round(y + height * 1.45)
+        pygame.draw.line(still, Ink.BLUE, (x, top), (x, bottom), line)
+        for end in (top, bottom):
+            pygame.draw.line(still, Ink.BLUE, (x, end), (x + side * foot, end), line)
+
+    def _draw_looked_at(self, target: pygame.Surface, area: pygame.Rect, note_index: int) -> None:
+        head = self.head(note_index, area)
+        if head:
+            wide = head.inflate(round(head.width * 0.9), round(head.height * 1.1))
+            pygame.draw.rect(target, Ink.BLUE, wide, max(1, head.width // 9), border_radius=max(3, head.width // 3))
+
+    def _draw_mark(self, target: pygame.Surface, area: pygame.Rect, mark: Mark) -> None:
+        head = self.head(mark.note_index, area)
+        if head is None:
+            return
+        if mark.kind == WRONG_NOTE:
+            picture, middle = pencil.ring(head.width, mark.note_index % 5), head.center
+        elif mark.kind == LEFT_OUT:
+            picture, middle = pencil.brackets(head.width), head.center
+        elif mark.kind == ADDED:
+            picture = pencil.insert_mark(head.width)
+            middle = (head.left - round(head.width * 0.25), head.top - picture.get_height())
+        elif mark.kind in (EARLY, LATE):
+            reach = min(1.0, abs(mark.amount_ms) / 120)
+            length = round(head.width * (1.3 + 1.1 * reach))
+            picture = pencil.arrow(head.width, length, mark.kind == LATE)
+            lean = round(head.width * 0.25) * (1 if mark.kind == LATE else -1)
+            middle = (head.centerx + lean, head.bottom + round(head.height * 0.75))
+        else:
+            return
+        target.blit(picture, picture.get_rect(center=middle))
+
+    def _draw_caret(self, target: pygame.Surface, area: pygame.Rect, note_index: int) -> None:
+        head, number = self.head(note_index, area), self.system_of(note_index)
+        if head is None or number is None:
+            return
+        staff = self.systems[number].staff
+        _, y = self._origin(number, area)
+        top = min(round(y + staff.y - staff.height * 0.55), head.top - round(head.height * 1.2))
+        bottom = max(round(y + staff.y + staff.height * 1.35), head.bottom + round(head.height * 0.8))
+        width = max(2, round(staff.height / 14))
+        x = head.left - max(2, round(head.width * 0.3))
+        veil = pygame.Surface((head.right - x + width * 2, bottom - top), pygame.SRCALPHA)
+        veil.fill((*Ink.BLUE, 34))
+        target.blit(veil, (x, top))
+        pygame.draw.rect(target, Ink.BLUE, (x, top, width, bottom - top))
+        flag = max(6, round(staff.height * 0.24))
+        middle = x + width / 2
+        pygame.draw.polygon(target, Ink.BLUE, [(middle - flag, top - flag), (middle + flag, top - flag), (middle, top + flag // 3)])

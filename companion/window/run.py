@@ -1,0 +1,400 @@
+"""What happens at the stand, without a pixel: the rehearsal, the controller, the click, the record.
+
+`Run.update` is called once a frame. It drains the port, tells the rehearsal the time, writes finished takes to the record
+and leaves sentences to show in `notice`. Everything a key can do is a method here.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from datetime import datetime
+from pathlib import Path
+
+from companion.charts import load
+from companion.charts.model import Chart
+from companion.errors import PortError, RecordError
+from companion.passage import Passage
+from companion.planning import plan as make_plan
+from companion.planning.model import Plan
+from companion.ports import DevicePort, PortName, PortWatch, SimulatedPort, is_sim, open_input
+from companion.ports.click import ClickPlayer, render_click
+from companion.ports.memory import recall, remember
+from companion.practice.clock import Click
+from companion.practice.hearing import Ear, NoteStart, find_shift
+from companion.practice.ladder import Ladder
+from companion.practice.model import RawEvent, Tolerances
+from companion.practice.rehearsal import FinishedTake, Rehearsal
+from companion.record import Sitting, TakeRecord, finished_take_record
+from companion.units import NS_PER_S, ns_from_s
+from companion.window.takes import result_of
+
+__all__ = ["Run", "Setup", "SteppedClock"]
+
+#: Written G on the second line: every saxophonist has it, with three fingers.
+CHECK_NOTE_MIDI = 67
+CHECK_NOTE_NAME = "G (second line: left hand 1 2 3, no octave key)"
+NOTICE_NS = 8 * NS_PER_S
+#: Time between the key and the first click: enough to render the click, short enough to feel at once.
+LEAD_S = 0.35
+
+
+@dataclass(frozen=True, slots=True)
+class Setup:
+    """All that the command line, the week sheet and the memory settled before the window opens.
+
+    `takes` ends the run after so many; `by_itself` starts them without a key; `review_s` is how long a pencilled page is left
+    to be read before the next one starts by itself. `target_label` is what the ladder's flag says.
+    """
+
+    passage: Passage
+    chart: Chart
+    plan: Plan
+    ladder: Ladder
+    port: str = ""
+    part: str | None = None
+    bars: tuple[int, int] | None = None
+    tolerances: Tolerances = Tolerances()
+    target_label: str = "target"
+    takes: int | None = None
+    by_itself: bool = False
+    review_s: float = 5.0
+    muted: bool = False
+    delay_ms: float | None = None
+    shift_semitones: int | None = None
+    sessions: Path = Path("sessions")
+    settings: Path | None = None
+    hidden: bool = False
+    remarks: tuple[str, ...] = ()
+
+
+class SteppedClock:
+    """A clock that moves only when told: the simulated player then plays as fast as frames can be drawn."""
+
+    def __init__(self, start_ns: int = NS_PER_S) -> None:
+        self.now_ns = start_ns
+
+    def __call__(self) -> int:
+        return self.now_ns
+
+    def step(self, ns: int) -> None:
+        """Let time pass."""
+        self.now_ns += ns
+
+
+class Run:
+    """One sitting at the stand."""
+
+    def __init__(self, setup: Setup, clock: Callable[[], int] = time.monotonic_ns) -> None:
+        self.setup = setup
+        self.clock = clock
+        self.chart = setup.chart
+        self.rehearsal = Rehearsal(setup.passage, setup.plan, setup.ladder, tolerances=setup.tolerances)
+        if setup.bars:
+            self.rehearsal.choose_bars(*setup.bars)
+        self.began_ns = clock()
+        self.sitting = Sitting.begin(setup.sessions, datetime.now().astimezone())
+        self.results: list[dict[str, object]] = []
+        self.heard_midi: int | None = None
+        self.check_answer = ""
+        self.checking = False
+        self._shift_before = 0
+        self._ear = Ear(0)
+        self._notice, self._notice_until_ns = "", 0
+        self._next_take_ns = 0
+        self._told_silent = False
+        self.offered: PortName | None = None
+        self.memory = recall(setup.settings)
+        self.click = ClickPlayer()
+        self.volume = 1.0
+        self.muted = setup.muted
+        self.count_in: list[tuple[int, Click]] = []
+        self.watch: PortWatch | None = None
+        self.port: SimulatedPort | DevicePort | None = None
+        for remark in (*setup.remarks, *self.memory.remarks):
+            self.say(remark)
+        if setup.port:
+            self.use_port(setup.port)
+        if setup.by_itself:
+            self._next_take_ns = self.began_ns + ns_from_s(min(1.5, setup.review_s))
+
+    # -- what is said ------------------------------------------------------------------------------------------------
+
+    def say(self, sentence: str) -> None:
+        """Show a sentence for a while."""
+        self._notice, self._notice_until_ns = sentence, self.clock() + NOTICE_NS
+
+    @property
+    def notice(self) -> str:
+        """The sentence to show, empty once it has been there long enough."""
+        return self._notice if self.clock() < self._notice_until_ns else ""
+
+    # -- the controller ----------------------------------------------------------------------------------------------
+
+    @property
+    def simulated(self) -> bool:
+        """Whether the simulated player plays."""
+        return isinstance(self.port, SimulatedPort)
+
+    @property
+    def port_name(self) -> str:
+        """Name of the open port, empty where there is none."""
+        return self.port.name if self.port else ""
+
+    def watch_ports(self) -> None:
+        """Begin to look for devices that come and go. Not needed for the simulated player alone."""
+        if self.watch is None:
+            self.watch = PortWatch()
+
+    def use_port(self, name: str) -> None:
+        """Take another controller; during a pause the take can go on with it. Raises `PortError`."""
+        if not is_sim(name):
+            self.watch_ports()
+        opened = open_input(name, watch=self.watch, now_ns=self.clock)
+        if self.port is not None:
+            self.port.close()
+        self.port = opened
+        self.offered = None
+        known = self.memory.settings_for(opened.name)
+        setup = self.setup
+        self.rehearsal.shift_semitones = known.shift_semitones if setup.shift_semitones is None else setup.shift_semitones
+        self.rehearsal.delay_ms = known.delay_ms if setup.delay_ms is None else setup.delay_ms
+        self._ear = Ear(self.rehearsal.shift_semitones)
+        if not is_sim(name):
+            self._remember()
+
+    def _remember(self) -> None:
+        """Keep the port with its shift and delay for the next run; a full disk is said, not fatal."""
+        if self.port is None or self.simulated:
+            return
+        try:
+            self.memory = remember(
+                self.port.name,
+                shift_semitones=self.rehearsal.shift_semitones,
+                delay_ms=self.rehearsal.delay_ms,
+                folder=self.setup.settings,
+            )
+        except PortError as error:
+            self.say(str(error))
+
+    def ports(self) -> tuple[PortName, ...]:
+        """The devices there are now."""
+        self.watch_ports()
+        return self.watch.ports(timeout_s=0.0) if self.watch else ()
+
+    def _look_at_ports(self, now_ns: int) -> None:
+        appeared, _ = self.watch.changes() if self.watch else ((), ())
+        port = self.port
+        if port is not None and not port.alive and self.rehearsal.state in ("count-in", "playing"):
+            self.rehearsal.pause(f"{port.name} vanished", now_ns)
+            self.click.stop()
+        for name in appeared:
+            if port is not None and not port.alive and name.name == port.name:
+                self._reopen(port)
+            elif port is None or name.name != port.name:
+                self.offered = name
+                self.say(f"{name.name} is here: press P to play on it")
+
+    def _reopen(self, port: SimulatedPort | DevicePort) -> None:
+        try:
+            port.reopen()
+        except PortError as error:
+            self.say(str(error))
+            return
+        again = "press the space bar to go on" if self.rehearsal.state == "paused" else "it can be played again"
+        self.say(f"{port.name} is back: {again}")
+
+    @property
+    def port_missing(self) -> bool:
+        """True while the chosen device is away."""
+        return self.port is not None and not self.port.alive
+
+    # -- the one-note check -------------------------------------------------------------------------------------------
+
+    def begin_check(self) -> None:
+        """Ask for one known note."""
+        self.checking, self.check_answer = True, ""
+        self._shift_before = self.rehearsal.shift_semitones
+        if self.port is None:
+            self.check_answer = "no controller is chosen: press Esc, then P"
+
+    def end_check(self, keep: bool) -> None:
+        """Keep what was found, or leave it as it was."""
+        self.checking = False
+        if not keep:
+            self.rehearsal.shift_semitones = self._shift_before
+        self._ear = Ear(self.rehearsal.shift_semitones)
+        self._remember()
+
+    def _check_note(self, heard_midi: int) -> None:
+        shift = find_shift(CHECK_NOTE_MIDI, heard_midi, self.chart.transposition, self.chart.title)
+        self.check_answer = shift.words[0].upper() + shift.words[1:] + "."
+        if shift.plausible:
+            self.rehearsal.shift_semitones = shift.semitones
+
+    # -- a take ------------------------------------------------------------------------------------------------------
+
+    def start(self) -> None:
+        """Count in and begin a take."""
+        if self.port is None:
+            self.say("no controller is chosen: press P for the list, or plug one in")
+            return
+        if self.port_missing:
+            self.say(f"{self.port_name} is not there: plug it in, or choose another with P")
+            return
+        self._next_take_ns = 0
+        clock = self.rehearsal.clock()
+        count_in_s = -clock.start_s
+        zero_ns = self._start_click(clock.clicks, count_in_s)
+        self.rehearsal.begin(zero_ns, self.clock())
+        self._let_simulated_play(self.rehearsal.section.passage, zero_ns)
+
+    def _start_click(self, clicks: tuple[Click, ...], count_in_s: float) -> int:
+        """Start the click; returns when the section's beat 0 sounds."""
+        lead_s = LEAD_S + count_in_s
+        zero_ns = self.clock() + ns_from_s(lead_s)
+        if not self.setup.hidden and not isinstance(self.clock, SteppedClock):
+            self.click.set_volume(self.volume)
+            self.click.set_muted(self.muted)
+            zero_ns = self.click.start(render_click(clicks, lead_s=lead_s)) + ns_from_s(lead_s)
+            if self.click.remark and not self._told_silent:
+                self.say(self.click.remark)
+                self._told_silent = True
+        self.count_in = [(zero_ns + ns_from_s(click.time_s), click) for click in clicks if click.count_in]
+        return zero_ns
+
+    def _let_simulated_play(self, passage: Passage, zero_ns: int) -> None:
+        if isinstance(self.port, SimulatedPort):
+            first = self.rehearsal.section.first_note
+            choices = self.rehearsal.plan.choices[first : first + len(passage.notes)]
+            self.port.play(passage, self.rehearsal.tempo_bpm, zero_ns, replace(self.rehearsal.plan, choices=choices))
+
+    def stop(self) -> None:
+        """End the take under way; what was played is kept in the record."""
+        self.click.stop()
+        if isinstance(self.port, SimulatedPort):
+            self.port.stop()
+        self._next_take_ns = 0
+        self._finished(self.rehearsal.finish(self.clock(), "stopped by the player"))
+
+    def go_on(self) -> None:
+        """Go on with a paused take from the start of the bar it stopped in."""
+        if self.port is None or self.port_missing:
+            self.say(f"{self.port_name or 'the controller'} is not back yet: plug it in, or choose another with P")
+            return
+        clicks, at_s = self.rehearsal.clicks_to_go_on()
+        count_in_s = at_s - clicks[0].time_s if clicks else 0.0
+        moved = tuple(replace(click, time_s=click.time_s - at_s) for click in clicks)
+        self.rehearsal.go_on(self._start_click(moved, count_in_s))
+
+    def update(self) -> list[RawEvent]:
+        """One frame: hear, tell the time, keep what is finished. Returns the events heard, for measuring."""
+        now_ns = self.clock()
+        events = self.port.drain() if self.port else []
+        for event in events:
+            heard = self._ear.hear(event)
+            if isinstance(heard, NoteStart):
+                self.heard_midi = heard.written_midi
+                if self.checking:
+                    self._check_note(event.message[1])
+        self._look_at_ports(now_ns)
+        self.rehearsal.hear(events, now_ns)
+        self._finished(self.rehearsal.tick(now_ns))
+        if self._next_take_ns and now_ns >= self._next_take_ns and not self.rehearsal.busy and not self.done:
+            self.start()
+        return events
+
+    @property
+    def done(self) -> bool:
+        """Whether as many takes were played as were asked for."""
+        return self.setup.takes is not None and len(self.results) >= self.setup.takes
+
+    def _finished(self, take: FinishedTake | None) -> None:
+        if take is None:
+            return
+        self.click.stop()
+        self.results.append(result_of(take, self.rehearsal.plan))
+        try:
+            self.sitting.append(self._record_of(take))
+        except RecordError as error:
+            self.say(str(error))
+        if self.setup.by_itself and not take.stopped:
+            self._next_take_ns = self.clock() + ns_from_s(self.setup.review_s)
+        delay_ms = take.suspected_delay_ms
+        if delay_ms is not None and not self.simulated:
+            self.say(f"all notes come {delay_ms:+.0f} ms off the click: press D if that is your set-up, not you")
+
+    def _record_of(self, take: FinishedTake) -> TakeRecord:
+        rehearsal = self.rehearsal
+        return finished_take_record(
+            take,
+            rehearsal.plan,
+            self.chart,
+            run_ns=self.began_ns,
+            port=self.port_name,
+            shift_semitones=rehearsal.shift_semitones,
+            delay_ms=rehearsal.delay_ms,
+            tolerances=rehearsal.tolerances,
+        )
+
+    # -- choices -----------------------------------------------------------------------------------------------------
+
+    def take_delay(self) -> None:
+        """Take the steady offset of the last take as the delay of the set-up."""
+        take = self.rehearsal.last_take
+        delay_ms = take.suspected_delay_ms if take else None
+        if delay_ms is None:
+            self.say("the last take shows no steady delay")
+            return
+        self.rehearsal.delay_ms += delay_ms
+        self._remember()
+        self.say(f"the delay of the set-up is taken as {self.rehearsal.delay_ms:.0f} ms from now on")
+
+    def again(self) -> None:
+        """Only the bars that went wrong in the last take, at once."""
+        section = self.rehearsal.trouble_section()
+        if section is None:
+            self.say("no bar went wrong in the last take")
+            return
+        self.rehearsal.choose_bars(*section)
+        self.start()
+
+    def whole(self) -> None:
+        """Back to the whole passage."""
+        self.rehearsal.choose_bars(0, len(self.rehearsal.passage.bars) - 1)
+
+    def mute(self) -> None:
+        """The click on or off; the take goes on in time."""
+        self.muted = not self.muted
+        self.click.set_muted(self.muted)
+        self.say("the click is off; the beat is still to be seen" if self.muted else "the click is on")
+
+    def turn_volume(self, by: float) -> None:
+        """The click louder or softer, 0 to 1."""
+        self.volume = min(1.0, max(0.05, self.volume + by))
+        self.click.set_volume(self.volume)
+        self.say(f"click at {self.volume * 100:.0f} of 100")
+
+    def step_tempo(self, rungs: int) -> None:
+        """Rungs up or down."""
+        ladder = self.rehearsal.ladder
+        rung = max(0, min(len(ladder.rungs) - 1, ladder.rung + rungs))
+        self.rehearsal.choose_tempo(ladder.rungs[rung])
+
+    def use_instrument(self, name: str) -> None:
+        """Plan the passage for another horn. Raises `NoFingering` where it can't be played on it (nothing changes then)."""
+        chart = load(name)
+        plan = make_plan(self.rehearsal.passage, chart)
+        self.rehearsal.replan(plan)
+        self.chart = chart
+
+    def close(self) -> None:
+        """Give everything back; a take under way is kept as stopped."""
+        if self.rehearsal.busy:
+            self.stop()
+        self.click.close()
+        if self.port is not None:
+            self.port.close()
+        if self.watch is not None:
+            self.watch.close()

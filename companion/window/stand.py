@@ -1,0 +1,393 @@
+"""The stand: the horn with its next shape, the page, the ladder, the line of keys.
+
+Each part is drawn again only when what it shows has changed: `_part` compares a plain value and skips the rest. So a frame
+in which nothing moves costs nothing, and one in which the caret moves costs one page.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Callable, Hashable
+
+import pygame
+
+from companion.engraving import fonts
+from companion.passage import Note
+from companion.planning.model import Choice
+from companion.practice.model import ON_TIME
+from companion.window.bindings import foot_line
+from companion.window.horn import draw_horn, draw_horn_small
+from companion.window.ladder_view import LadderShown, draw_ladder, rung_at
+from companion.window.layout import Layout, layout
+from companion.window.metronome import beat_unit, metronome_number
+from companion.window.page import Mark, PageView
+from companion.window.run import Run
+from companion.window.theme import Ink, Type
+
+__all__ = ["Stand"]
+
+CARE = "Rest some minutes every half hour; stop at pain, numbness or tingling; keep the click moderate. Your teacher and licensed health professionals know you: ask them."
+
+
+class Stand:
+    """Draws a `Run` and finds what the mouse points at."""
+
+    def __init__(self, run: Run, page: PageView, size: tuple[int, int]) -> None:
+        self.run = run
+        self.page = page
+        self.looked_at: int | None = None
+        self.drag_from: int | None = None
+        self.drag_to: int | None = None
+        self.engraving_fault = ""
+        self._foot_places: list[tuple[pygame.Rect, str]] = []
+        self._instrument_place = pygame.Rect(0, 0, 0, 0)
+        self._tempo_place = pygame.Rect(0, 0, 0, 0)
+        self._port_place = pygame.Rect(0, 0, 0, 0)
+        self.resize(size)
+
+    def resize(self, size: tuple[int, int]) -> None:
+        """Lay out anew for another window."""
+        self.place: Layout = layout(*size)
+        self.type = Type(self.place.scale)
+        self.refresh()
+
+    def refresh(self) -> None:
+        """Draw everything at the next call (something lay over the stand)."""
+        self._seen: dict[str, Hashable] = {}
+
+    # -- what is shown -----------------------------------------------------------------------------------------------
+
+    def shown_note(self) -> int | None:
+        """Index in the passage of the note whose fingering is shown; None once the last one is played."""
+        rehearsal = self.run.rehearsal
+        if not rehearsal.busy and self.looked_at is not None:
+            return self.looked_at
+        section = rehearsal.section
+        at = rehearsal.caret if rehearsal.busy else 0
+        return section.first_note + at if at < len(section.passage.notes) else None
+
+    def marks(self) -> list[Mark]:
+        """What is pencilled: live during a take, the final word after it."""
+        rehearsal = self.run.rehearsal
+        first = rehearsal.section.first_note
+        if rehearsal.state == "after" and rehearsal.last_take:
+            assessment = rehearsal.last_take.assessment
+            marks = [Mark(first + r.note_index, r.verdict, r.deviation_ms or 0.0) for r in assessment.notes]
+            marks += [Mark(first + max(0, near), "added") for near, _ in assessment.added]
+        else:
+            marks = [Mark(first + i, v.kind, v.deviation_ms or 0.0) for i, v in rehearsal.live.items() if not v.provisional]
+        return [mark for mark in marks if mark.kind != ON_TIME]
+
+    def beat(self) -> tuple[int, int, bool] | None:
+        """(beat in the bar, of how many, count-in?) that the click stands at; None between takes."""
+        rehearsal = self.run.rehearsal
+        if rehearsal.state not in ("count-in", "playing"):
+            return None
+        if rehearsal.state == "count-in":
+            return self._count_in_beat()
+        clicks = rehearsal.clock().clicks
+        at = bisect_right([click.time_s for click in clicks], rehearsal.time_s(self.run.clock()) + 1e-6) - 1
+        if at < 0:
+            return (0, clicks[0].of_beats, True) if clicks else None
+        return clicks[at].beat_in_bar, clicks[at].of_beats, clicks[at].count_in
+
+    def _count_in_beat(self) -> tuple[int, int, bool] | None:
+        clicks = self.run.count_in
+        at = bisect_right([time_ns for time_ns, _ in clicks], self.run.clock()) - 1
+        if not clicks:
+            return None
+        return (clicks[at][1].beat_in_bar if at >= 0 else 0), clicks[0][1].of_beats, True
+
+    # -- drawing -----------------------------------------------------------------------------------------------------
+
+    def draw(self, target: pygame.Surface) -> list[pygame.Rect]:
+        """Draw what changed; returns the rectangles that did."""
+        changed: list[pygame.Rect] = []
+        place = self.place
+
+        def part(name: str, box: pygame.Rect, value: Hashable, paint: Callable[[pygame.Surface], None]) -> None:
+            if self._seen.get(name) == value and name in self._seen:
+                return
+            self._seen[name] = value
+            clip = target.get_clip()
+            target.set_clip(box)
+            paint(target)
+            target.set_clip(clip)
+            changed.append(box)
+
+        part("desk", target.get_rect(), target.get_size(), self._draw_desk)
+        if changed:
+            self._seen = {"desk": target.get_size()}
+        part("horn", place.horn, self._horn_value(), self._draw_horn)
+        part("head", place.page_head, self._head_value(), self._draw_head)
+        part("music", place.music, self._music_value(), self._draw_music)
+        part("advice", place.advice, self._advice(), self._draw_advice)
+        part("ladder", place.ladder, self._ladder_shown(), self._draw_ladder)
+        part("foot", place.foot, self._foot_value(), self._draw_foot)
+        return changed
+
+    def _draw_desk(self, target: pygame.Surface) -> None:
+        target.fill(Ink.DESK)
+        for panel in (self.place.horn, self.place.page, self.place.ladder):
+            pygame.draw.rect(target, Ink.PAPER_EDGE, panel.move(round(4 * self.place.scale), round(4 * self.place.scale)), border_radius=3)
+            pygame.draw.rect(target, Ink.PAPER, panel, border_radius=3)
+
+    def _blank(self, target: pygame.Surface, box: pygame.Rect) -> None:
+        target.fill(Ink.PAPER, box)
+
+    # the horn
+
+    def _horn_value(self) -> Hashable:
+        return self.shown_note(), self.run.chart.name, self.run.rehearsal.plan.version, self.run.rehearsal.busy
+
+    def _choice(self, note_index: int) -> tuple[Note, Choice]:
+        rehearsal = self.run.rehearsal
+        return rehearsal.passage.notes[note_index], rehearsal.plan.choices[note_index]
+
+    def _held_before(self, note_index: int, coming: frozenset[str]) -> frozenset[str]:
+        first = self.run.rehearsal.section.first_note
+        return self._choice(note_index - 1)[1].keys if note_index > first else coming
+
+    def _draw_horn(self, target: pygame.Surface) -> None:
+        place, run, type_ = self.place, self.run, self.type
+        pygame.draw.rect(target, Ink.PAPER, place.horn, border_radius=3)
+        shown = self.shown_note()
+        if shown is None:
+            type_.draw(target, "the end", place.horn_name.midtop, 22, "bold", Ink.QUIET, "midtop")
+            draw_horn(target, place.horn_keys, run.chart, frozenset(), frozenset(), str(fonts.TEXT_REGULAR))
+            return
+        note, choice = self._choice(shown)
+        lead = "next: " if run.rehearsal.busy else ""
+        type_.draw(
+            target, lead + self._named(note, choice), place.horn_name.midtop, 23, "bold", anchor="midtop",
+            max_width_px=place.horn_name.width,
+        )  # fmt: skip
+        type_.paragraph(target, choice.reason, place.horn_reason, 13.5, "italic", Ink.QUIET, "center")
+        held = self._held_before(shown, choice.keys)
+        draw_horn(target, place.horn_keys, run.chart, held, choice.keys, str(fonts.TEXT_REGULAR))
+        self._draw_then(target, shown)
+
+    @staticmethod
+    def _named(note: Note, choice: Choice) -> str:
+        name = str(note.written)
+        if choice.fingering.standard and not choice.fingering.mark:
+            return name
+        return f"{name} {choice.fingering.name}"
+
+    def _draw_then(self, target: pygame.Surface, shown: int) -> None:
+        place, type_ = self.place.horn_then, self.type
+        pygame.draw.line(target, Ink.FAINT, place.topleft, place.topright, 1)
+        section = self.run.rehearsal.section
+        if shown + 1 >= section.first_note + len(section.passage.notes):
+            type_.draw(target, "then: the end", place.center, 15, "italic", Ink.QUIET, "center")
+            return
+        note, choice = self._choice(shown + 1)
+        small = pygame.Rect(place.right - round(place.width * 0.42), place.y + 4, round(place.width * 0.42), place.height - 6)
+        draw_horn_small(target, small, self.run.chart, choice.keys)
+        words = pygame.Rect(place.x, place.y + round(10 * self.place.scale), place.width - small.width - 6, place.height)
+        type_.draw(target, "then", words.topleft, 13.5, "italic", Ink.QUIET)
+        y = words.y + type_.line_height(13.5)
+        type_.draw(target, str(note.written), (words.x, y), 19, "bold", max_width_px=words.width)
+        if choice.fingering.mark or not choice.fingering.standard:
+            y += type_.line_height(19)
+            type_.paragraph(
+                target, choice.fingering.name, pygame.Rect(words.x, y, words.width, place.bottom - y), 15, "italic", Ink.BLUE
+            )
+
+    # the page
+
+    def _head_value(self) -> Hashable:
+        rehearsal = self.run.rehearsal
+        return (
+            self.beat(), rehearsal.section.label, rehearsal.tempo_bpm, self.run.chart.name, len(self.run.results),
+            rehearsal.state, self.run.muted,
+        )  # fmt: skip
+
+    def _draw_head(self, target: pygame.Surface) -> None:
+        box, type_, rehearsal = self.place.page_head, self.type, self.run.rehearsal
+        self._blank(target, box)
+        bar = rehearsal.section.passage.bars[0]
+        number = metronome_number(rehearsal.tempo_bpm, bar)
+        unit = beat_unit(bar)[0]
+        tempo = type_.draw(target, f" = {number}", box.midright, 18, "regular", anchor="midright")
+        tempo = self._draw_note_value(target, tempo.midleft, unit).union(tempo)
+        self._tempo_place = tempo
+        right = tempo.left - round(18 * self.place.scale)
+        self._instrument_place = type_.draw(
+            target, self.run.chart.title.lower(), (right, box.centery), 15, "italic", Ink.QUIET, "midright"
+        )
+        title = rehearsal.passage.title + (f", bars {rehearsal.section.label}" if "–" in rehearsal.section.label else "")
+        if rehearsal.section.label and "–" not in rehearsal.section.label:
+            title += f", bar {rehearsal.section.label}"
+        beats_width = round(150 * self.place.scale)
+        space = self._instrument_place.left - box.left - beats_width - round(20 * self.place.scale)
+        type_.draw(target, title, box.midleft, 20, "bold", anchor="midleft", max_width_px=space)
+        self._draw_beat(target, self._instrument_place.left - beats_width // 2 - round(10 * self.place.scale), box.centery)
+
+    def _draw_note_value(self, target: pygame.Surface, right: tuple[int, int], unit: str) -> pygame.Rect:
+        """The note of the metronome mark, drawn: a head, a stem, a dot where the metre is compound."""
+        height = self.type.px(17)
+        head = pygame.Rect(0, 0, round(height * 0.42), round(height * 0.32))
+        dotted = unit.endswith(".")
+        head.bottomright = (right[0] - (round(height * 0.3) if dotted else 2), right[1] + round(height * 0.42))
+        pygame.draw.ellipse(target, Ink.PRINT, head, 2 if unit == "half" else 0)
+        stem = max(1, round(height * 0.07))
+        pygame.draw.rect(target, Ink.PRINT, (head.right - stem, head.centery - height + head.height, stem, height - head.height))
+        if dotted:
+            pygame.draw.circle(target, Ink.PRINT, (head.right + round(height * 0.14), head.centery), max(1.5, height * 0.07))
+        return head.inflate(0, height)
+
+    def _draw_beat(self, target: pygame.Surface, middle_x: int, y: int) -> None:
+        beat = self.beat()
+        if beat is None or beat[1] < 1:
+            return
+        at, of_beats, counting = beat
+        gap = min(round(22 * self.place.scale), round(146 * self.place.scale / of_beats))
+        for i in range(1, of_beats + 1):
+            x = round(middle_x + (i - (of_beats + 1) / 2) * gap)
+            if counting:
+                here = i == at
+                self.type.draw(
+                    target, str(i), (x, y), 24 if here else 15, "bold" if here else "regular",
+                    Ink.BLUE if here else Ink.FAINT, "center",
+                )  # fmt: skip
+            elif i == at:
+                pygame.draw.aacircle(target, Ink.PRINT, (x, y), round((8 if i == 1 else 6) * self.place.scale))
+            else:
+                pygame.draw.aacircle(target, Ink.FAINT, (x, y), max(3, round(4 * self.place.scale)))
+
+    def chosen_bars(self) -> tuple[int, int]:
+        """The bars to show as chosen: those being drawn across with the mouse, else the section's."""
+        if self.drag_from is not None and self.drag_to is not None:
+            return min(self.drag_from, self.drag_to), max(self.drag_from, self.drag_to)
+        section = self.run.rehearsal.section
+        return section.first_bar, section.last_bar
+
+    def _caret(self) -> int | None:
+        return self.shown_note() if self.run.rehearsal.busy or self.looked_at is None else None
+
+    def _music_value(self) -> Hashable:
+        rehearsal, page = self.run.rehearsal, self.page
+        caret = self._caret()
+        if caret is not None and rehearsal.busy:
+            page.follow(caret, self.place.music)
+        looked_at = None if rehearsal.busy else self.looked_at
+        return (
+            len(page.systems), page.top, self.chosen_bars(), rehearsal.version, rehearsal.state, caret, looked_at,
+            len(self.run.results), self.engraving_fault, rehearsal.paused_because,
+        )  # fmt: skip
+
+    def _draw_music(self, target: pygame.Surface) -> None:
+        area = self.place.music
+        self._blank(target, area)
+        if not self.page.systems:
+            words = self.engraving_fault or "engraving the page …"
+            self.type.paragraph(target, words, area.inflate(-40, -area.height // 2), 17, "italic", Ink.QUIET, "center")
+            return
+        looked_at = None if self.run.rehearsal.busy else self.looked_at
+        self.page.draw(target, area, self.chosen_bars(), self.marks(), self._caret(), looked_at)
+        if self.run.rehearsal.state == "paused":
+            self._draw_paused(target, area)
+
+    def _draw_paused(self, target: pygame.Surface, area: pygame.Rect) -> None:
+        rehearsal, u = self.run.rehearsal, self.place.scale
+        note = pygame.Rect(0, 0, min(area.width - 40, round(560 * u)), round(150 * u))
+        note.center = area.center
+        pygame.draw.rect(target, Ink.PAPER_EDGE, note.move(round(4 * u), round(4 * u)), border_radius=4)
+        pygame.draw.rect(target, Ink.PAPER_SHADE, note, border_radius=4)
+        pygame.draw.rect(target, Ink.PENCIL, note, max(1, round(1.5 * u)), border_radius=4)
+        inner = note.inflate(-round(36 * u), -round(28 * u))
+        self.type.draw(target, f"Paused: {rehearsal.paused_because}", inner.topleft, 18, "bold", max_width_px=inner.width)
+        text = (
+            f"What was played is kept. Plug it in again, or choose another controller with P; then the space bar goes on"
+            f" from bar {rehearsal.bar_to_go_on}, after a count-in. Esc ends the take."
+        )
+        below = pygame.Rect(inner.x, inner.y + self.type.line_height(18), inner.width, inner.height)
+        self.type.paragraph(target, text, below, 15, max_lines=4)
+
+    # below the page
+
+    def _advice(self) -> str:
+        run, rehearsal = self.run, self.run.rehearsal
+        if run.notice:
+            return run.notice
+        if rehearsal.state == "after" and rehearsal.last_take:
+            take = rehearsal.last_take
+            step = take.step.sentence if take.step else take.stopped[:1].upper() + take.stopped[1:] + "."
+            return f"{take.assessment.advice} {step}"
+        if rehearsal.state == "ready":
+            choice = self._choice(self.looked_at)[1] if self.looked_at is not None else None
+            if choice and choice.runners_up:
+                other = choice.runners_up[0]
+                return f"Instead: {other.fingering.name}, {other.extra_s * 1e3:.0f} ms dearer over the passage."
+            return CARE
+        return ""
+
+    def _draw_advice(self, target: pygame.Surface) -> None:
+        self._blank(target, self.place.advice)
+        quiet = self._advice() == CARE
+        size = 13.5 if quiet else 16
+        self.type.paragraph(target, self._advice(), self.place.advice, size, "italic", Ink.QUIET if quiet else Ink.PENCIL)
+
+    # the ladder
+
+    def _ladder_shown(self) -> LadderShown:
+        rehearsal = self.run.rehearsal
+        return LadderShown(
+            rehearsal.ladder, rehearsal.section.passage.bars[0], self.run.setup.target_label, rehearsal.ladder.rule
+        )
+
+    def _draw_ladder(self, target: pygame.Surface) -> None:
+        pygame.draw.rect(target, Ink.PAPER, self.place.ladder, border_radius=3)
+        draw_ladder(target, self.place, self.type, self._ladder_shown())
+
+    # the foot
+
+    def _port_words(self) -> str:
+        run = self.run
+        if not run.port_name:
+            return "no controller: P"
+        if run.port_missing:
+            return f"{run.port_name}: not there"
+        name = "simulated player, " + " ".join(run.port_name.split(":")[1:2]) if run.simulated else run.port_name
+        return name
+
+    def _foot_value(self) -> Hashable:
+        return self.run.rehearsal.state, self._port_words(), self.run.muted
+
+    def _draw_foot(self, target: pygame.Surface) -> None:
+        box, type_, u = self.place.foot, self.type, self.place.scale
+        target.fill(Ink.DESK, box)
+        port = type_.draw(
+            target, self._port_words(), box.midright, 14, "italic", Ink.DESK_TEXT, "midright", round(box.width * 0.22)
+        )
+        self._port_place = port
+        x, self._foot_places = box.x + round(4 * u), []
+        muted = "  (click off)" if self.run.muted and not self.run.setup.hidden else ""
+        for binding in foot_line(self.run.rehearsal.state):
+            words = binding.short + (muted if binding.action in ("start", "stop") else "")
+            width = type_.width(binding.label, 14, "bold") + type_.width(words, 14) + round(8 * u)
+            if x + width > port.left - round(16 * u):
+                break
+            label = type_.draw(target, binding.label, (x, box.centery), 14, "bold", Ink.DESK_TEXT, "midleft")
+            text = type_.draw(target, words, (label.right + round(6 * u), box.centery), 14, "regular", Ink.DESK_FAINT, "midleft")
+            self._foot_places.append((label.union(text), binding.action))
+            x = text.right + round(18 * u)
+
+    # -- the mouse ---------------------------------------------------------------------------------------------------
+
+    def action_at(self, pos: tuple[int, int]) -> str | None:
+        """The action under a point: a word at the foot, the instrument, the tempo, the controller."""
+        for box, action in self._foot_places:
+            if box.inflate(8, 14).collidepoint(pos):
+                return action
+        for box, action in (
+            (self._instrument_place, "instrument"), (self._tempo_place, "tempo"), (self._port_place, "port"),
+        ):  # fmt: skip
+            if box.inflate(8, 10).collidepoint(pos):
+                return action
+        return None
+
+    def rung_at(self, pos: tuple[int, int]) -> int | None:
+        """The rung under a point."""
+        return rung_at(pos, self.run.rehearsal.ladder, self.place)
