@@ -1,0 +1,156 @@
+"""The record told in plain text for a terminal: the week as a table, the progress of a passage day by day."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Sequence
+from datetime import date
+
+from companion.record.model import TakeSummary
+from companion.record.progress import Day, Reached, best_clean_bpm, by_day
+from companion.record.week import WEEKDAYS, WeekItem, WeekSheet
+
+__all__ = ["day_in_words", "progress_lines", "remark_lines", "student_lines", "table", "week_lines"]
+
+WIDTH = 98
+LEGEND = "A day shows the best clean tempo, ×2: two clean takes at the target, –: played but not clean, ·: not played."
+_MOST_REMARKS = 5
+
+
+def table(head: Sequence[str], rows: Sequence[Sequence[str]], right: Sequence[int] = ()) -> list[str]:
+    """Rows under a head in columns as wide as they need; those numbered in `right` are set flush right."""
+    widths = [max(len(row[i]) for row in (head, *rows)) for i in range(len(head))]
+    lines = []
+    for row in (head, *rows):
+        cells = [
+            cell.rjust(w) if i in right else cell.ljust(w) for i, (cell, w) in enumerate(zip(row, widths, strict=True))
+        ]
+        lines.append("  ".join(cells).rstrip())
+    return lines
+
+
+def day_in_words(day: date) -> str:
+    """`Mon 23 Nov`."""
+    return f"{WEEKDAYS[day.weekday()]} {day.day} {day:%b}"
+
+
+def remark_lines(remarks: Sequence[str]) -> list[str]:
+    """Remarks, each wrapped, and how many more there are."""
+    shown = [line for remark in remarks[:_MOST_REMARKS] for line in _wrapped(f"note: {remark}", "      ")]
+    more = len(remarks) - _MOST_REMARKS
+    return shown + ([f"note: and {more} more like these"] if more > 0 else [])
+
+
+def _wrapped(text: str, indent: str, first: str = "") -> list[str]:
+    return textwrap.wrap(text, WIDTH, initial_indent=first, subsequent_indent=indent, break_on_hyphens=False)
+
+
+def _bars(bars: str) -> str:
+    return bars.replace("-", "–") or "all"
+
+
+def _name(item: WeekItem) -> str:
+    return _short(item.path.stem, 26)
+
+
+def _short(text: str, length: int) -> str:
+    return text if len(text) <= length else text[: length - 1] + "…"
+
+
+def _by(item: WeekItem, sheet: WeekSheet) -> str:
+    if item.by is None:
+        return ""
+    return WEEKDAYS[item.by.weekday()] if item.by in sheet.days else f"{item.by.day} {item.by:%b}"
+
+
+def _cell(best_bpm: float | None, at_target: int, takes: int) -> str:
+    if best_bpm is None:
+        return "–" if takes else "·"
+    return f"{best_bpm:g}×{at_target}" if at_target else f"{best_bpm:g}"
+
+
+def _heading(sheet: WeekSheet) -> str:
+    heading = f"Week of Monday {sheet.week.day} {sheet.week:%B %Y}"
+    return f"{heading}, {sheet.student}" if sheet.student else heading
+
+
+def _so_far(what: Reached) -> str:
+    text = f"{what.at_target} of {what.wanted}"
+    return f"{text}, reached" if what.done else text
+
+
+def week_lines(sheet: WeekSheet, reached: Sequence[Reached]) -> list[str]:
+    """The week as a table, one row an item, for the teacher's eye; comments and remarks below their rows' numbers."""
+    head = ("", "Passage", "Bars", "Target", "By", *WEEKDAYS, "At target")
+    rows, below = [], []
+    for number, (item, what) in enumerate(zip(sheet.items, reached, strict=True), start=1):
+        days = [_cell(*cell) for cell in what.best_by_day]
+        rows.append(
+            (str(number), _name(item), _bars(item.bars), f"{item.target_bpm:g}", _by(item, sheet), *days, _so_far(what))
+        )
+        for text in (item.comment, *what.remarks):
+            if text:
+                below += _wrapped(f"{number}  {text}", "   ")
+    lines = [_heading(sheet), ""]
+    if not rows:
+        return [*lines, "Nothing is set yet. Set a target with: companion week set PASSAGE --tempo 96"]
+    lines += table(head, rows, right=(0, 3, *range(5, 12)))
+    return [*lines, *([""] if below else []), *below, "", *_wrapped(f"{LEGEND} Tempos are quarters a minute.", "")]
+
+
+def student_lines(sheet: WeekSheet, reached: Sequence[Reached], commands: Sequence[str]) -> list[str]:
+    """The week for the student: what is still to do, and the command that puts it on the stand."""
+    lines = [_heading(sheet)]
+    for number, (item, what, command) in enumerate(zip(sheet.items, reached, commands, strict=True), start=1):
+        bars = f"bars {_bars(item.bars)}" if item.bars else "the whole passage"
+        by = f" by {_by(item, sheet)}" if item.by else ""
+        best = "no clean take yet" if what.best_clean_bpm is None else f"best clean tempo {what.best_clean_bpm:g}"
+        todo = f"{best}, target {item.target_bpm:g}{by}: {_so_far(what)} clean takes at the target."
+        if what.done:
+            todo = f"target {item.target_bpm:g} reached, with {what.at_target} clean takes; best clean tempo"
+            todo += f" {what.best_clean_bpm:g}."
+        lines += ["", *_wrapped(f"{number}  {_name(item)}, {bars}: {todo}", "   ")]
+        for text in (item.comment, *what.remarks):
+            lines += _wrapped(text, "   ", "   ")
+        lines.append(f"   {command}")
+    return lines if sheet.items else [*lines, "", "Nothing is set yet."]
+
+
+def progress_lines(takes: Sequence[TakeSummary], target_bpm: float | None) -> list[str]:
+    """What was reached, day by day: one section for each choice of bars that was played."""
+    groups: dict[str, list[TakeSummary]] = {}
+    for take in takes:
+        groups.setdefault(take.bars, []).append(take)
+    lines: list[str] = []
+    for bars, group in sorted(groups.items()):
+        days = by_day(group)
+        best = best_clean_bpm(group)
+        clean = sum(1 for take in group if take.clean)
+        count = f"{len(group)} take{'s' * (len(group) != 1)} on {len(days)} day{'s' * (len(days) != 1)}, {clean} clean"
+        reached = f"best clean tempo {best:g}" if best is not None else "no clean take yet"
+        wanted = f", target {target_bpm:g}" if target_bpm else ""
+        if lines:
+            lines.append("")
+        lines.append(f"{f'Bars {_bars(bars)}' if bars else 'The whole passage'}: {count}; {reached}{wanted}.")
+        lines += ["", *_day_lines(days)]
+    return lines
+
+
+def _day_lines(days: Sequence[Day]) -> list[str]:
+    head = ("Day", "Takes", "Clean", "Best clean", "Target", "Trouble in bars")
+    years = len({day.day[:4] for day in days}) > 1
+    rows = []
+    for day in days:
+        when = date.fromisoformat(day.day)
+        name = f"{day_in_words(when)} {when.year}" if years else day_in_words(when)
+        best = "–" if day.best_clean_bpm is None else f"{day.best_clean_bpm:g}"
+        target = "" if day.target_bpm is None else f"{day.target_bpm:g}"
+        trouble = ", ".join(f"{bar} ({n} takes)" if n > 1 else bar for bar, n in day.trouble[:4])
+        rows.append((name, str(day.takes), str(day.clean), best, target, trouble))
+    head_line, *row_lines = table(head, rows, right=(1, 2, 3, 4))
+    lines = [head_line]
+    for line, day in zip(row_lines, days, strict=True):
+        lines.append(line)
+        if day.advice:
+            lines += _wrapped(f"Advice: {day.advice}", "    ", "    ")
+    return lines
