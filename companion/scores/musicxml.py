@@ -5,8 +5,9 @@ Written against the W3C Community Group Final Report "MusicXML 4.0" (2021). Elem
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from fractions import Fraction
 
 from lxml import etree
 
@@ -17,9 +18,10 @@ from companion.scores.assemble import assemble
 from companion.scores.guards import one_line, parse_xml, shown
 from companion.scores.lines import LineNote, choose_line, melody
 from companion.scores.musicxml_bars import read_part
-from companion.scores.written import Marks, WrittenBar, WrittenPart
+from companion.scores.musicxml_directions import barline_marks, direction_marks, direction_tempo
+from companion.scores.written import Placed, WrittenBar, WrittenPart
 
-__all__ = ["Chosen", "ScorePart", "chosen_part", "document", "read_musicxml", "score_parts"]
+__all__ = ["Chosen", "ScorePart", "chosen_part", "document", "read_musicxml", "score_parts", "with_all_signs"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,10 +137,9 @@ def chosen_part(root: etree._Element, wanted: str | None, *, file: str) -> Chose
         part = pitched[0]
     else:
         raise ScoreError(f"has {len(pitched)} parts with notes; choose one with --part: {_listed(parts)}", file=file)
-    read = read_part(part.element, part.name, file=file)
+    read, borrowed = with_all_signs(part, parts, file=file)
     line, left_out = choose_line(read, voice, file=file)
     notes, remarks = melody(read, line)
-    read, borrowed = _with_signs_of_others(read, [p for p in parts if p is not part], file)
     return Chosen(read, notes, (*read.remarks, *left_out, *remarks, *borrowed))
 
 
@@ -181,37 +182,59 @@ def _matching(parts: Sequence[ScorePart], wanted: str) -> ScorePart | None:
 # --- signs that stand only in another part --------------------------------------------------------------------------
 
 
-def _with_signs_of_others(
-    part: WrittenPart, others: Sequence[ScorePart], file: str
+def with_all_signs(
+    part: ScorePart, parts: Sequence[ScorePart], *, file: str
 ) -> tuple[WrittenPart, tuple[str, ...]]:
-    """Tempo marks, jumps and repeats often stand only in the top part of a score: borrow them where the part has none."""
+    """The part as written, and remarks. Tempo marks, jumps and repeats often stand only in the top part of a score: where
+    the part has none, those of the first part that has some are borrowed."""
+    read = read_part(part.element, part.name, file=file)
     remarks: list[str] = []
-    for what, present, path, borrow in (
-        ("tempo marks", lambda bar: bool(bar.tempos), ".//sound[@tempo]|.//metronome", _borrow_tempos),
-        ("repeats and jumps", lambda bar: bar.marks.any, ".//repeat|.//ending|.//sound|.//words", _borrow_marks),
-    ):
-        if any(present(bar) for bar in part.bars):
+    for what, found_in, path, borrow in _BORROWED:
+        if any(found_in(bar) for bar in read.bars):
             continue
-        for other in others:
-            if not other.element.xpath(path):
+        for other in parts:
+            if other is part or not other.element.xpath(path):
                 continue
             try:
                 lender = read_part(other.element, other.name, file=file)
             except ScoreError:
                 continue
-            if len(lender.bars) == len(part.bars) and any(present(bar) for bar in lender.bars):
-                part = replace(part, bars=tuple(map(borrow, part.bars, lender.bars)))
+            if len(lender.bars) == len(read.bars) and any(found_in(bar) for bar in lender.bars):
+                read = replace(read, bars=tuple(map(borrow, read.bars, lender.bars)))
                 remarks.append(f"{what} are taken from the part {shown(other.name or other.part_id)}")
                 break
-    return part, tuple(remarks)
+    return read, tuple(remarks)
+
+
+def _has_tempo(bar: WrittenBar) -> bool:
+    return bool(bar.tempos)
+
+
+def _has_marks(bar: WrittenBar) -> bool:
+    return bar.marks.any
 
 
 def _borrow_tempos(bar: WrittenBar, lender: WrittenBar) -> WrittenBar:
-    return replace(bar, tempos=tuple(tempo for tempo in lender.tempos if tempo.onset <= bar.length))
+    lent = _lent(lender, lambda element: direction_tempo(element, Fraction(0)) is not None)
+    tempos = tuple(tempo for tempo in lender.tempos if tempo.onset <= bar.length)
+    return replace(bar, tempos=tempos, placed=(*bar.placed, *lent))
 
 
 def _borrow_marks(bar: WrittenBar, lender: WrittenBar) -> WrittenBar:
-    return replace(bar, marks=lender.marks if bar.marks == Marks() else bar.marks)
+    lent = _lent(lender, lambda element: direction_marks(element).any)
+    bars = tuple(p for p in lender.placed if p.element.tag == "barline" and barline_marks(p.element).any)
+    return replace(bar, marks=lender.marks, placed=(*bar.placed, *lent, *bars))
+
+
+def _lent(lender: WrittenBar, wanted: Callable[[etree._Element], bool]) -> tuple[Placed, ...]:
+    """The lender's directions that say what is wanted."""
+    return tuple(p for p in lender.placed if p.element.tag == "direction" and wanted(p.element))
+
+
+_BORROWED = (
+    ("tempo marks", _has_tempo, ".//sound[@tempo]|.//metronome", _borrow_tempos),
+    ("repeats and jumps", _has_marks, ".//repeat|.//ending|.//sound|.//words|.//segno|.//coda", _borrow_marks),
+)
 
 
 # --- title ----------------------------------------------------------------------------------------------------------

@@ -107,8 +107,8 @@ class _Walk:
                 m.placed.append(Placed(m.exact, child))
                 self.attributes(m, child)
             case "direction" | "sound":
-                m.placed.append(Placed(m.exact, child))
-                self.direction(m, child)
+                offset = self.direction(m, child)
+                m.placed.append(Placed(m.exact, child, offset))
             case "barline":
                 m.placed.append(Placed(m.exact, child))
                 self.barline(m, child)
@@ -206,16 +206,17 @@ class _Walk:
 
     # --- signs ------------------------------------------------------------------------------------------------------
 
-    def direction(self, m: _Measure, element: etree._Element) -> None:
-        offset = element.findtext("offset")
-        onset = m.exact
-        if offset is not None and self.divisions is not None:
-            shift = decimal(offset, "an offset", -_MAX_DURATION, _MAX_DURATION, file=self.file, bar=m.number)
-            onset = check_fraction(max(m.exact + shift / self.divisions, Fraction(0)), file=self.file, bar=m.number)
+    def direction(self, m: _Measure, element: etree._Element) -> Fraction:
+        """Take in the direction; returns its own offset in beats."""
+        text, offset = element.findtext("offset"), Fraction(0)
+        if text is not None and self.divisions is not None:
+            offset = decimal(text, "an offset", -_MAX_DURATION, _MAX_DURATION, file=self.file, bar=m.number) / self.divisions
+        onset = check_fraction(max(m.exact + offset, Fraction(0)), file=self.file, bar=m.number)
         m.marks = merge_marks(m.marks, direction_marks(element))
         tempo = direction_tempo(element, onset)
         if tempo is not None:
             m.tempos.append(tempo)
+        return offset
 
     def barline(self, m: _Measure, element: etree._Element) -> None:
         marks = barline_marks(element)

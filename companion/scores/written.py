@@ -96,10 +96,11 @@ class Marks:
 
 @dataclass(frozen=True, slots=True)
 class Placed:
-    """A child of `<measure>` with the time where it stands."""
+    """A child of `<measure>` with the beat where it stands, and how far from there its own `<offset>` puts it."""
 
     onset: Fraction
     element: etree._Element
+    offset: Fraction = Fraction(0)
 
 
 @dataclass(frozen=True, slots=True)
