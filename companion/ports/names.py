@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from companion.errors import PortError
 from companion.ports.model import PortName
 
-__all__ = ["Found", "choose", "numbered"]
+__all__ = ["Found", "choose", "is_system_port", "numbered"]
 
 #: ALSA adds "client:port", Windows the index: both change from run to run
 _ALSA_NUMBER = re.compile(r"\s+\d+:\d+$")
@@ -81,6 +81,11 @@ def numbered(ports: Iterable[Found]) -> tuple[Found, ...]:
         suffix = f" #{times[port.name]}" if times[port.name] > 1 else ""
         result.append(Found(port.name + suffix, port.api, port.raw, port.key, port.nth))
     return tuple(result)
+
+
+def is_system_port(name: str) -> bool:
+    """Whether it is a port of the system itself, which nobody plays on."""
+    return name.lower().startswith(_SYSTEM_PORTS)
 
 
 def choose(wanted: str, ports: Sequence[Found]) -> Found:
