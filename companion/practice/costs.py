@@ -26,9 +26,9 @@ class Costs:
 
     # When: log(1 + (deviation / sigma)^2), the tail of a Student distribution with one degree of freedom, up to a limit,
     # so that a hesitation is dear but possible. Sigma is the two parts added in quadrature.
-    sigma_s: float = 0.025
+    sigma_s: float = 0.03
     sigma_share: float = 0.07
-    late_limit: float = 6.5
+    late_limit: float = 4.8
     # The first note may come anywhere near its click: a weak hint only.
     start_sigma_s: float = 0.15
     start_limit: float = 1.0
@@ -36,28 +36,28 @@ class Costs:
     # What: by how many semitones the pitch is off.
     wrong_near: float = 4.3
     wrong_octave: float = 4.7
-    wrong_far: float = 8.0
+    wrong_far: float = 7.0
 
     # Where: notes left out on the way, the last four notes again, further back, further on.
-    omitted: float = 5.0
+    omitted: float = 4.6
     omitted_grace: float = 2.0
-    stutter: tuple[float, ...] = (5.0, 5.4, 5.8, 6.2)
+    stutter: tuple[float, ...] = (4.7, 5.1, 5.5, 5.9)
     back_near: float = 7.0
     back_far: float = 9.5
     skip_near: float = 9.0
     skip_far: float = 11.0
     off_landmark: float = 2.5
-    after_wrong: float = 2.0
+    after_wrong: float = 1.4
     too_soon: float = 3.0
     too_soon_s: float = 0.18
     ornament: float = 0.1
 
     # Extra notes, and blips: notes that live for less than about 75 ms.
-    extra: float = 4.8
+    extra: float = 6.5
     blip_s: float = 0.075
     blip_width_s: float = 0.012
-    blip_extra: float = 2.2
-    blip_match: float = 4.0
+    blip_extra: float = 1.6
+    blip_match: float = 2.2
 
     # The clock of a path: how much of a deviation it takes over at once, and into its pace.
     follow: float = 0.6

@@ -18,7 +18,7 @@ from companion.planning.model import Choice, Plan
 from companion.practice.clock import Click, TakeClock, take_clock
 from companion.practice.follower import Follower
 from companion.practice.hearing import to_played
-from companion.practice.judge import judge
+from companion.practice.judging import judge
 from companion.practice.ladder import Ladder, Step
 from companion.practice.model import (
     EARLY,
