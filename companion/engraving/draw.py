@@ -15,8 +15,9 @@ from companion.engraving.layout import space_px as whole_space_px
 from companion.engraving.marks import Placed, mark_px, place
 from companion.engraving.model import EngravingRequest, System
 from companion.engraving.page import Page
+from companion.errors import EngravingError
 
-__all__ = ["Draughtsman", "INK_BLUE"]
+__all__ = ["INK_BLUE", "Draughtsman"]
 
 INK_BLUE = "#23477A"
 _EDGE_PX = 2
@@ -46,6 +47,8 @@ class Draughtsman:
         picture = _compose(page, marks, size_px, request.width_px, height, top)
         source = _PAGE.format(width=request.width_px, height=height)
         png = self._typst.compile(source.encode(), format="png", ppi=_POINTS_PER_INCH, sys_inputs={"svg": picture})
+        if not isinstance(png, bytes):
+            raise EngravingError("a system came out as several pictures; try fewer bars or a smaller staff")
         return System(
             png=png,
             width_px=request.width_px,

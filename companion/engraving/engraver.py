@@ -196,9 +196,7 @@ class Engraver:
             return None  # started anew by the next request: one that can't even start must not be started for ever
         self._worker = _Worker()
         self._current = None
-        error = EngravingError(
-            f"the engraving stopped ({_reason(code)}); try fewer bars, or export the score again from the program it was made with"
-        )
+        error = EngravingError(f"the engraving stopped ({_reason(code)}); try fewer bars, or export the score again")
         return Progress(self._number, fresh, error=error)
 
     def _give_up(self, fresh: tuple[System, ...]) -> Progress:
@@ -242,7 +240,7 @@ def _check(request: EngravingRequest) -> None:
             raise EngravingError(f"{name} is {value:g}: expected {low:g} to {high:g}; try a larger window")
     if request.width_px < 6 * request.staff_px:
         raise EngravingError(
-            f"a system {request.width_px} px wide has no room for a staff {request.staff_px:g} px high; try a smaller staff"
+            f"a system {request.width_px} px wide has no room for a {request.staff_px:g} px staff; widen the window"
         )
 
 

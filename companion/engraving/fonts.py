@@ -1,8 +1,8 @@
 """The fonts that come along: one serif family for all text, one SMuFL font for musical signs.
 
-Companion Serif is Libertinus Serif with accidentals in every face; it holds ♭ ♮ ♯ ♩ ♪ – − → ← ↑ ↓ … × ±, Latin, Greek and
-Cyrillic. Companion Music is Verovio's own music font (SMuFL code points): a metronome's note is `METRONOME_NOTES["quarter"]`. What
-was changed stands in `make_fonts`; the licences lie beside the files.
+Companion Serif is Libertinus Serif with accidentals in every face; it holds ♭ ♮ ♯ ♩ ♪ – − → ← ↑ ↓ … × ±, Latin, Greek
+and Cyrillic. Companion Music is Verovio's own music font (SMuFL code points): a metronome's note is
+`METRONOME_NOTES["quarter"]`. What was changed stands in `make_fonts`; the licences lie beside the files.
 """
 
 from __future__ import annotations

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from itertools import pairwise
 from typing import NamedTuple
 
 from companion.engraving.model import Box
 
-__all__ = ["Rect", "curve_boxes", "polygon_boxes"]
+__all__ = ["NOWHERE", "Rect", "curve_boxes", "polygon_boxes"]
 
 _CURVE_PARTS = 12
 _POLYGON_PARTS = 8
@@ -42,12 +43,15 @@ class Rect(NamedTuple):
         )
 
 
+NOWHERE = Rect(0.0, 0.0, 0.0, 0.0)
+
+
 def curve_boxes(numbers: Sequence[float]) -> Iterator[tuple[float, float, float, float]]:
-    """Narrow boxes (x, y, width, height) along a path `M p C p p p [C p p p ...]` of Bézier curves, given as its numbers."""
+    """Narrow boxes (x, y, width, height) along Bézier curves, a path `M p C p p p [C p p p ...]` given as its numbers."""
     points = list(zip(numbers[0::2], numbers[1::2], strict=False))
     for start in range(0, len(points) - 3, 3):
         samples = [_bezier(points[start : start + 4], i / _CURVE_PARTS) for i in range(_CURVE_PARTS + 1)]
-        for (x1, y1), (x2, y2) in zip(samples, samples[1:], strict=False):
+        for (x1, y1), (x2, y2) in pairwise(samples):
             yield min(x1, x2), min(y1, y2), abs(x2 - x1), abs(y2 - y1)
 
 

@@ -11,8 +11,8 @@ from companion.errors import EngravingError
 
 __all__ = ["DEFINITION_PER_SPACE", "lay_out", "space_px"]
 
-#: Verovio draws with ten definition units a pixel at scale 100, where a staff is 72 pixels high (its `unit` of 9 is half a
-#: staff space).
+#: Verovio draws with ten definition units a pixel at scale 100, where a staff is 72 pixels high (its `unit` of 9 is
+#: half a staff space).
 DEFINITION_PER_SPACE = 180
 _STAFF_AT_SCALE_100 = 72
 _MARGIN_LEFT, _MARGIN_RIGHT = 30, 8
@@ -31,8 +31,9 @@ _OPTIONS = {
     "pageMarginBottom": 50,
     "pageMarginLeft": _MARGIN_LEFT,
     "pageMarginRight": _MARGIN_RIGHT,
-    "spacingLinear": 0.17,
-    "spacingNonLinear": 0.5,
+    "spacingLinear": 0.25,
+    "spacingNonLinear": 0.6,
+    "leftMarginNote": 0.8,
     "stemWidth": 0.2,
     "slurMidpointThickness": 0.5,
     "tieMidpointThickness": 0.45,

@@ -1,14 +1,14 @@
 """Make the fonts that are shipped: `python -m companion.engraving.make_fonts LIBERTINUS_FOLDER`.
 
-Run by hand when Libertinus Serif or Verovio's music font changes; needs fonttools and brotli, which nothing else here does.
-The folder holds `LibertinusSerif-Regular.otf` and its italic, bold and bold italic.
+Run by hand when Libertinus Serif or Verovio's music font changes; needs fonttools and brotli, which nothing else here
+does. The folder holds `LibertinusSerif-Regular.otf` and its italic, bold and bold italic.
 
 What is changed, and why
 ------------------------
 * Every face gets the accidentals ♭ ♮ ♯ of the music font: italic and bold had none, and the regular ones were too small
   to read at 12 px, where a player looks for the difference between B and B♭.
-* The families are renamed, since OFL fonts with a reserved name may not keep it when they are changed, and so that no font
-  of the same name that is installed or built into Typst is taken in their place.
+* The families are renamed, since OFL fonts with a reserved name may not keep it when they are changed, and so that no
+  font of the same name that is installed or built into Typst is taken in their place.
 * Verovio carries its music font as WOFF2 inside a style sheet; Typst and pygame want a TrueType file.
 * The widths of the mark's letters are written down, so that placing a mark needs no font library.
 """

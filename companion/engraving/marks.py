@@ -1,8 +1,8 @@
 """Placing fingering marks over their notes, where they touch nothing.
 
 A layout program sets such marks as lyrics or fingerings: the first pushes notes apart and moves every bar when a mark
-changes, the second lets neighbours run into each other. Here the music stays as it is, and each mark takes the lowest free
-place above the staff and its note.
+changes, the second lets neighbours run into each other. Here the music stays as it is, and each mark takes the lowest
+free place above the staff and its note.
 """
 
 from __future__ import annotations

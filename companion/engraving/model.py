@@ -21,8 +21,8 @@ class Box(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class EngravingRequest:
-    """What to engrave: a MusicXML document of one part whose `<note>` elements carry the ids `n<document index>` and whose
-    `<measure>` elements carry `m<written index>`.
+    """What to engrave: a MusicXML document of one part whose `<note>` elements carry the ids `n<document index>` and
+    whose `<measure>` elements carry `m<written index>`.
 
     `width_px` is the width of a system's picture, `staff_px` the height of a five-line staff; it is rounded to whole
     pixels between two lines, so that all lines look alike (30 is drawn as 32). `marks` maps note ids to the fingering
@@ -37,9 +37,10 @@ class EngravingRequest:
 
 @dataclass(frozen=True, slots=True)
 class System:
-    """One system. `png` is its picture on a transparent ground, `width_px` x `height_px`. `heads` maps note ids to the box
-    of the notehead, `bars` written bar indices to the box of the bar within the staff, `staff` is the box of the five lines.
-    `marks` maps note ids to the box of its fingering mark."""
+    """One system. `png` is its picture on a transparent ground, `width_px` x `height_px`. `heads` maps note ids to the
+    box of the notehead, `bars` written bar indices to the box of the bar within the staff, `staff` is the box of the
+    five lines (from the middle of the top line to the middle of the bottom one). `marks` maps note ids to the box of its
+    fingering mark."""
 
     png: bytes
     width_px: int
@@ -59,8 +60,8 @@ class Engraved:
 
 @dataclass(frozen=True, slots=True)
 class Progress:
-    """News of the request with this number: the systems that have come since the last news, top to bottom; `done` when they
-    were the last ones, or `error` when no more will come."""
+    """News of the request with this number: the systems that have come since the last news, top to bottom; `done` when
+    they were the last ones, or `error` when no more will come."""
 
     request: int
     systems: tuple[System, ...] = ()

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 
 from lxml import etree
 
-from companion.engraving.geometry import Rect, curve_boxes, polygon_boxes
+from companion.engraving.geometry import NOWHERE, Rect, curve_boxes, polygon_boxes
 from companion.engraving.layout import DEFINITION_PER_SPACE
 from companion.errors import EngravingError
 
@@ -23,18 +23,24 @@ _NOTE_ID = re.compile(r"n\d+")
 _MEASURE_ID = re.compile(r"m(\d+)")
 #: Groups whose own box is no ink: it spans what they hold.
 _CONTAINERS = frozenset(
-    "system measure staff layer section score mdiv page beam beamSpan chord graceGrp tuplet fTrem bTrem ending verse"
-    " slur phrase tie lv ledgerLines".split()
+    (
+        *("system", "measure", "staff", "layer", "section", "score", "mdiv", "page", "beam", "beamSpan", "chord"),
+        *("graceGrp", "tuplet", "fTrem", "bTrem", "verse", "slur", "phrase", "tie", "lv", "ledgerLines"),
+    )
 )
 _CURVES = frozenset(("slur", "phrase", "tie", "lv"))
 #: A staff line's thickness in staff spaces, between the thin lines of old plates and the 0.13 of common music fonts
 #: (from memory). On screen it is a whole number of pixels, and lighter where that is too many.
 _STAFF_LINE_SPACES = 0.1
+_MUSIC_FONT = "Leipzig"
+#: Our text face is up to so much wider than the Times that Verovio measures with (7 % for a long italic line).
+_WIDER = 0.07
+_EDGE_PX = 2.0
 
 
 @dataclass(slots=True)
 class Page:
-    """What is needed of one system. `ink` holds a box for each thing drawn, `above` those a fingering mark must not touch."""
+    """What is needed of one system. `ink` holds a box for each thing drawn."""
 
     drawing: etree._Element
     definitions: etree._Element | None
@@ -43,7 +49,7 @@ class Page:
     scale: float
     origin_units: tuple[float, float]
     staff_line_px: int
-    staff: Rect = Rect(0, 0, 0, 0)
+    staff: Rect = field(default=NOWHERE)
     lines: list[Rect] = field(default_factory=list)
     heads: dict[str, Rect] = field(default_factory=dict)
     bars: dict[int, Rect] = field(default_factory=dict)
@@ -71,6 +77,7 @@ class Page:
         page._find_staff()
         page._snap_bar_lines()
         page._snap_stems()
+        page._lighten_metronome()
         page._keep_text_inside(width_px)
         page._find_boxes()
         return page
@@ -130,13 +137,13 @@ class Page:
                 path.set("stroke-width", f"{line_px / self.scale:.3f}")
 
     def _snap_stems(self) -> None:
-        """Move each stemmed note or chord by less than half a pixel, so that its stem fills whole pixels; beams follow."""
+        """Move each stemmed note by up to half a pixel, so that its stem fills whole pixels; beams follow."""
         moved: dict[int, float] = {}
         for stem in (g for g in self._groups("stem") if "bounding-box" not in g.get("class", "")):
             path = stem.find(f"{_SVG}path")
             if path is None:
                 continue
-            x, y1, x2, y2 = _numbers(path.get("d"))
+            x, _, x2, _ = _numbers(path.get("d"))
             width = float(path.get("stroke-width", 18))
             line_px = max(1, round(width * self.scale))
             target = self.snap_x(x, line_px)
@@ -153,18 +160,34 @@ class Page:
                 polygon.set("points", " ".join(f"{_near(moved, x):.3f},{y:g}" for x, y in points))
 
     def _keep_text_inside(self, width_px: int) -> None:
-        """Words that would run over the picture's edge are moved in."""
+        """Words that would run over the picture's edge are moved in, and made smaller where that is not enough."""
         for text in self.drawing.iter(f"{_SVG}text"):
-            boxes = [self.rect(*_rect_numbers(rect)) for rect in text.iter(f"{_SVG}rect")]
-            if not boxes:
+            rects = list(text.iter(f"{_SVG}rect"))
+            if not rects:
                 continue
+            boxes = [self.rect(*_rect_numbers(rect)) for rect in rects]
             left, right = min(box.left for box in boxes), max(box.right for box in boxes)
-            # The text face is a little wider than the one that was measured.
-            over = min(left - 2.0, 0.0) or max(right + 0.05 * (right - left) + 2.0 - width_px, 0.0)
+            right += _WIDER * (right - left)
+            if right - left > width_px - 2 * _EDGE_PX:
+                shrunk = (width_px - 2 * _EDGE_PX) / (right - left)
+                _scale_type(text, shrunk)
+                right = left + (right - left) * shrunk
+            over = min(left - _EDGE_PX, 0.0) or max(right + _EDGE_PX - width_px, 0.0)
             if over:
                 text.set("x", f"{float(text.get('x', 0)) - over / self.scale:.2f}")
-                for rect in text.iter(f"{_SVG}rect"):
-                    rect.set("x", f"{float(rect.get('x', 0)) - over / self.scale:.2f}")
+            for rect in rects:
+                rect.set("x", f"{float(rect.get('x', 0)) - over / self.scale:.2f}")
+                rect.set("width", f"{min(float(rect.get('width', 0)) * (1 + _WIDER), (right - left) / self.scale):.2f}")
+
+    def _lighten_metronome(self) -> None:
+        """In a tempo mark the words are bold, the metronome's `= 66` is not."""
+        for tempo in self._groups("tempo"):
+            after_note = False
+            for span in tempo.iter(f"{_SVG}tspan"):
+                if span.get("font-family") == _MUSIC_FONT:
+                    after_note = True
+                elif after_note and span.get("font-size") and not span.get("font-weight"):
+                    span.set("font-weight", "normal")
 
     def _find_boxes(self) -> None:
         """Note the boxes of everything drawn, and take Verovio's own box elements out of the drawing."""
@@ -205,6 +228,12 @@ def _numbers(text: str | None) -> list[float]:
 def _rect_numbers(rect: etree._Element) -> tuple[float, float, float, float]:
     x, y, width, height = (float(rect.get(name, 0)) for name in ("x", "y", "width", "height"))
     return x, y, width, height
+
+
+def _scale_type(text: etree._Element, by: float) -> None:
+    for span in text.iter(f"{_SVG}tspan"):
+        if size := _numbers(span.get("font-size")):
+            span.set("font-size", f"{size[0] * by:.1f}px")
 
 
 def _owner(stem: etree._Element) -> etree._Element | None:

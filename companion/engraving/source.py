@@ -1,6 +1,8 @@
-"""The document before it is laid out: checked, since some faults end the layout program, and made ready for the stand."""
+"""The document before it is laid out: checked, since some faults end the layout program, and made ready to be drawn."""
 
 from __future__ import annotations
+
+from itertools import pairwise
 
 from lxml import etree
 
@@ -11,9 +13,12 @@ __all__ = ["MAX_BYTES", "MAX_NOTES", "prepare"]
 MAX_BYTES = 20_000_000
 MAX_NOTES = 20_000
 MAX_BEATS = 128
-#: Layout hints of the page the document was made for: they don't fit the stand. A rest of many bars is opened up, since the
+#: Layout hints of the page the document was made for: they don't fit ours. A rest of many bars is opened up, since the
 #: player counts it bar by bar and each bar needs its place.
-_NOT_DRAWN = ("defaults", "credit", "print", "part-name-display", "part-abbreviation", "part-abbreviation-display")
+_NOT_DRAWN = (
+    *("defaults", "credit", "print", "multiple-rest"),
+    *("part-name-display", "part-abbreviation", "part-abbreviation-display"),
+)
 _PARSER_SETTINGS = {"resolve_entities": False, "no_network": True, "load_dtd": False, "huge_tree": False}
 
 
@@ -30,8 +35,8 @@ def prepare(musicxml: bytes, marked: frozenset[str] = frozenset()) -> str:
     Raises
     ------
     EngravingError
-        The document is too large, not well-formed, not a `score-partwise`, has no notes, too many, or a time signature or
-        a duration that can't be laid out.
+        The document is too large, not well-formed, not a `score-partwise`, has no notes or too many, or has a time
+        signature or a duration that can't be laid out.
     """
     root = _parse(musicxml)
     notes = list(root.iter("note"))
@@ -39,8 +44,6 @@ def prepare(musicxml: bytes, marked: frozenset[str] = frozenset()) -> str:
     for name in _NOT_DRAWN:
         for element in list(root.iter(name)):
             _drop(element)
-    for element in list(root.iter("multiple-rest")):
-        _drop(element)
     for element in root.iter("part-name"):
         element.text = ""
     if not any(note.get("id") for note in notes):
@@ -50,7 +53,7 @@ def prepare(musicxml: bytes, marked: frozenset[str] = frozenset()) -> str:
             for fingering in list(note.iter("fingering")):
                 _drop(fingering)
     _keep_tempo_words_apart(root)
-    return etree.tostring(root, encoding="unicode")
+    return str(etree.tostring(root, encoding="unicode"))
 
 
 def _parse(musicxml: bytes) -> etree._Element:
@@ -139,6 +142,6 @@ def _keep_tempo_words_apart(root: etree._Element) -> None:
     """Words and the metronome mark after them are drawn without a space between."""
     for direction in root.iter("direction"):
         kinds = [kind for child in direction.iter("direction-type") for kind in child]
-        for before, after in zip(kinds, kinds[1:], strict=False):
+        for before, after in pairwise(kinds):
             if before.tag == "words" and after.tag == "metronome" and (before.text or "").strip():
                 before.text = f"{(before.text or '').rstrip()}\u00a0\u00a0"
