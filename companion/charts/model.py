@@ -22,8 +22,8 @@ class Key:
     """One key. `hand` is `left` or `right`; `finger` is `thumb`, `index`, `middle`, `ring`, `little`, `palm` or `side`.
 
     `x, y, width, height` place it on the diagram, (x, y) its top left corner: the whole diagram is 100 wide and 200
-    high, (0, 0) top left, the left hand above the right one, as the player's teacher draws it; `shape` is `round`, `bar`
-    or `touch`. `label` is the short text beside it (`8va`, `G♯`, `bis`), empty where the place says it all.
+    high, (0, 0) top left, the left hand above the right one, as the player's teacher draws it; `shape` is `round`,
+    `bar` or `touch`. `label` is the short text beside it (`8va`, `G♯`, `bis`), empty where the place says it all.
     """
 
     name: str
@@ -93,8 +93,8 @@ class Fingering:
 @dataclass(frozen=True, slots=True)
 class Chart:
     """One instrument. `transposition` is sounding minus written semitones (alto -9); `lowest_midi` and `highest_midi`
-    are written. `holes` run from the mouthpiece down. `version` identifies the data, so that a record can say with which
-    chart a take was planned."""
+    are written. `holes` run from the mouthpiece down. `version` identifies the data, so that a record can say with
+    which chart a take was planned."""
 
     name: str
     title: str

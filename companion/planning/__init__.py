@@ -1,1 +1,8 @@
+"""Which fingering for every note: effort, rules, planner, reasons."""
 
+from companion.planning.effort import TERMS, Effort, change_seconds
+from companion.planning.model import Choice, Plan, RunnerUp
+from companion.planning.planner import plan
+from companion.planning.rules import RULES, Rule
+
+__all__ = ["RULES", "TERMS", "Choice", "Effort", "Plan", "Rule", "RunnerUp", "change_seconds", "plan"]

@@ -11,7 +11,8 @@ __all__ = ["Choice", "Plan", "RunnerUp"]
 
 @dataclass(frozen=True, slots=True)
 class RunnerUp:
-    """Another fingering for the note: `extra_s` is what the whole passage would cost more with it, in seconds of effort."""
+    """Another fingering for the note: `extra_s` is what the whole passage would cost more with it, in seconds of
+    effort."""
 
     fingering: Fingering
     extra_s: float
@@ -46,7 +47,8 @@ class Choice:
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """One choice a note, in the order of `Passage.notes`. `version` is a short hash of chart, rules, passage and marks."""
+    """One choice a note, in the order of `Passage.notes`. `version` is a short hash of chart, rules, passage and marks.
+    `total_s` is what the whole way costs, changes and rules, in seconds of effort."""
 
     chart_name: str
     choices: tuple[Choice, ...]

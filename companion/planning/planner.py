@@ -1,0 +1,314 @@
+"""Which fingering for every note: an exact shortest path.
+
+Method
+------
+A path goes through one candidate fingering a step. It costs the effort of each change (a share of it across a rest),
+what each rule of practice says of a fingering between its two neighbours, and four changes of every trill. As rules
+look both ways, a state is a pair of fingerings, the one before and this one; the costs of the best way up to and on from
+each state are computed forwards and backwards, so that the price of every other fingering is exact too.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+
+from companion.charts.model import Chart, Fingering
+from companion.errors import UsageError
+from companion.passage import Passage
+from companion.planning.effort import BASE_S, TERMS, Effort, change_seconds
+from companion.planning.model import Choice, Plan, RunnerUp
+from companion.planning.reasons import reason_for
+from companion.planning.rules import RULES, Rule, Situation
+from companion.planning.steps import REST_SHARE, Step, steps_of
+
+__all__ = ["TRILL_CHANGES", "Costs", "costs_on", "path_seconds", "plan"]
+
+#: A trill counts as so many changes of its pair: two turns, the least that is heard as a trill.
+TRILL_CHANGES = 4
+
+Table = tuple[tuple[float, ...], ...]
+Cube = tuple[Table, ...]
+_Around = tuple[Fingering | None, ...]
+_ALONE: _Around = (None,)
+
+
+@lru_cache(maxsize=128)
+def _rules_about(written_midi: int) -> tuple[Rule, ...]:
+    return tuple(rule for rule in RULES if not rule.notes or written_midi in rule.notes)
+
+
+@lru_cache(maxsize=128)
+def _has_rules_of_its_own(written_midi: int) -> bool:
+    return any(written_midi in rule.notes for rule in RULES)
+
+
+class Costs:
+    """What changes and rules cost on one instrument, remembered: a change is worked out once."""
+
+    def __init__(self, chart: Chart, effort: Effort) -> None:
+        self.chart = chart
+        self._effort = effort
+        self._changes: dict[tuple[int, frozenset[str], int, frozenset[str]], float] = {}
+
+    def change_s(self, a: Fingering, b: Fingering) -> float:
+        """Expected seconds of the change from `a` to `b`."""
+        key = (a.written_midi, a.keys, b.written_midi, b.keys)
+        seconds = self._changes.get(key)
+        if seconds is None:
+            seconds = self._changes[key] = self._effort(self.chart, a, b)
+        return seconds
+
+    def rules_s(
+        self, situation: Situation, before: Fingering | None, this: Fingering, after: Fingering | None
+    ) -> float:
+        """What the rules of practice add for `this` between its neighbours, in seconds."""
+        total = 0.0
+        for rule in _rules_about(situation.note):
+            total += rule.weight_s * rule.judge(situation, before, this, after)
+        return total
+
+    def trill(self, situation: Situation, this: Fingering) -> tuple[float, Fingering]:
+        """The cheapest fingering for the other note of a trill on `this`, and what the trill costs in seconds."""
+        assert situation.trill is not None
+        there = Situation(situation.trill, situation.note, situation.note, fast=True, trill=situation.note)
+        best: tuple[float, Fingering] | None = None
+        for other in self.chart.for_note(situation.trill):
+            if other.beside and situation.note not in other.beside:
+                continue
+            changes = self.change_s(this, other) + self.change_s(other, this)
+            seconds = TRILL_CHANGES / 2 * changes + self.rules_s(there, this, other, this)
+            if best is None or seconds < best[0]:
+                best = (seconds, other)
+        assert best is not None
+        return best
+
+
+@lru_cache(maxsize=8)
+def costs_on(chart: Chart, effort: Effort = change_seconds) -> Costs:
+    """The costs of an instrument, shared between plans."""
+    return Costs(chart, effort)
+
+
+def path_seconds(steps: list[Step], path: list[Fingering], costs: Costs) -> float:
+    """What one way of fingering all steps costs, in seconds: the definition that `plan` minimises."""
+    total = 0.0
+    for i, (step, this) in enumerate(zip(steps, path, strict=True)):
+        before = path[i - 1] if i and not step.rest_before else None
+        after = path[i + 1] if i + 1 < len(steps) and not steps[i + 1].rest_before else None
+        total += costs.rules_s(step.situation, before, this, after)
+        if step.situation.trill is not None:
+            total += costs.trill(step.situation, this)[0]
+        if i:
+            total += costs.change_s(path[i - 1], this) * (REST_SHARE if step.rest_before else 1.0)
+    return total
+
+
+@dataclass(frozen=True, slots=True)
+class _Graph:
+    """Costs between candidates. `links[i][b][c]` leads from step i to i + 1, `rules[i][a][b][c]` judges step i."""
+
+    candidates: list[_Around]
+    links: list[Table]
+    rules: list[Cube]
+    own: list[tuple[float, ...]]
+
+
+def plan(
+    passage: Passage,
+    chart: Chart,
+    marks: Mapping[int, str] | None = None,
+    tempo_bpm: float | None = None,
+    effort: Effort = change_seconds,
+) -> Plan:
+    """The easiest clean fingering of a passage, with reasons.
+
+    Parameters
+    ----------
+    passage
+        The notes, in playing order. Grace notes are planned like any other.
+    chart
+        The instrument.
+    marks
+        The teacher's fixed choices: index of the note -> name (or mark) of its fingering.
+    tempo_bpm
+        The tempo in quarters a minute that the passage is meant for, which tells fast notes from held ones; its own
+        tempo mark by default. It is not the rung practised at: the plan stays the same while the tempo climbs.
+    effort
+        Expected seconds of a change, `(chart, from, to)`.
+
+    Returns
+    -------
+    Plan
+        One choice a note. `total_s` is the cost of the whole way; a runner-up's `extra_s` is exact: the cheapest way
+        through it less the cheapest of all.
+
+    Raises
+    ------
+    NoFingering
+        Notes outside the instrument's range.
+    UsageError
+        A mark that names no fingering of its note, or a tempo that isn't positive.
+    """
+    tempo = passage.marked_tempo_bpm() if tempo_bpm is None else tempo_bpm
+    if not 0 < tempo < 10_000:
+        raise UsageError(f"a tempo of {tempo:g} makes no sense: give quarters a minute, such as 92")
+    marks = marks or {}
+    steps = steps_of(passage, chart, marks, tempo)
+    costs = costs_on(chart, effort)
+    version = _version(passage, chart, marks, tempo, effort)
+    if not steps:
+        return Plan(chart.name, (), version)
+    graph = _graph(steps, costs)
+    onward = _costs_onward(graph)
+    path, total_s = _cheapest(graph, onward)
+    through = _costs_through(graph, onward)
+    choices = _choices(passage, steps, costs, path, through, total_s)
+    return Plan(chart.name, tuple(choices), version, total_s)
+
+
+def _graph(steps: list[Step], costs: Costs) -> _Graph:
+    """Candidates padded with nothing at both ends, so that every step has a neighbour on each side."""
+    candidates: list[_Around] = [_ALONE, *(step.candidates for step in steps), _ALONE]
+    tables: dict[tuple[int, int, bool], Table] = {}
+    cubes: dict[tuple[int, int, int, int], Cube] = {}
+    links: list[Table] = []
+    rules: list[Cube] = [(((0.0,) * len(candidates[1]),),)]
+    own: list[tuple[float, ...]] = [(0.0,)]
+    for i in range(len(candidates) - 1):
+        rest = i < len(steps) and steps[i].rest_before
+        link_key = (id(candidates[i]), id(candidates[i + 1]), rest)
+        if link_key not in tables:
+            tables[link_key] = _link(candidates[i], candidates[i + 1], REST_SHARE if rest else 1.0, costs)
+        links.append(tables[link_key])
+    for i, step in enumerate(steps, start=1):
+        if len(step.candidates) == 1 and step.candidates[0].standard and not _has_rules_of_its_own(step.situation.note):
+            # Nothing to choose and nothing that a rule could say.
+            rules.append(_nothing_said(len(candidates[i - 1]), len(candidates[i + 1])))
+        else:
+            cube_key = (id(candidates[i - 1]), id(candidates[i]), id(candidates[i + 1]), id(step.situation))
+            if cube_key not in cubes:
+                cubes[cube_key] = _cube(step.situation, candidates[i - 1], step.candidates, candidates[i + 1], costs)
+            rules.append(cubes[cube_key])
+        if step.situation.trill is None:
+            own.append((0.0,) * len(step.candidates))
+        else:
+            own.append(tuple(costs.trill(step.situation, f)[0] for f in step.candidates))
+    return _Graph(candidates, links, rules, [*own, (0.0,)])
+
+
+def _link(here: _Around, there: _Around, share: float, costs: Costs) -> Table:
+    return tuple(
+        tuple(costs.change_s(a, b) * share if a is not None and b is not None else 0.0 for b in there) for a in here
+    )
+
+
+@lru_cache(maxsize=256)
+def _nothing_said(before: int, after: int) -> Cube:
+    return (((0.0,) * after,),) * before
+
+
+def _cube(situation: Situation, before: _Around, this: _Around, after: _Around, costs: Costs) -> Cube:
+    # Beside a rest there is no neighbour for a rule, though there is a fingering.
+    left = before if situation.before is not None else (None,) * len(before)
+    right = after if situation.after is not None else (None,) * len(after)
+    return tuple(
+        tuple(tuple(costs.rules_s(situation, a, b, c) for c in right) if b is not None else () for b in this)
+        for a in left
+    )
+
+
+def _costs_onward(graph: _Graph) -> list[list[list[float]]]:
+    """`onward[i][a][b]`: the cheapest cost of all that follows once step i - 1 is fingered `a` and step i `b`."""
+    last = len(graph.candidates) - 1
+    onward: list[list[list[float]]] = [[] for _ in range(last + 1)]
+    onward[last] = [[0.0] for _ in graph.candidates[last - 1]]
+    for i in range(last - 1, 0, -1):
+        link, own, after = graph.links[i], graph.own[i + 1], onward[i + 1]
+        # What leads on from b, whatever came before it.
+        ahead = [[x + y + z for x, y, z in zip(link[b], own, after[b], strict=True)] for b in range(len(link))]
+        onward[i] = [
+            [min([x + y for x, y in zip(row, ahead[b], strict=True)]) for b, row in enumerate(plane)]
+            for plane in graph.rules[i]
+        ]
+    return onward
+
+
+def _cheapest(graph: _Graph, onward: list[list[list[float]]]) -> tuple[list[int], float]:
+    """The cheapest path as candidate numbers, and its cost. Of equals the first candidate wins, the standard one."""
+    first = [own + rest for own, rest in zip(graph.own[1], onward[1][0], strict=True)]
+    total = min(first)
+    before, this = 0, first.index(total)
+    path = [this]
+    for i in range(1, len(graph.candidates) - 2):
+        rule, link, own, after = (
+            graph.rules[i][before][this],
+            graph.links[i][this],
+            graph.own[i + 1],
+            onward[i + 1][this],
+        )
+        ahead = [w + x + y + z for w, x, y, z in zip(rule, link, own, after, strict=True)]
+        before, this = this, ahead.index(min(ahead))
+        path.append(this)
+    return path, total
+
+
+def _costs_through(graph: _Graph, onward: list[list[list[float]]]) -> list[list[float]]:
+    """`through[i][b]`: the cost of the cheapest whole path that fingers step i (counted from 0) with candidate `b`."""
+    so_far = [list(graph.own[1])]
+    through = [[so_far[0][b] + onward[1][0][b] for b in range(len(so_far[0]))]]
+    for i in range(1, len(graph.candidates) - 2):
+        rules, link, own = graph.rules[i], graph.links[i], graph.own[i + 1]
+        so_far = [
+            [
+                min([so_far[a][b] + rules[a][b][c] for a in range(len(so_far))]) + link[b][c] + own[c]
+                for c in range(len(own))
+            ]
+            for b in range(len(link))
+        ]
+        ahead = onward[i + 1]
+        through.append([min([so_far[b][c] + ahead[b][c] for b in range(len(link))]) for c in range(len(own))])
+    return through
+
+
+def _choices(
+    passage: Passage, steps: list[Step], costs: Costs, path: list[int], through: list[list[float]], total_s: float
+) -> list[Choice]:
+    choices: list[Choice] = []
+    chosen = [step.candidates[b] for step, b in zip(steps, path, strict=True)]
+    for i, step in enumerate(steps):
+        this = chosen[i]
+        before = chosen[i - 1] if i and not step.rest_before else None
+        after = chosen[i + 1] if i + 1 < len(steps) and not steps[i + 1].rest_before else None
+        others = _runners_up(step, path[i], through[i], total_s)
+        trill = costs.trill(step.situation, this)[1] if step.situation.trill is not None else None
+        reason = reason_for(passage, step, before, this, after, others, trill)
+        change_s = costs.change_s(chosen[i - 1], this) if i else 0.0
+        choices.append(Choice(step.first, this, reason, change_s, others, trill, step.fixed))
+        for index in range(step.first + 1, step.last + 1):
+            choices.append(Choice(index, this, reason, 0.0, others, None, step.fixed))
+    return choices
+
+
+def _runners_up(step: Step, chosen: int, through: list[float], total_s: float) -> tuple[RunnerUp, ...]:
+    if len(through) == 1:
+        return ()
+    others = [
+        RunnerUp(fingering, max(0.0, through[b] - total_s))
+        for b, fingering in enumerate(step.candidates)
+        if b != chosen
+    ]
+    return tuple(sorted(others, key=lambda other: other.extra_s))
+
+
+def _version(passage: Passage, chart: Chart, marks: Mapping[int, str], tempo_bpm: float, effort: Effort) -> str:
+    """A short hash of all that the plan depends on."""
+    rules = [(rule.name, rule.weight_s) for rule in RULES]
+    terms: object = [(term.name, term.factor) for term in TERMS]
+    how = (BASE_S, terms) if effort is change_seconds else (effort.__module__, getattr(effort, "__qualname__", ""))
+    notes = [(n.written_midi, float(n.start), float(n.length), n.trill and n.trill.other.midi) for n in passage.notes]
+    tempos = [(float(mark.start), mark.quarter_bpm) for mark in passage.tempos]
+    text = repr((chart.name, chart.version, rules, how, notes, tempos, sorted(marks.items()), tempo_bpm))
+    return hashlib.sha256(text.encode()).hexdigest()[:12]

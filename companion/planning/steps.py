@@ -1,0 +1,170 @@
+"""From a passage to the steps the planner decides: one step a note, repeated notes taken together.
+
+Conventions
+-----------
+* Notes of one pitch in a row, with no rest between them, are one step: a repeated note keeps its fingering.
+* A rest of `REST_S` or longer leaves no neighbour: the hand has time, and a change across it costs `REST_SHARE` of
+  itself.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from companion.charts.model import Chart, Fingering, note_name
+from companion.errors import NoFingering, UsageError
+from companion.passage import Note, Passage
+from companion.planning.rules import FAST_S, HELD_S, Situation
+from companion.units import s_per_beat
+
+__all__ = ["REST_S", "REST_SHARE", "Step", "rests_and_durations_s", "steps_of"]
+
+REST_S = 0.25
+REST_SHARE = 0.25
+MAX_NOTES_NAMED = 6
+
+_Candidates = tuple[Fingering, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """Notes `first` to `last` (indices into `Passage.notes`, both included) that share one fingering of `candidates`.
+    `rest_before` is True where a rest parts it from the step before. `fixed` is True where a mark decided."""
+
+    first: int
+    last: int
+    situation: Situation
+    candidates: tuple[Fingering, ...]
+    rest_before: bool = False
+    fixed: bool = False
+
+
+def rests_and_durations_s(passage: Passage, tempo_bpm: float) -> tuple[list[float], list[float]]:
+    """Seconds of rest before each note and seconds it lasts, when the passage goes at `tempo_bpm` quarters a minute."""
+    first_bpm = passage.tempos[0].quarter_bpm if passage.tempos else tempo_bpm
+    changes = [(float(mark.start), tempo_bpm * mark.quarter_bpm / first_bpm) for mark in passage.tempos[1:]]
+    rests, durations, at, beat_s, end = [], [], 0, s_per_beat(tempo_bpm), 0.0
+    for note in passage.notes:
+        start, length = float(note.start), float(note.length)
+        while at < len(changes) and changes[at][0] <= start:
+            beat_s = s_per_beat(changes[at][1])
+            at += 1
+        rests.append((start - end) * beat_s if start > end else 0.0)
+        durations.append(length * beat_s)
+        if length:
+            end = max(end, start + length)
+    return rests, durations
+
+
+def steps_of(passage: Passage, chart: Chart, marks: Mapping[int, str], tempo_bpm: float) -> list[Step]:
+    """The steps of a passage.
+
+    Raises
+    ------
+    NoFingering
+        Notes outside the instrument's range, with their bars.
+    UsageError
+        A mark for a note that isn't there, or a fingering the note doesn't have.
+    """
+    midis = [note.written_midi for note in passage.notes]
+    by_note = {midi: chart.for_note(midi) for midi in set(midis)}
+    _refuse_out_of_range(passage, chart, midis, by_note)
+    fixed = _fixed_fingerings(passage, chart, marks, by_note)
+    rests, durations = rests_and_durations_s(passage, tempo_bpm)
+    groups = _groups(passage.notes, midis, rests, fixed)
+    places: dict[tuple[int, int | None, int | None, int | None, bool, bool], tuple[Situation, _Candidates]] = {}
+    steps = []
+    for i, (first, last, rest) in enumerate(groups):
+        trill = passage.notes[first].trill
+        before = midis[groups[i - 1][1]] if i and not rest else None
+        after = None if i + 1 == len(groups) or groups[i + 1][2] else midis[groups[i + 1][0]]
+        lasting = durations[first] if first == last else max(durations[first : last + 1])
+        other = trill.other.midi if trill else None
+        key = (midis[first], before, after, other, lasting <= FAST_S, lasting >= HELD_S)
+        if key not in places:
+            situation = Situation(midis[first], before, after, other, key[4], key[5])
+            places[key] = (situation, _worth_having(by_note[midis[first]], situation))
+        situation, candidates = places[key]
+        marked = next((fixed[k] for k in range(first, last + 1) if k in fixed), None) if fixed else None
+        if marked is not None:
+            candidates = (marked,)
+        steps.append(Step(first, last, situation, candidates, rest, marked is not None))
+    return steps
+
+
+def _worth_having(all_of_note: _Candidates, situation: Situation) -> _Candidates:
+    here = tuple(f for f in all_of_note if not f.beside or situation.beside(f.beside))
+    # The same object wherever nothing is left out: the planner remembers tables by it.
+    return all_of_note if len(here) == len(all_of_note) else here
+
+
+def _groups(
+    notes: tuple[Note, ...],
+    midis: list[int],
+    rests: list[float],
+    fixed: Mapping[int, Fingering],
+) -> list[tuple[int, int, bool]]:
+    """(first, last, rest before) of each run of one pitch; two different marks in one run part it."""
+    groups: list[tuple[int, int, bool]] = []
+    mark: Fingering | None = None
+    pitch, trilled = -1, False
+    for note, midi, rest_s in zip(notes, midis, rests, strict=True):
+        rest = bool(groups) and rest_s >= REST_S
+        own = fixed.get(note.index)
+        clash = own is not None and mark is not None and own != mark
+        if groups and midi == pitch and not (rest or trilled or note.trill or clash):
+            groups[-1] = (groups[-1][0], note.index, groups[-1][2])
+            mark = mark or own
+        else:
+            groups.append((note.index, note.index, rest))
+            mark = own
+        pitch, trilled = midi, note.trill is not None
+    return groups
+
+
+def _refuse_out_of_range(
+    passage: Passage, chart: Chart, midis: list[int], by_note: Mapping[int, tuple[Fingering, ...]]
+) -> None:
+    outside = [note for note, midi in zip(passage.notes, midis, strict=True) if not by_note[midi]]
+    trilled = [note for note in passage.notes if note.trill and not chart.for_note(note.trill.other.midi)]
+    if not outside and not trilled:
+        return
+    named = [f"{note.written} (bar {passage.bars[note.bar].number})" for note in outside]
+    named += [f"{note.trill.other} (trill, bar {passage.bars[note.bar].number})" for note in trilled if note.trill]
+    named = list(dict.fromkeys(named))
+    shown = ", ".join(named[:MAX_NOTES_NAMED])
+    more = f" and {len(named) - MAX_NOTES_NAMED} more places" if len(named) > MAX_NOTES_NAMED else ""
+    raise NoFingering(
+        f"the {chart.title} has no fingering for {shown}{more}: its written range is {note_name(chart.lowest_midi)} to"
+        f" {note_name(chart.highest_midi)}; {_what_to_try(passage, chart)}"
+    )
+
+
+def _what_to_try(passage: Passage, chart: Chart) -> str:
+    played = [note.written_midi for note in passage.notes]
+    for shift, words in ((12, "an octave higher"), (-12, "an octave lower")):
+        if chart.lowest_midi <= min(played) + shift and max(played) + shift <= chart.highest_midi:
+            return f"{words} every note of it would fit; or try another instrument"
+    return "try another instrument, or choose other bars"
+
+
+def _fixed_fingerings(
+    passage: Passage, chart: Chart, marks: Mapping[int, str], by_note: Mapping[int, tuple[Fingering, ...]]
+) -> dict[int, Fingering]:
+    fixed = {}
+    for index, name in marks.items():
+        if not 0 <= index < len(passage.notes):
+            raise UsageError(f"fingering {name!r} is marked for note {index}, but there are {len(passage.notes)} notes")
+        note = passage.notes[index]
+        choices = by_note[note.written_midi]
+        found = [f for f in choices if f.name == name] or [
+            f for f in choices if name and name in (f.mark, f.name.lower())
+        ]
+        if not found:
+            raise UsageError(
+                f"bar {passage.bars[note.bar].number}: {note.written} has no fingering {name!r} on the {chart.title};"
+                f" it has {', '.join(f.name for f in choices)}"
+            )
+        fixed[index] = found[0]
+    return fixed
