@@ -1,13 +1,14 @@
 """Repeat signs and endings from the order in which bars are played: the reverse of unfolding.
 
-The signs are guessed from the jumps (a jump back is a repeat sign, a skip forward leads past the endings of earlier times),
-then played through; where that does not give back the passage, the music is written out as it is played.
+The signs are guessed from the jumps (a jump back is a repeat sign, a skip forward leads past the endings of earlier
+times), then played through; where that does not give back the passage, the music is written out as it is played.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 from companion.passage import Passage
 from companion.scores.layout import Cell
@@ -17,8 +18,8 @@ __all__ = ["BarSigns", "fold"]
 
 @dataclass(frozen=True, slots=True)
 class BarSigns:
-    """What stands at a bar's ends. `ending_starts` and `ending_ends` are printed numbers (`1`, `1, 2`), `times` how often the
-    repeat that ends here is played in all."""
+    """What stands at a bar's ends. `ending_starts` and `ending_ends` are printed numbers (`1`, `1, 2`), `times` how
+    often the repeat that ends here is played in all."""
 
     repeat_starts: bool = False
     repeat_ends: bool = False
@@ -34,7 +35,7 @@ _PLAIN = BarSigns()
 def fold(passage: Passage, cells: Sequence[Sequence[Cell]]) -> list[tuple[int, BarSigns]]:
     """The bars to write, as (index into `passage.bars`, signs), in the order of the page."""
     order = [bar.written_index for bar in passage.bars]
-    if all(a < b for a, b in zip(order, order[1:], strict=False)):
+    if all(a < b for a, b in pairwise(order)):
         return [(i, _PLAIN) for i in range(len(order))]
     written_out = [(i, _PLAIN) for i in range(len(order))]
     if not _alike(passage, cells):
@@ -74,7 +75,7 @@ def _guess(played: Sequence[int], count: int) -> list[BarSigns]:
     """Signs for `count` bars of the page from the order in which they are played."""
     signs = [_PLAIN] * count
     back: dict[int, int] = {}
-    for now, then in zip(played, played[1:], strict=False):
+    for now, then in pairwise(played):
         if then <= now:
             back[now] = then
             signs[then] = replace(signs[then], repeat_starts=then > 0)
@@ -86,7 +87,7 @@ def _guess(played: Sequence[int], count: int) -> list[BarSigns]:
     for end in back:
         played_there = [number for at, number in zip(played, passes, strict=True) if at == end]
         signs[end] = replace(signs[end], times=len(played_there) + (0 if len(played_there) > 1 else 1))
-    for now, then in zip(played, played[1:], strict=False):
+    for now, then in pairwise(played):
         if then > now + 1:
             _mark_endings(signs, range(now + 1, then), back, played, passes)
     return signs
@@ -145,8 +146,10 @@ def _unfold(signs: Sequence[BarSigns], longest: int) -> list[int]:
             continue
         order.append(at)
         ending_before = sign.ending_passes
-        again = number < sign.times if not sign.ending_passes else any(
-            number + 1 in later.ending_passes for later in signs[start:]
+        again = (
+            number < sign.times
+            if not sign.ending_passes
+            else any(number + 1 in later.ending_passes for later in signs[start:])
         )
         if sign.repeat_ends and again:
             at, number = start, number + 1

@@ -26,8 +26,9 @@ _ACCIDENTALS = {-2: "flat-flat", -1: "flat", 0: "natural", 1: "sharp", 2: "doubl
 class Cell:
     """One `<note>`: a note, a part of a tied note, a grace note or a rest.
 
-    `start` and `length` are in beats of the passage, `note` an index into its notes (None for a rest). `value` and `dots` are what is written; `tuplet` is (actual, normal). `beams` are MusicXML's beam
-    values from the eighth beam up.
+    `start` and `length` are in beats of the passage, `note` an index into its notes (None for a rest). `value` and
+    `dots` are what is written; `tuplet` is (actual, normal). `beams` are MusicXML's beam values from the eighth beam
+    up.
     """
 
     start: Fraction
@@ -190,9 +191,7 @@ def _cell(
     found = rhythm.value_of(written_end - written_start)
     if found is None:
         raise ValueError(f"no written value for {written_end - written_start} quarters")
-    return Cell(
-        start - shift, end - start, found[0], found[1], tuplet=tuplet, tuplet_starts=starts, tuplet_ends=ends
-    )
+    return Cell(start - shift, end - start, found[0], found[1], tuplet=tuplet, tuplet_starts=starts, tuplet_ends=ends)
 
 
 def _with_graces(cells: list[Cell], graces: Sequence[Note]) -> list[Cell]:
@@ -200,7 +199,9 @@ def _with_graces(cells: list[Cell], graces: Sequence[Note]) -> list[Cell]:
         return cells
     groups: dict[Fraction, list[Cell]] = {}
     for note in graces:
-        groups.setdefault(note.start, []).append(Cell(note.start, Fraction(0), Fraction(1, 2), note=note.index, grace=True))
+        groups.setdefault(note.start, []).append(
+            Cell(note.start, Fraction(0), Fraction(1, 2), note=note.index, grace=True)
+        )
     for group in groups.values():
         if len(group) > 1:
             group[:] = [replace(cell, value=Fraction(1, 4)) for cell in group]

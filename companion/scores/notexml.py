@@ -27,13 +27,17 @@ _TYPES = {
 }
 #: Empty elements of MusicXML 4.0 that may stand in `<articulations>` and `<ornaments>`.
 _ARTICULATIONS = frozenset(
-    "accent strong-accent staccato tenuto detached-legato staccatissimo spiccato scoop plop doit falloff breath-mark"
-    " caesura stress unstress soft-accent".split()
-)
+    {
+        "accent", "strong-accent", "staccato", "tenuto", "detached-legato", "staccatissimo", "spiccato",
+        "scoop", "plop", "doit", "falloff", "breath-mark", "caesura", "stress", "unstress", "soft-accent",
+    }
+)  # fmt: skip
 _ORNAMENTS = frozenset(
-    "trill-mark turn delayed-turn inverted-turn delayed-inverted-turn vertical-turn inverted-vertical-turn shake mordent"
-    " inverted-mordent schleifer haydn".split()
-)
+    {
+        "trill-mark", "turn", "delayed-turn", "inverted-turn", "delayed-inverted-turn", "vertical-turn",
+        "inverted-vertical-turn", "shake", "mordent", "inverted-mordent", "schleifer", "haydn",
+    }
+)  # fmt: skip
 _ACCIDENTAL_MARKS = {-2: "flat-flat", -1: "flat", 0: "natural", 1: "sharp", 2: "double-sharp"}
 #: MusicXML counts slurs that run at the same time from 1 to 16.
 _MOST_SLURS = 16

@@ -38,8 +38,8 @@ _MAX_TUPLET = 15
 
 @dataclass(frozen=True, slots=True)
 class Group:
-    """A stretch of a bar and its parts: `cuts` are the ends of the parts. `whole_parts` is True where a note that covers
-    more than one part must cover them whole, as the dotted beats of 6/8."""
+    """A stretch of a bar and its parts: `cuts` are the ends of the parts. `whole_parts` is True where a note that
+    covers more than one part must cover them whole, as the dotted beats of 6/8."""
 
     start: Fraction
     end: Fraction

@@ -2,8 +2,8 @@
 
 Every written bar is written once, with its repeats and endings, where the order of playing can be told that way;
 otherwise (D.C., D.S., bars altered the second time) the music is written out as it is played. Note ids are `n<source>`,
-those of tied notes `n<tied source>`, bar ids `m<written index>`; where that would give an id twice, the later ones get a
-suffix (`n12-2`). The same passage always gives the same bytes.
+those of tied notes `n<tied source>`, bar ids `m<written index>`; where that would give an id twice, the later ones
+get a suffix (`n12-2`). The same passage always gives the same bytes.
 
 What the model does not hold, such as dynamics, can't be written. A trill is always written with its upper note.
 """
@@ -31,7 +31,9 @@ _DOCTYPE = (
     '"http://www.musicxml.org/dtds/partwise.dtd">'
 )
 _BEAT_UNITS = {"𝅝": "whole", "𝅗𝅥": "half", "♩": "quarter", "♪": "eighth", "𝅘𝅥𝅯": "16th"}
-_METRONOME = re.compile(rf"(?P<words>.*?)[\s(]*(?P<unit>{'|'.join(_BEAT_UNITS)})(?P<dot>\.?)\s*=\s*(?P<bpm>[\d.]+)\)?\s*$")
+_METRONOME = re.compile(
+    rf"(?P<words>.*?)[\s(]*(?P<unit>{'|'.join(_BEAT_UNITS)})(?P<dot>\.?)\s*=\s*(?P<bpm>[\d.]+)\)?\s*$"
+)
 
 
 def to_musicxml(passage: Passage) -> bytes:
@@ -57,7 +59,9 @@ def to_musicxml(passage: Passage) -> bytes:
     MusicXML 4.0, W3C Community Group Final Report, 2021.
     """
     if not passage.bars:
-        raise ScoreError("there is nothing to write: the passage has no bars", file=passage.origin or passage.title or None)
+        raise ScoreError(
+            "there is nothing to write: the passage has no bars", file=passage.origin or passage.title or None
+        )
     cells = lay_out(passage)
     written = fold(passage, cells)
     root = _head(passage)
@@ -91,21 +95,19 @@ def _head(passage: Passage) -> etree._Element:
     if passage.composer:
         etree.SubElement(identification, "creator", type="composer").text = _clean(passage.composer)
     etree.SubElement(etree.SubElement(identification, "encoding"), "software").text = "companion"
-    score_part = etree.SubElement(
-        etree.SubElement(root, "part-list"), "score-part", id=passage.part_id or "P1"
-    )
+    score_part = etree.SubElement(etree.SubElement(root, "part-list"), "score-part", id=passage.part_id or "P1")
     etree.SubElement(score_part, "part-name").text = _clean(passage.part_name) or "Saxophone"
     return root
 
 
 def _clean(text: str) -> str:
     """Without the characters XML can't hold."""
-    return "".join(c for c in text if c in "\t\n" or (c >= " " and not "\ud800" <= c <= "\udfff" and c not in "\ufffe\uffff"))
+    return "".join(
+        c for c in text if c in "\t\n" or (c >= " " and not "\ud800" <= c <= "\udfff" and c not in "\ufffe\uffff")
+    )
 
 
-def _attributes(
-    measure: etree._Element, passage: Passage, bar: Bar, before: Bar | None, divisions: int
-) -> None:
+def _attributes(measure: etree._Element, passage: Passage, bar: Bar, before: Bar | None, divisions: int) -> None:
     new_key = before is None or (bar.fifths, bar.mode) != (before.fifths, before.mode)
     new_time = before is None or (bar.beats, bar.beat_type) != (before.beats, before.beat_type)
     if not (new_key or new_time):
@@ -210,5 +212,3 @@ def _right_barline(measure: etree._Element, signs: BarSigns, bar: Bar, following
         repeat = etree.SubElement(barline, "repeat", direction="backward")
         if signs.times > 2:
             repeat.set("times", str(signs.times))
-
-
