@@ -25,6 +25,9 @@ Floats = npt.NDArray[np.float64]
 #: Up to this many states the whole score is kept in view, above it a window of `WINDOW` states around the best one.
 WHOLE = 1501
 WINDOW = 768
+#: The window moves when the best state has kept near its edge for so many notes: a figure that comes twice in the piece
+#: may look like a jump for a moment.
+PATIENCE = 16
 
 #: A note that has lived so long is no blip, and nothing about it is left to wait for.
 SETTLED_S = 0.14
@@ -32,13 +35,15 @@ SETTLED_S = 0.14
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Column:
-    """All states after a played note, from state `low` on. `wrong` is 1 where the note before was a wrong one."""
+    """All states after a played note, from state `low` on. `wrong` is 1 where the note before was a wrong one. `astray` counts
+    for how many notes the best state has been near the window's edge."""
 
     low: int
     cost: Floats
     base_s: Floats
     pace: Floats
     wrong: Floats
+    astray: int = 0
 
     @property
     def best(self) -> int:
@@ -122,12 +127,14 @@ class Trellis:
         np.minimum(np.maximum(pace, c.fastest, out=pace), c.slowest, out=pace)
         base_s = onset_s - trusted_s * self._keep.ravel().take(flat) - pace * self._onsets_s
         parent = np.where(is_extra, self._stay_extra, source).astype(np.int16)
+        cost = np.minimum(best, extra)
         after = Column(
             column.low,
-            np.minimum(best, extra),
+            cost,
             np.where(is_extra, column.base_s, base_s),
             np.where(is_extra, column.pace, pace),
             np.where(is_extra, 1.0 - blip, wrong > 0.5),
+            self._astray(column, cost),
         )
         return after, Step(column.low, parent)
 
@@ -194,16 +201,24 @@ class Trellis:
         return cached
 
     def _in_view(self, column: Column) -> Column:
-        """The column as the window sees it; the window moves when the best state comes near its edge."""
+        """The column as the window sees it; the window moves when the best state stays near its edge."""
         if self._width == self._states:
             return column
-        best, quarter = column.best, self._width // 4
         low = column.low
-        if not low + quarter <= best < low + self._width - quarter:
-            low = min(max(best - self._width // 2, 0), self._states - self._width)
+        if column.astray >= PATIENCE:
+            low = min(max(column.best - self._width // 2, 0), self._states - self._width)
         if low != self._view:
             self._look_at(low)
         return column if low == column.low else _moved(column, low)
+
+    def _astray(self, column: Column, cost: Floats) -> int:
+        """For how many notes the best state has been within a quarter of the window from its edge."""
+        if self._width == self._states:
+            return 0
+        best, quarter = int(cost.argmin()), self._width // 4
+        at_low_end, at_high_end = column.low == 0, column.low == self._states - self._width
+        inside = (best >= quarter or at_low_end) and (best < self._width - quarter or at_high_end)
+        return 0 if inside else column.astray + 1
 
     def _allocate(self) -> None:
         n, rows = self._width, self._rows
