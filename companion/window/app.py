@@ -70,7 +70,6 @@ class App:
         self.quit = False
         self.first_frame_ns = 0
         self.to_glass_ns: deque[int] = deque(maxlen=20_000)
-        self._marks_seen = 0
         self._pressed_at: tuple[int, int] | None = None
         self._engraved_plan = ""
         self._engrave()
@@ -114,7 +113,10 @@ class App:
         """One frame; returns the events heard in it."""
         for event in pygame.event.get():
             self._handle(event)
+        takes_before = len(self.run.results)
         heard = self.run.update()
+        if len(self.run.results) > takes_before:
+            self.stand.show_result()
         self._collect_systems()
         changed = self.stand.draw(self.screen) if self.leaf is None else self._draw_with_leaf()
         if changed:
@@ -162,17 +164,12 @@ class App:
         )
 
     def _collect_systems(self) -> None:
-        while True:
-            try:
-                progress = self.engraver.poll()
-            except CompanionError as error:
-                self.stand.engraving_fault = str(error)
-                return
-            if progress is None:
-                return
+        while (progress := self.engraver.poll()) is not None:
             for system in progress.systems:
                 self.stand.page.add(system)
             self.stand.page.done = progress.done
+            if progress.error is not None:
+                self.stand.engraving_fault = str(progress.error)
 
     # -- keys and mouse ----------------------------------------------------------------------------------------------
 

@@ -10,7 +10,7 @@ from companion.passage import Bar
 from companion.practice.ladder import Ladder
 from companion.window import pencil
 from companion.window.layout import Layout
-from companion.window.metronome import metronome_number
+from companion.window.metronome import beat_unit, metronome_number
 from companion.window.theme import Ink, Type
 
 __all__ = ["LadderShown", "draw_ladder", "rung_at", "rungs_shown"]
@@ -58,7 +58,9 @@ def rung_at(pos: tuple[int, int], ladder: Ladder, place: Layout) -> int | None:
 def draw_ladder(target: pygame.Surface, place: Layout, type_: Type, shown: LadderShown) -> None:
     """Draw the whole panel on its paper."""
     ladder, u = shown.ladder, place.scale
-    type_.draw(target, "Ladder", (place.ladder.centerx, place.ladder.y + round(10 * u)), 18, "bold", anchor="midtop")
+    title = type_.draw(target, "Ladder", (place.ladder.centerx, place.ladder.y + round(9 * u)), 18, "bold", anchor="midtop")
+    unit = {"♩": "quarters", "♩.": "dotted quarters", "half": "halves"}[beat_unit(shown.bar)[0]]
+    type_.draw(target, f"{unit} a minute", title.midbottom, 12.5, "italic", Ink.QUIET, "midtop", place.ladder.width - 8)
     left, right = place.rungs.x + round(34 * u), place.rungs.right - round(44 * u)
     places = _rung_places(ladder, place)
     highest = max(places)

@@ -65,7 +65,8 @@ def layout(width_px: int, height_px: int) -> Layout:
     rule = pygame.Rect(
         ladder.x + pad // 2, ladder.bottom - rule_height - pad // 2, ladder.width - pad, rule_height
     )
-    rungs = pygame.Rect(ladder.x, ladder.y + round(40 * u), ladder.width, rule.top - ladder.y - round(46 * u))
+    rungs_top = ladder.y + max(50, round(54 * u))
+    rungs = pygame.Rect(ladder.x, rungs_top, ladder.width, rule.top - rungs_top - round(6 * u))
     foot = pygame.Rect(margin, height_px - foot_height, width_px - 2 * margin, foot_height)
     return Layout(
         width_px, height_px, scale, horn, name, reason, keys, then, page, head, music, advice, ladder, rungs, rule, foot,

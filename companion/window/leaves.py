@@ -206,15 +206,16 @@ class KeysLeaf:
 
     def draw(self, target: pygame.Surface, place: Layout, type_: Type) -> None:
         """See `Leaf`."""
-        u = place.scale
-        box = _box(place, 900, 640)
+        u, pad = place.scale, round(28 * place.scale)
+        step = type_.line_height(15) + round(3 * u)
+        half, mark_lines = (len(BINDINGS) + 1) // 2, (len(self.marks) + 1) // 2
+        height = 2 * pad + half * step + mark_lines * (step + round(4 * u)) + type_.line_height(22)
+        height += type_.line_height(17) + 2 * type_.line_height(13.5) + round(30 * u)
+        box = _box(place, 900, height / u)
         _paper(target, box, u)
-        pad = round(28 * u)
         inner = box.inflate(-2 * pad, -2 * pad)
         type_.draw(target, "Keys", inner.topleft, 22, "bold")
         top = inner.y + type_.line_height(22) + round(6 * u)
-        step = type_.line_height(15) + round(3 * u)
-        half = (len(BINDINGS) + 1) // 2
         column = inner.width // 2
         for i, binding in enumerate(BINDINGS):
             x, y = inner.x + (i // half) * column, top + (i % half) * step
@@ -226,7 +227,7 @@ class KeysLeaf:
             x, line = inner.x + (i % 2) * column, y + (i // 2) * (step + round(4 * u))
             target.blit(picture, picture.get_rect(center=(x + round(24 * u), line + step // 2)))
             type_.draw(target, words, (x + round(58 * u), line + step // 2), 15, anchor="midleft", max_width_px=column - 60 * u)
-        below = y + ((len(self.marks) + 1) // 2) * (step + round(4 * u)) + round(6 * u)
+        below = y + mark_lines * (step + round(4 * u)) + round(6 * u)
         type_.paragraph(
             target, self.care, pygame.Rect(inner.x, below, inner.width, inner.bottom - below), 13.5, "italic", Ink.QUIET
         )

@@ -102,8 +102,15 @@ class PageView:
 
     # -- places -----------------------------------------------------------------------------------------------------
 
+    def _gap(self, area: pygame.Rect) -> int:
+        """Room left on the page, shared out between its systems, within reason."""
+        shown = self._visible(area)
+        free = area.height - (self._tops_px[shown.stop] - self._tops_px[shown.start])
+        return max(0, min(free // max(1, len(shown)), round(self.systems[self.top].staff.height * 0.8)))
+
     def _origin(self, number: int, area: pygame.Rect) -> tuple[int, int]:
-        return area.x, area.y + self._tops_px[number] - self._tops_px[self.top]
+        shift = self._tops_px[number] - self._tops_px[self.top] + (number - self.top) * self._gap(area)
+        return area.x, area.y + shift
 
     def _visible(self, area: pygame.Rect) -> range:
         return range(self.top, self.last_visible(area) + 1) if self.systems else range(0)
@@ -182,22 +189,26 @@ class PageView:
 
     def _wash_out(self, still: pygame.Surface, number: int, at: tuple[int, int], inside: set[int]) -> None:
         system = self.systems[number]
-        first, last = min(inside), max(inside)
+        leftmost = min(box.x for box in system.bars.values())
         for written_index, box in system.bars.items():
-            left, width = round(at[0] + box.x), round(box.width)
+            # The clef and the bar number go with the first bar of the line.
+            left = at[0] if box.x == leftmost else round(at[0] + box.x)
             if written_index not in inside:
-                veil = pygame.Surface((width + 1, system.height_px), pygame.SRCALPHA)
+                veil = pygame.Surface((round(at[0] + box.x + box.width) + 2 - left, system.height_px), pygame.SRCALPHA)
                 veil.fill((*Ink.PAPER, 176))
                 still.blit(veil, (left, at[1]))
         for written_index, box in system.bars.items():
-            for edge, wanted, side in ((box.x, first, 1), (box.x + box.width, last, -1)):
-                if written_index == wanted:
-                    self._draw_bracket(still, round(at[0] + edge), at[1] + box.y, box.height, side)
+            if written_index == min(inside):
+                self._draw_bracket(still, round(at[0] + box.x) - round(box.height * 0.15), at[1] + box.y, box.height, 1)
+            if written_index == max(inside):
+                end = min(round(at[0] + box.x + box.width + box.height * 0.1), still.get_width() - 3)
+                self._draw_bracket(still, end, at[1] + box.y, box.height, -1)
 
     @staticmethod
     def _draw_bracket(still: pygame.Surface, x: int, y: float, height: float, side: int) -> None:
-        line, foot = max(2, round(height * 0.08)), round(height * 0.22)
-        top, bottom = round(y - height * 0.45), round(y + height * 1.45)
+        line, foot = max(2, round(height * 0.08)), round(height * 0.2)
+        top, bottom = round(y - height * 0.12), round(y + height * 1.12)
+        x = max(0, x)
         pygame.draw.line(still, Ink.BLUE, (x, top), (x, bottom), line)
         for end in (top, bottom):
             pygame.draw.line(still, Ink.BLUE, (x, end), (x + side * foot, end), line)

@@ -14,7 +14,7 @@ import pygame
 from companion.engraving import fonts
 from companion.passage import Note
 from companion.planning.model import Choice
-from companion.practice.model import ON_TIME
+from companion.practice.model import EARLY, LATE, NOT_REACHED, ON_TIME
 from companion.window.bindings import foot_line
 from companion.window.horn import draw_horn, draw_horn_small
 from companion.window.ladder_view import LadderShown, draw_ladder, rung_at
@@ -26,6 +26,7 @@ from companion.window.theme import Ink, Type
 
 __all__ = ["Stand"]
 
+ARROWS_A_BAR = 4
 CARE = "Rest some minutes every half hour; stop at pain, numbness or tingling; keep the click moderate. Your teacher and licensed health professionals know you: ask them."
 
 
@@ -73,10 +74,23 @@ class Stand:
         if rehearsal.state == "after" and rehearsal.last_take:
             assessment = rehearsal.last_take.assessment
             marks = [Mark(first + r.note_index, r.verdict, r.deviation_ms or 0.0) for r in assessment.notes]
+            marks = self._worth_pencilling(marks)
             marks += [Mark(first + max(0, near), "added") for near, _ in assessment.added]
         else:
             marks = [Mark(first + i, v.kind, v.deviation_ms or 0.0) for i, v in rehearsal.live.items() if not v.provisional]
-        return [mark for mark in marks if mark.kind != ON_TIME]
+        return [mark for mark in marks if mark.kind not in (ON_TIME, NOT_REACHED)]
+
+    def _worth_pencilling(self, marks: list[Mark]) -> list[Mark]:
+        """All wrong and left-out notes, and the worst of the early and late ones of each bar: a page of arrows tells nothing."""
+        notes = self.run.rehearsal.passage.notes
+        timed: dict[int, list[Mark]] = {}
+        for mark in marks:
+            if mark.kind in (EARLY, LATE):
+                timed.setdefault(notes[mark.note_index].bar, []).append(mark)
+        kept = [mark for mark in marks if mark.kind not in (EARLY, LATE)]
+        for in_bar in timed.values():
+            kept += sorted(in_bar, key=lambda mark: -abs(mark.amount_ms))[:ARROWS_A_BAR]
+        return kept
 
     def beat(self) -> tuple[int, int, bool] | None:
         """(beat in the bar, of how many, count-in?) that the click stands at; None between takes."""
@@ -304,6 +318,16 @@ class Stand:
         )
         below = pygame.Rect(inner.x, inner.y + self.type.line_height(18), inner.width, inner.height)
         self.type.paragraph(target, text, below, 15, max_lines=4)
+
+    def show_result(self) -> None:
+        """Turn to where the take went wrong, else back to its beginning."""
+        take = self.run.rehearsal.last_take
+        if take is None:
+            return
+        section = take.section
+        bar = take.assessment.trouble_bars[0] if take.assessment.trouble_bars else 0
+        in_bar = [note.index for note in section.passage.notes if note.bar == bar] or [0]
+        self.page.follow(section.first_note + in_bar[0], self.place.music)
 
     # below the page
 

@@ -1,0 +1,269 @@
+"""`companion play FILE`: put a passage on the stand and play it up the tempo ladder."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import re
+import sys
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from companion import __version__, paths
+from companion.errors import PortError, UsageError
+
+if TYPE_CHECKING:
+    from companion.charts.model import Chart
+    from companion.passage import Passage
+    from companion.practice.ladder import Ladder
+    from companion.window.run import Setup
+
+__all__ = ["add_arguments", "add_stand_arguments", "controller_there", "play", "run"]
+
+EXAMPLES = """examples:
+  companion play etude.musicxml                       play it on the controller that was used last
+  companion play etude.mxl --bars 5-8 --target 96     four bars, up to 96 quarters a minute
+  companion play score.musicxml --part 2 --instrument tenor
+  companion play etude.musicxml --port sim:student:7  watch the simulated player
+
+Tempos are quarters a minute. The ladder climbs after --clean-takes clean takes in a row and goes one rung back after
+repeated trouble; press ? in the window for all keys. Take a break every half hour and stop at pain."""
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Arguments of `companion play`."""
+    parser.add_argument("file", metavar="FILE", help="a MusicXML (.musicxml, .xml, .mxl) or Standard MIDI file")
+    add_stand_arguments(parser)
+    parser.formatter_class = argparse.RawDescriptionHelpFormatter
+    parser.epilog = EXAMPLES
+
+
+def add_stand_arguments(parser: argparse.ArgumentParser) -> None:
+    """What `play` and `demo` share."""
+    music = parser.add_argument_group("the passage")
+    music.add_argument("--part", help="which part of a score: its number, id or name; P1/2 is voice 2 of part P1")
+    music.add_argument("--bars", help="only these printed bars, such as 5-8")
+    music.add_argument("--instrument", metavar="HORN", help="soprano, alto, tenor, baritone or a chart of your own (.toml)")
+    ladder = parser.add_argument_group("the ladder (quarters a minute)")
+    ladder.add_argument("--start", type=_tempo, metavar="BPM", help="lowest rung (default: about 60 %% of the target)")
+    ladder.add_argument("--target", type=_tempo, metavar="BPM", help="highest rung (default: the week sheet, else the printed tempo)")
+    ladder.add_argument("--step", type=_tempo, metavar="BPM", help="from rung to rung (default: 4, more on a long ladder)")
+    ladder.add_argument("--tempo", type=_tempo, metavar="BPM", help="begin on the rung nearest to this tempo")
+    ladder.add_argument("--clean-takes", type=_count, metavar="N", help="clean takes in a row for the next rung (default: 3)")
+    ladder.add_argument("--tolerance", type=_tempo, metavar="MS", help="a note this close to the click is on time")
+    ladder.add_argument("--sheet", type=Path, metavar="FILE", help="the week sheet to take the target from")
+    port = parser.add_argument_group("the controller")
+    port.add_argument("--port", metavar="NAME", help="a MIDI port, or sim:LEVEL:SEED (steady, student, beginner); see: companion ports")
+    port.add_argument("--shift", type=int, metavar="SEMITONES", help="added to each note received to get written pitch")
+    port.add_argument("--delay", type=float, metavar="MS", help="taken off all times: what the set-up is late by")
+    window = parser.add_argument_group("the window and the run")
+    window.add_argument("--size", type=_size, default=(1280, 720), metavar="WxH", help="window size (default: 1280x720)")
+    window.add_argument("--mute", action="store_true", help="begin with the click off")
+    window.add_argument("--hidden", action="store_true", help="run without a display")
+    window.add_argument("--takes", type=_count, metavar="N", help="start takes without a key and end after N")
+    window.add_argument("--shots", type=Path, metavar="DIR", help="save a PNG of each kind of screen there")
+    window.add_argument("--json", type=Path, metavar="FILE", help="write the result of the run there")
+    window.add_argument("--sessions", type=Path, metavar="DIR", help="where the practice log is kept")
+
+
+def _tempo(text: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a number") from None
+    if not 0 < value < 1000:
+        raise argparse.ArgumentTypeError(f"{text} is out of range: give a number above 0 and below 1000")
+    return value
+
+
+def _count(text: str) -> int:
+    if not text.isdigit() or not 1 <= int(text) <= 10_000:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a whole number from 1 up")
+    return int(text)
+
+
+def _size(text: str) -> tuple[int, int]:
+    match = re.fullmatch(r"(\d{3,5})[xX×](\d{3,5})", text)
+    if not match:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a size such as 1280x720")
+    return int(match[1]), int(match[2])
+
+
+def run(args: argparse.Namespace) -> int:
+    """`companion play`."""
+    return play(args, Path(args.file), by_itself=args.takes is not None)
+
+
+def play(args: argparse.Namespace, file: Path, by_itself: bool) -> int:
+    """Put `file` on the stand as the arguments say; returns the exit code."""
+    # The engraver is a process of its own: started first, it is ready by the time the score is read.
+    from companion.engraving import Engraver
+
+    if not file.is_file():
+        raise UsageError(f"{file}: there is no such file; give a MusicXML or MIDI file, or try: companion demo")
+    _check_writable(args.json)
+    with Engraver() as engraver:
+        return _play(args, file, by_itself, engraver)
+
+
+def _play(args: argparse.Namespace, file: Path, by_itself: bool, engraver: Any) -> int:
+    from companion.scores import for_engraving, read
+
+    passage = read(file, args.part)
+    setup = _setup(args, file, passage, by_itself)
+    os.environ.setdefault("PYGAME_HIDE_SUPPORT_PROMPT", "1")
+    from companion.window.app import App
+
+    app = App(setup, lambda: for_engraving(passage), size=args.size, shots=args.shots, engraver=engraver)
+    try:
+        app.loop()
+    finally:
+        if args.json:
+            _write_result(args.json, passage, app.run.chart.name, app.run.port_name, app.run.results)
+    return 0
+
+
+def _setup(args: argparse.Namespace, file: Path, passage: Passage, by_itself: bool) -> Setup:
+    from companion.charts import load
+    from companion.planning import plan
+    from companion.practice.model import Tolerances
+    from companion.window.run import Setup
+
+    chart = load(args.instrument or _horn_of(passage))
+    bars = passage.bar_range(args.bars) if args.bars else None
+    week = _week(args, file)
+    tolerances = Tolerances()
+    if args.tolerance:
+        tolerances = replace(tolerances, on_time_ms=args.tolerance)
+    section = passage.excerpt(*bars) if bars else passage
+    return Setup(
+        passage=passage,
+        chart=chart,
+        plan=plan(passage, chart),
+        ladder=_ladder(args, section, week),
+        port=_port(args),
+        bars=bars,
+        tolerances=tolerances,
+        target_label=week.label,
+        takes=args.takes,
+        by_itself=by_itself,
+        review_s=0.5 if args.hidden else 5.0,
+        muted=args.mute,
+        delay_ms=args.delay,
+        shift_semitones=args.shift,
+        sessions=args.sessions or paths.sessions_dir(),
+        hidden=args.hidden,
+        remarks=(*passage.remarks, *week.remarks, *_horn_remark(passage, chart)),
+    )
+
+
+def _horn_of(passage: Passage) -> str:
+    """The horn whose transposition the part has; an alto where it has none."""
+    from companion.charts import load, names
+
+    for name in names():
+        if passage.transposition is not None and load(name).transposition == passage.transposition:
+            return name
+    return "alto"
+
+
+def _horn_remark(passage: Passage, chart: Chart) -> tuple[str, ...]:
+    if passage.transposition in (None, chart.transposition):
+        return ()
+    return (f"the part is written for another transposition than the {chart.title}'s: its written notes are played",)
+
+
+@dataclass(frozen=True, slots=True)
+class _Week:
+    """What the week sheet says of this passage; `label` is the ladder's flag."""
+
+    target_bpm: float | None = None
+    start_bpm: float | None = None
+    step_bpm: float | None = None
+    clean_takes: int | None = None
+    label: str = "target"
+    remarks: tuple[str, ...] = ()
+
+
+def _week(args: argparse.Namespace, file: Path) -> _Week:
+    """A sheet that was named must be right; the usual one, where it is faulty, is said and not followed."""
+    from companion.errors import WeekSheetError
+    from companion.record.week import item_for, load
+
+    path = args.sheet or paths.week_sheet()
+    if args.sheet is None and not path.is_file():
+        return _Week()
+    try:
+        item = item_for(load(path), file, args.bars or "")
+    except WeekSheetError as error:
+        if args.sheet:
+            raise
+        print(f"companion: {error}", file=sys.stderr)
+        return _Week(remarks=(f"the week sheet is not followed: {error}",))
+    if item is None:
+        return _Week()
+    label = item.by.strftime("%a") if item.by else "week"
+    return _Week(item.target_bpm, item.start_bpm, item.step_bpm, item.clean_takes, label)
+
+
+def _ladder(args: argparse.Namespace, passage: Passage, week: _Week) -> Ladder:
+    from companion.practice.ladder import default_ladder
+
+    target = args.target or week.target_bpm
+    start = args.start or week.start_bpm
+    if start is not None and target is not None and start > target and not args.start:
+        start = None
+    ladder = default_ladder(
+        passage, target, start, args.step or week.step_bpm, args.clean_takes or week.clean_takes or 3
+    )
+    return ladder.at(args.tempo) if args.tempo else ladder
+
+
+def _port(args: argparse.Namespace) -> str:
+    """The port named, else the one used last if it is there, else the only device there is, else none."""
+    if args.port:
+        return str(args.port)
+    return controller_there() or ("sim:student:1" if args.hidden else "")
+
+
+def controller_there() -> str | None:
+    """The controller used last if it is plugged in, else the only one there is; None where that leaves it open."""
+    from companion.ports import list_inputs
+    from companion.ports.memory import recall
+    from companion.ports.names import is_system_port
+
+    try:
+        devices = [port.name for port in list_inputs() if not is_system_port(port.name)]
+    except PortError:
+        return None
+    last = recall().last
+    return last if last in devices else devices[0] if len(devices) == 1 else None
+
+
+def _check_writable(path: Path | None) -> None:
+    """A result that can't be written is said before an hour's practice, not after it."""
+    if path is None:
+        return
+    folder = path.parent
+    if path.is_dir() or not folder.is_dir() or not os.access(folder, os.W_OK):
+        raise UsageError(f"--json {path}: can't be written there; name a file in a folder that exists")
+
+
+def _write_result(
+    path: Path, passage: Passage, instrument: str, port: str, takes: list[dict[str, object]]
+) -> None:
+    result = {
+        "companion": __version__,
+        "title": passage.title,
+        "file": passage.origin,
+        "sha256": passage.sha256,
+        "instrument": instrument,
+        "port": port,
+        "takes": takes,
+    }
+    try:
+        path.write_text(json.dumps(result, ensure_ascii=False, indent=1) + "\n", encoding="utf-8")
+    except OSError as error:
+        raise UsageError(f"--json {path}: can't be written ({error.strerror}); the takes are in the practice log") from error
