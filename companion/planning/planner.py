@@ -4,8 +4,8 @@ Method
 ------
 A path goes through one candidate fingering a step. It costs the effort of each change (a share of it across a rest),
 what each rule of practice says of a fingering between its two neighbours, and four changes of every trill. As rules
-look both ways, a state is a pair of fingerings, the one before and this one; the costs of the best way up to and on from
-each state are computed forwards and backwards, so that the price of every other fingering is exact too.
+look both ways, a state is a pair of fingerings, the one before and this one; the costs of the best way up to and on
+from each state are computed forwards and backwards, so that the price of every other fingering is exact too.
 """
 
 from __future__ import annotations
