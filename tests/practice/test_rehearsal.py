@@ -1,0 +1,164 @@
+"""The rehearsal's states, played by the simulated player on a clock that only moves when told."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from companion.charts import load
+from companion.errors import UsageError
+from companion.passage import Passage
+from companion.planning import plan
+from companion.ports.performer import perform
+from companion.practice.ladder import Ladder
+from companion.practice.model import LEFT_OUT, ON_TIME, RawEvent
+from companion.practice.rehearsal import FinishedTake, Rehearsal
+from companion.units import NS_PER_S, ns_from_s
+from practice.takes import melody
+
+FRAME_NS = NS_PER_S // 60
+
+
+def _rehearsal(passage: Passage, clean_needed: int = 2) -> Rehearsal:
+    return Rehearsal(passage, plan(passage, load("alto")), Ladder(60, 4, 72, clean_needed))
+
+
+def _events(rehearsal: Rehearsal, start_ns: int, level: str = "steady", take: int = 0) -> list[RawEvent]:
+    section = rehearsal.section.passage
+    performed = perform(section, rehearsal.tempo_bpm, level, 5, take)
+    return [RawEvent(start_ns + ns_from_s(time_s), message) for time_s, message in performed]
+
+
+def _play(rehearsal: Rehearsal, events: list[RawEvent], now_ns: int, until_ns: int | None = None) -> tuple[FinishedTake | None, int]:
+    """Feed events frame by frame until the take ends or `until_ns`."""
+    waiting = list(events)
+    for _ in range(60 * 600):
+        now_ns += FRAME_NS
+        due = [e for e in waiting if e.time_ns <= now_ns]
+        waiting = waiting[len(due) :]
+        rehearsal.hear(due, now_ns)
+        take = rehearsal.tick(now_ns)
+        if take or (until_ns is not None and now_ns >= until_ns):
+            return take, now_ns
+    raise AssertionError("the take never ended")
+
+
+def _take(rehearsal: Rehearsal, now_ns: int, level: str = "steady", take: int = 0) -> tuple[FinishedTake, int]:
+    start_ns = now_ns + 5 * NS_PER_S
+    rehearsal.begin(start_ns, now_ns)
+    finished, now_ns = _play(rehearsal, _events(rehearsal, start_ns, level, take), now_ns)
+    assert finished is not None
+    return finished, now_ns
+
+
+def test_clean_takes_climb_and_the_take_ends_by_itself() -> None:
+    rehearsal = _rehearsal(melody(1, bars=4))
+    first, now_ns = _take(rehearsal, 0)
+    assert first.assessment.clean, first.assessment.because
+    assert (rehearsal.state, rehearsal.ladder.rung, rehearsal.ladder.clean_in_a_row) == ("after", 0, 1)
+    second, _ = _take(rehearsal, now_ns, take=1)
+    assert second.step is not None and second.step.kind == "climb"
+    assert rehearsal.tempo_bpm == 64
+
+
+def test_count_in_turns_into_playing_and_the_caret_follows() -> None:
+    rehearsal = _rehearsal(melody(2, bars=4))
+    start_ns = 4 * NS_PER_S
+    rehearsal.begin(start_ns, 0)
+    assert rehearsal.state == "count-in" and rehearsal.caret == 0
+    assert rehearsal.time_s(0) == pytest.approx(-4)
+    _play(rehearsal, _events(rehearsal, start_ns), 0, until_ns=8 * NS_PER_S)
+    onsets = rehearsal.clock().onsets_s
+    due = sum(1 for onset in onsets if onset <= 4.0)
+    assert rehearsal.state == "playing"
+    assert abs(rehearsal.caret - due) <= 1
+
+
+def test_nothing_played_is_no_take_and_half_a_take_does_not_count() -> None:
+    rehearsal = _rehearsal(melody(3, bars=4))
+    rehearsal.begin(NS_PER_S, 0)
+    assert rehearsal.finish(2 * NS_PER_S, "stopped by the player") is None
+    assert rehearsal.state == "ready" and not rehearsal.takes
+    rehearsal.begin(10 * NS_PER_S, 9 * NS_PER_S)
+    _play(rehearsal, _events(rehearsal, 10 * NS_PER_S), 9 * NS_PER_S, until_ns=14 * NS_PER_S)
+    take = rehearsal.finish(14 * NS_PER_S, "stopped by the player")
+    assert take is not None and take.step is None
+    assert rehearsal.ladder == take.ladder_before
+    assert len(take.events) > 4
+
+
+def test_a_pause_keeps_what_was_played_and_goes_on_from_the_bar() -> None:
+    """The device vanishes in bar 3 and returns: bar 3 is played again, all is judged as one take that doesn't count."""
+    passage = melody(4, bars=6)
+    rehearsal = _rehearsal(passage)
+    start_ns = 5 * NS_PER_S
+    rehearsal.begin(start_ns, 0)
+    bar_s = 4.0  # 4/4 at 60
+    vanish_ns = start_ns + ns_from_s(2.6 * bar_s)
+    performed = _events(rehearsal, start_ns)
+    _, now_ns = _play(rehearsal, [e for e in performed if e.time_ns < vanish_ns], 0, until_ns=vanish_ns)
+    kept = len(rehearsal._events)
+    rehearsal.pause("the controller vanished", now_ns)
+    assert rehearsal.state == "paused"
+    assert rehearsal.tick(now_ns + 60 * NS_PER_S) is None
+    now_ns += 60 * NS_PER_S
+    assert rehearsal.bar_to_go_on == passage.bars[2].number
+    clicks, at_s = rehearsal.clicks_to_go_on()
+    assert at_s == pytest.approx(2 * bar_s)
+    assert [c.beat_in_bar for c in clicks[:5]] == [1, 2, 3, 4, 1]
+    assert clicks[4].time_s == pytest.approx(at_s) and clicks[0].time_s == pytest.approx(at_s - bar_s)
+    goes_on_ns = now_ns + 5 * NS_PER_S
+    rehearsal.go_on(goes_on_ns)
+    shift_ns = goes_on_ns - (start_ns + ns_from_s(at_s))
+    rest = [replace(e, time_ns=e.time_ns + shift_ns) for e in performed if e.time_ns >= start_ns + ns_from_s(at_s) - 20_000_000]
+    take, _ = _play(rehearsal, rest, now_ns)
+    assert take is not None
+    assert len(take.events) == kept + len(rest)
+    assert take.step is None and take.pauses[0].from_bar == 2
+    assert {r.verdict for r in take.assessment.notes} == {ON_TIME}
+    assert not take.assessment.added
+
+
+def test_trouble_bars_can_be_played_by_themselves() -> None:
+    rehearsal = _rehearsal(melody(5, bars=8))
+    start_ns = 5 * NS_PER_S
+    rehearsal.begin(start_ns, 0)
+    bar = rehearsal.passage.bars[4]
+    gap = (start_ns + ns_from_s(float(bar.start)) - 50_000_000, start_ns + ns_from_s(float(bar.end)) - 50_000_000)
+    silent = [e for e in _events(rehearsal, start_ns) if not gap[0] <= e.time_ns < gap[1]]
+    take, _ = _play(rehearsal, silent, 0)
+    assert take is not None and not take.assessment.clean
+    left_out = [r.note_index for r in take.assessment.notes if r.verdict == LEFT_OUT]
+    assert {rehearsal.passage.notes[i].bar for i in left_out} == {4}
+    section = rehearsal.trouble_section()
+    assert section is not None and section[0] <= 4 <= section[1]
+    rehearsal.choose_bars(*section)
+    assert rehearsal.section.passage.notes[0].start < 4
+    assert rehearsal.choice(rehearsal.section.passage.notes[0]).note_index == rehearsal.section.first_note
+
+
+def test_a_steady_delay_is_told_and_taken_off() -> None:
+    rehearsal = _rehearsal(melody(6, bars=4))
+    start_ns = 5 * NS_PER_S
+    rehearsal.begin(start_ns, 0)
+    late = [replace(e, time_ns=e.time_ns + 90_000_000) for e in _events(rehearsal, start_ns)]
+    take, now_ns = _play(rehearsal, late, 0)
+    assert take is not None and not take.assessment.clean
+    assert take.suspected_delay_ms == pytest.approx(90, abs=8)
+    rehearsal.delay_ms = take.suspected_delay_ms or 0.0
+    start_ns = now_ns + 5 * NS_PER_S
+    rehearsal.begin(start_ns, now_ns)
+    late = [replace(e, time_ns=e.time_ns + 90_000_000) for e in _events(rehearsal, start_ns)]
+    again, _ = _play(rehearsal, late, now_ns)
+    assert again is not None and again.assessment.clean, again.assessment.because
+
+
+def test_what_makes_no_sense_during_a_take_is_refused() -> None:
+    rehearsal = _rehearsal(melody(7, bars=4))
+    rehearsal.begin(NS_PER_S, 0)
+    for act in (lambda: rehearsal.choose_bars(0, 1), lambda: rehearsal.choose_tempo(64), lambda: rehearsal.begin(9, 9)):
+        with pytest.raises(UsageError, match="stop"):
+            act()
+    with pytest.raises(UsageError, match="no take is paused"):
+        rehearsal.go_on(10 * NS_PER_S)
