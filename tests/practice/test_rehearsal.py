@@ -139,7 +139,7 @@ def test_trouble_bars_can_be_played_by_themselves() -> None:
 
 
 def test_a_steady_delay_is_told_and_taken_off() -> None:
-    rehearsal = _rehearsal(melody(6, bars=4))
+    rehearsal = _rehearsal(melody(1, bars=4))
     start_ns = 5 * NS_PER_S
     rehearsal.begin(start_ns, 0)
     late = [replace(e, time_ns=e.time_ns + 90_000_000) for e in _events(rehearsal, start_ns)]
