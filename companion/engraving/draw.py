@@ -23,6 +23,7 @@ INK_BLUE = "#23477A"
 _EDGE_PX = 2
 #: Room for what a box doesn't tell: the text face is taller than the one that was measured, curves have thickness.
 _PAD_SPACES = 0.6
+_FARTHEST_SPACES = 40
 _PAGE = """#set page(width: {width}pt, height: {height}pt, margin: 0pt, fill: none)
 #image(bytes(sys.inputs.svg), format: "svg", width: {width}pt, height: {height}pt)
 """
@@ -43,7 +44,7 @@ class Draughtsman:
         page = Page.read(svg, space, request.width_px)
         size_px = mark_px(space)
         marks = place(request.marks, page.heads, page.ink, size_px, request.width_px)
-        top, height = _frame([*page.ink, *(mark.box for mark in marks)], space, page.staff_line_px)
+        top, height = _frame([*page.ink, *(mark.box for mark in marks)], page.lines, space, page.staff_line_px)
         picture = _compose(page, marks, size_px, request.width_px, height, top)
         source = _PAGE.format(width=request.width_px, height=height)
         png = self._typst.compile(source.encode(), format="png", ppi=_POINTS_PER_INCH, sys_inputs={"svg": picture})
@@ -60,11 +61,15 @@ class Draughtsman:
         )
 
 
-def _frame(ink: Sequence[Rect], space: int, line_px: int) -> tuple[float, int]:
+def _frame(ink: Sequence[Rect], lines: Sequence[Rect], space: int, line_px: int) -> tuple[float, int]:
     """Where the middle of the top staff line comes to lie, and the picture's height."""
     pad = _PAD_SPACES * space + _EDGE_PX
-    top = ceil(pad - min(box.top for box in ink)) + (line_px % 2) / 2
-    return top, ceil(top + max(box.bottom for box in ink) + pad)
+    lowest_line = max(line.bottom for line in lines)
+    # Verovio draws a stem or a beam across the page now and then: that is cut, not followed.
+    above = max(min(box.top for box in ink), -_FARTHEST_SPACES * space)
+    below = min(max(box.bottom for box in ink), lowest_line + _FARTHEST_SPACES * space)
+    top = ceil(pad - above) + (line_px % 2) / 2
+    return top, ceil(top + below + pad)
 
 
 def _compose(page: Page, marks: Sequence[Placed], size_px: float, width_px: int, height: int, top: float) -> str:

@@ -47,7 +47,7 @@ NOWHERE = Rect(0.0, 0.0, 0.0, 0.0)
 
 
 def curve_boxes(numbers: Sequence[float]) -> Iterator[tuple[float, float, float, float]]:
-    """Narrow boxes (x, y, width, height) along Bézier curves, a path `M p C p p p [C p p p ...]` given as its numbers."""
+    """Narrow boxes (x, y, width, height) along Bézier curves: a path `M p C p p p [...]`, given as its numbers."""
     points = list(zip(numbers[0::2], numbers[1::2], strict=False))
     for start in range(0, len(points) - 3, 3):
         samples = [_bezier(points[start : start + 4], i / _CURVE_PARTS) for i in range(_CURVE_PARTS + 1)]
@@ -66,7 +66,8 @@ def polygon_boxes(numbers: Sequence[float]) -> Iterator[tuple[float, float, floa
     """Narrow boxes (x, y, width, height) along the edges of a polygon, given as its numbers x1 y1 x2 y2 ..."""
     points = list(zip(numbers[0::2], numbers[1::2], strict=False))
     for (x1, y1), (x2, y2) in zip(points, points[1:] + points[:1], strict=False):
-        for part in range(_POLYGON_PARTS):
-            a, b = part / _POLYGON_PARTS, (part + 1) / _POLYGON_PARTS
+        parts = 1 if x1 == x2 or y1 == y2 else _POLYGON_PARTS
+        for part in range(parts):
+            a, b = part / parts, (part + 1) / parts
             xa, xb, ya, yb = x1 + (x2 - x1) * a, x1 + (x2 - x1) * b, y1 + (y2 - y1) * a, y1 + (y2 - y1) * b
             yield min(xa, xb), min(ya, yb), abs(xb - xa), abs(yb - ya)

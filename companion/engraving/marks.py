@@ -7,24 +7,22 @@ free place above the staff and its note.
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from functools import cache
 
-from companion.engraving import fonts
 from companion.engraving.geometry import Rect
+from companion.engraving.lettering import ASCENT_EM, DESCENT_EM, text_width
 
-__all__ = ["MARK_FACE", "Placed", "mark_px", "place", "text_width"]
+__all__ = ["MARK_FACE", "Placed", "mark_px", "place"]
 
 MARK_FACE = "BoldItalic"
-_ASCENT, _DESCENT = 0.70, 0.22  # of the letters, in em; few marks have letters that go below the line
 _DESCENDERS = frozenset("gjpqy,;()[]ßçQ")
 _GAP_EM = 0.16
 #: How far a mark may slip aside from over its note, in em, when that saves it from being put higher.
 _SLIPS_EM = (0.0, -0.35, 0.35, -0.7, 0.7)
 _SLIP_COST = 0.8
 _MIN_PX = 12.0
+_EDGE_PX = 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,18 +39,6 @@ class Placed:
 def mark_px(space_px: int) -> float:
     """Size of a mark's type for so many pixels between two staff lines: never smaller than 12."""
     return max(_MIN_PX, 1.72 * space_px)
-
-
-@cache
-def _advances() -> dict[str, int]:
-    widths: dict[str, dict[str, int]] = json.loads(fonts.ADVANCES.read_text(encoding="utf-8"))
-    return widths[MARK_FACE]
-
-
-def text_width(text: str, size_px: float) -> float:
-    """Width of a mark in pixels; letters that the table lacks count as wide ones."""
-    advances = _advances()
-    return sum(advances.get(letter, 700) for letter in text) * size_px / 1000
 
 
 def place(
@@ -74,25 +60,30 @@ def place(
         The picture's width, which no mark leaves.
     """
     wanted = sorted(
-        ((heads[note], note, text) for note, text in marks if note in heads and text), key=lambda w: w[0].left
+        ((heads[note], note, text) for note, text in marks if note in heads and text),
+        key=lambda mark: (mark[0].left, mark[1]),
     )
-    taken: list[Rect] = []
+    gap = _GAP_EM * size_px
+    # Marks stand above the staff, so what lies within or below it is in nobody's way.
+    obstacles = [box.grown(gap) for box in ink if box.top < 0.0] if wanted else []
     placed = []
     for head, note, text in wanted:
-        mark = _lowest(head, note, text, [*ink, *taken], size_px, width_px)
-        taken.append(mark.box.grown(size_px * 0.06))
+        mark = _lowest(head, note, text, obstacles, size_px, width_px)
+        obstacles.append(mark.box.grown(gap))
         placed.append(mark)
     return placed
 
 
-def _lowest(head: Rect, note: str, text: str, ink: Sequence[Rect], size_px: float, width_px: int) -> Placed:
-    width, gap = text_width(text, size_px), _GAP_EM * size_px
-    descent = _DESCENT if _DESCENDERS.intersection(text) else 0.02
+def _lowest(head: Rect, note: str, text: str, obstacles: Sequence[Rect], size_px: float, width_px: int) -> Placed:
+    width, start = text_width(text, size_px, MARK_FACE), min(head.top, 0.0) - _GAP_EM * size_px
+    descent = DESCENT_EM if _DESCENDERS.intersection(text) else 0.02
     middle = (head.left + head.right) / 2
+    reach = width / 2 + max(_SLIPS_EM) * size_px + width
+    near = [box for box in obstacles if box.left < middle + reach and middle - reach < box.right]
     best: tuple[float, Rect] | None = None
     for slip in _SLIPS_EM:
-        left = min(max(middle - width / 2 + slip * size_px, 2.0), width_px - 2.0 - width)
-        box = _risen(left, width, min(head.top, 0.0) - gap, (_ASCENT + descent) * size_px, ink, gap)
+        left = min(max(middle - width / 2 + slip * size_px, _EDGE_PX), width_px - _EDGE_PX - width)
+        box = _risen(left, width, start, (ASCENT_EM + descent) * size_px, near)
         cost = -box.bottom + _SLIP_COST * abs(slip) * size_px
         if best is None or cost < best[0] - 1e-9:
             best = cost, box
@@ -101,11 +92,11 @@ def _lowest(head: Rect, note: str, text: str, ink: Sequence[Rect], size_px: floa
     return Placed(note, text, box.left, box.bottom - descent * size_px, box)
 
 
-def _risen(left: float, width: float, bottom: float, height: float, ink: Sequence[Rect], gap: float) -> Rect:
-    """The lowest box at or above `bottom` that keeps `gap` from all ink."""
-    column = [r.grown(gap) for r in ink if r.left - gap < left + width and left < r.right + gap]
+def _risen(left: float, width: float, bottom: float, height: float, obstacles: Sequence[Rect]) -> Rect:
+    """The lowest box at or above `bottom` that is clear of all obstacles."""
+    column = [obstacle for obstacle in obstacles if obstacle.left < left + width and left < obstacle.right]
     box = Rect(left, bottom - height, left + width, bottom)
-    while hits := [r for r in column if r.meets(box)]:
-        bottom = min(r.top for r in hits)
+    while hits := [obstacle for obstacle in column if obstacle.meets(box)]:
+        bottom = min(obstacle.top for obstacle in hits)
         box = Rect(left, bottom - height, left + width, bottom)
     return box

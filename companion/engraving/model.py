@@ -39,8 +39,8 @@ class EngravingRequest:
 class System:
     """One system. `png` is its picture on a transparent ground, `width_px` x `height_px`. `heads` maps note ids to the
     box of the notehead, `bars` written bar indices to the box of the bar within the staff, `staff` is the box of the
-    five lines (from the middle of the top line to the middle of the bottom one). `marks` maps note ids to the box of its
-    fingering mark."""
+    five lines (from the middle of the top line to the middle of the bottom one). `marks` maps note ids to the box of
+    its fingering mark."""
 
     png: bytes
     width_px: int

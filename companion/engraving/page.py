@@ -13,6 +13,7 @@ from lxml import etree
 
 from companion.engraving.geometry import NOWHERE, Rect, curve_boxes, polygon_boxes
 from companion.engraving.layout import DEFINITION_PER_SPACE
+from companion.engraving.lettering import ASCENT_EM, DESCENT_EM, text_width
 from companion.errors import EngravingError
 
 __all__ = ["Page"]
@@ -36,6 +37,7 @@ _MUSIC_FONT = "Leipzig"
 #: Our text face is up to so much wider than the Times that Verovio measures with (7 % for a long italic line).
 _WIDER = 0.07
 _EDGE_PX = 2.0
+_MEASURED = "data-measured"
 
 
 @dataclass(slots=True)
@@ -165,6 +167,7 @@ class Page:
             rects = list(text.iter(f"{_SVG}rect"))
             if not rects:
                 continue
+            text.set(_MEASURED, "yes")
             boxes = [self.rect(*_rect_numbers(rect)) for rect in rects]
             left, right = min(box.left for box in boxes), max(box.right for box in boxes)
             right += _WIDER * (right - left)
@@ -208,8 +211,27 @@ class Page:
                     self.ink.extend(self.rect(*box) for box in curve_boxes(_numbers(path.get("d"))))
         for polygon in self.drawing.iter(f"{_SVG}polygon", f"{_SVG}polyline"):
             self.ink.extend(self.rect(*box) for box in polygon_boxes(_numbers(polygon.get("points"))))
+        self._find_words_and_rules()
         for path in (path for g in self._groups("ledgerLines") for path in g.findall(f"{_SVG}path")):
             self._snap_ledger_line(path)
+
+    def _find_words_and_rules(self) -> None:
+        """Boxes of what Verovio gives none for: lyrics, numbers of endings, the lines after a syllable."""
+        for text in self.drawing.iter(f"{_SVG}text"):
+            letters = "".join(text.itertext())
+            size = max(
+                (_numbers(span.get("font-size")) or [0.0])[0] for span in text.iter(f"{_SVG}tspan", f"{_SVG}text")
+            )
+            width = text_width(letters, size, "Bold")
+            before = {"middle": 0.5, "end": 1.0}.get(text.get("text-anchor", ""), 0.0) * width
+            x, y = float(text.get("x", 0)) - before, float(text.get("y", 0))
+            if letters.strip() and not text.get(_MEASURED):
+                self.ink.append(self.rect(x, y - ASCENT_EM * size, width, (ASCENT_EM + DESCENT_EM) * size))
+        for rule in self.drawing.iter(f"{_SVG}rect"):
+            box = self.rect(*_rect_numbers(rule))
+            if box.left < self.staff.right < box.right:  # a long syllable's line runs on over the edge
+                rule.set("width", f"{(self.staff.right - box.left) / self.scale:.2f}")
+            self.ink.append(box)
 
     def _snap_ledger_line(self, path: etree._Element) -> None:
         x1, y, x2, _ = _numbers(path.get("d"))
