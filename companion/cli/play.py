@@ -113,7 +113,6 @@ def _play(args: argparse.Namespace, file: Path, by_itself: bool, engraver: Any) 
 
     passage = read(file, args.part)
     setup = _setup(args, file, passage, by_itself)
-    os.environ.setdefault("PYGAME_HIDE_SUPPORT_PROMPT", "1")
     from companion.window.app import App
 
     app = App(setup, lambda: for_engraving(passage), size=args.size, shots=args.shots, engraver=engraver)

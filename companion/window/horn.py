@@ -31,6 +31,7 @@ MIN_LABEL_PX = 12
 #: Below this many pixels a diagram unit the smallest readable text would run into the keys.
 MIN_SCALE_WITH_LABELS = 1.7
 _LABEL_UNITS = 5.4
+_DRAWN: tuple[Condition, ...] = ("idle", "stay", "up", "down")
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +90,7 @@ def _label_rects(keys: tuple[Key, ...], frame: _Frame, size_px: int, font_path: 
     if not size_px:
         return {}
     boxes = _key_rects(keys, frame)
-    gap = max(2, round(frame.scale * 1.2))
+    gap = max(3, round(frame.scale * keycap.RING_UNITS) + 2)
     placed = {}
     for key in keys:
         if not key.label:
@@ -101,7 +102,7 @@ def _label_rects(keys: tuple[Key, ...], frame: _Frame, size_px: int, font_path: 
         elif side == "right":
             text.midleft = (box.right + gap, box.centery)
         else:
-            text.midtop = (box.centerx, box.bottom + gap // 2)
+            text.midtop = (box.centerx, box.bottom + round(gap * 0.6))
         placed[key.name] = text.clamp(frame.rect)
     return placed
 
@@ -186,7 +187,8 @@ def _panel(
     if size_px:
         _draw_hands(panel, keys, boxes, frame, size_px, font_path, ink)
     label_boxes = _label_rects(keys, frame, size_px, font_path)
-    for key in keys:
+    # What changes comes last, so that a ring lies over a neighbour's outline and not under it.
+    for key in sorted(keys, key=lambda key: _DRAWN.index(condition(key.name, held, coming))):
         what = condition(key.name, held, coming)
         box = boxes[key.name]
         cap = keycap.keycap(box.width, box.height, key.shape, what, frame.scale, ink)
@@ -230,7 +232,7 @@ def _draw_hands(
         tops = [boxes[key.name].top for key in keys if key.hand == hand]
         text = _text(f"{hand} hand", font_path, size_px, ink.graphite)
         x, _ = frame.at(2, 0)
-        y = min(tops) - text.get_height() - round(frame.scale * 0.5)
+        y = min(tops) - text.get_height() - round(frame.scale * keycap.RING_UNITS)
         panel.blit(text, text.get_rect(topleft=(round(x), max(0, y))))
 
 

@@ -10,13 +10,19 @@ from typing import Literal
 
 import pygame
 
-__all__ = ["Condition", "HornInk", "keycap"]
+__all__ = ["RING_UNITS", "Condition", "HornInk", "keycap"]
 
 Colour = tuple[int, int, int]
 Condition = Literal["idle", "stay", "down", "up"]
 
 #: Drawn so many times larger and scaled down, which smooths every edge alike.
 _OVERSAMPLE = 4
+#: Weights in diagram units: an outline, the ring round a key that goes down and the gap inside it.
+_LINE_UNITS = 0.55
+_GAP_UNITS = 0.6
+_STROKE_UNITS = 0.9
+#: How far the ring reaches beyond its key.
+RING_UNITS = _GAP_UNITS + _STROKE_UNITS
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,19 +58,19 @@ def keycap(width: int, height: int, shape: str, condition: Condition, scale: flo
         Pixels a diagram unit, which sets the weight of lines.
     """
     k = _OVERSAMPLE
-    margin = max(3, math.ceil(scale * 2.2))
+    margin = max(3, math.ceil(scale * RING_UNITS))
     big = pygame.Surface(((width + 2 * margin) * k, (height + 2 * margin) * k), pygame.SRCALPHA, 32)
     big.fill((*ink.paper, 0))
     body = pygame.Rect(margin * k, margin * k, width * k, height * k)
     radius = min(body.width, body.height) // 2 if shape != "bar" else round(min(body.width, body.height) * 0.34)
-    line = max(k, round(scale * k * 0.55))
+    line = max(k, round(scale * k * _LINE_UNITS))
     if condition == "idle":
         _plate(big, body, radius, ink.faint)
         _plate(big, body.inflate(-2 * line, -2 * line), radius - line, ink.paper)
     elif condition == "stay":
         _plate(big, body, radius, ink.ink)
     elif condition == "down":
-        _draw_going_down(big, body, radius, line, margin * k, ink)
+        _draw_going_down(big, body, radius, scale, ink)
     else:
         _draw_coming_up(big, body, radius, line, ink)
     return pygame.transform.smoothscale(big, (width + 2 * margin, height + 2 * margin))
@@ -74,9 +80,9 @@ def _plate(big: pygame.Surface, body: pygame.Rect, radius: int, colour: Colour) 
     pygame.draw.rect(big, colour, body, border_radius=max(1, radius))
 
 
-def _draw_going_down(big: pygame.Surface, body: pygame.Rect, radius: int, line: int, margin: int, ink: HornInk) -> None:
-    ring, gap = round(line * 1.6), round(line * 1.1)
-    outer = min(margin, ring + gap)
+def _draw_going_down(big: pygame.Surface, body: pygame.Rect, radius: int, scale: float, ink: HornInk) -> None:
+    gap = max(_OVERSAMPLE, round(scale * _OVERSAMPLE * _GAP_UNITS))
+    outer = gap + max(_OVERSAMPLE, round(scale * _OVERSAMPLE * _STROKE_UNITS))
     _plate(big, body.inflate(2 * outer, 2 * outer), radius + outer, ink.accent)
     _plate(big, body.inflate(2 * gap, 2 * gap), radius + gap, ink.paper)
     _plate(big, body, radius, ink.deep)

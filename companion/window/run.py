@@ -181,7 +181,7 @@ class Run:
     def ports(self) -> tuple[PortName, ...]:
         """The devices there are now."""
         self.watch_ports()
-        return self.watch.ports(timeout_s=0.0) if self.watch else ()
+        return self.watch.ports() if self.watch else ()
 
     def _look_at_ports(self, now_ns: int) -> None:
         appeared, _ = self.watch.changes() if self.watch else ((), ())

@@ -1,0 +1,192 @@
+"""The stand played by keys and mouse, with the simulated player on a stepped clock."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pygame
+import pytest
+
+from companion.practice.model import EARLY, LATE, ON_TIME
+from companion.record import read_log
+from companion.window.app import App
+from companion.window.bindings import BINDINGS, foot_line
+from companion.window.leaves import ChoiceLeaf
+from window.stand_tools import click, key, make_setup, open_stand, playable, until
+
+PASSAGE = playable(bars=12)
+
+
+@pytest.fixture
+def app(tmp_path: Path) -> Iterator[App]:
+    made = open_stand(make_setup(PASSAGE, tmp_path))
+    yield made
+    made.close()
+
+
+def test_space_counts_in_plays_and_records_a_take(app: App, tmp_path: Path) -> None:
+    key(app, "space", " ")
+    assert app.run.rehearsal.state == "count-in"
+    until(app, lambda: app.run.rehearsal.state == "playing")
+    until(app, lambda: app.run.rehearsal.state == "after")
+    take = app.run.rehearsal.last_take
+    assert take is not None and len(take.assessment.notes) == len(PASSAGE.notes)
+    log = read_log(tmp_path)
+    assert len(log.takes) == 1 and not log.remarks
+    assert [n.verdict for n in log.takes[0].notes] == [r.verdict for r in take.assessment.notes]
+    assert len(log.takes[0].events) == len(take.events) > 2 * len(PASSAGE.notes) * 0.9
+
+
+def test_the_horn_shows_the_note_at_the_caret_and_the_page_follows(app: App) -> None:
+    key(app, "space", " ")
+    seen: set[int] = set()
+
+    def watch() -> bool:
+        rehearsal = app.run.rehearsal
+        shown = app.stand.shown_note()
+        if rehearsal.busy and shown is not None:
+            assert shown == rehearsal.caret
+            assert app.stand.page.head(shown, app.stand.place.music) is not None, "the caret's note is off the page"
+            seen.add(shown)
+        return rehearsal.state == "after"
+
+    until(app, watch)
+    assert len(seen) > len(PASSAGE.notes) * 0.8
+
+
+def test_space_stops_and_keeps_what_was_played(app: App) -> None:
+    key(app, "space", " ")
+    until(app, lambda: app.run.rehearsal.caret >= 6)
+    key(app, "space", " ")
+    assert app.run.rehearsal.state == "after"
+    assert app.run.results[0]["stopped"] == "stopped by the player"
+    assert app.run.rehearsal.ladder.clean_in_a_row == 0
+
+
+def test_bars_are_chosen_by_key_and_by_mouse_and_w_takes_all_again(app: App) -> None:
+    key(app, "b")
+    assert isinstance(app.leaf, ChoiceLeaf) and app.leaf.kind == "bars"
+    key(app, "down")
+    key(app, "return")
+    assert app.leaf is None
+    assert app.run.rehearsal.section.label == "1–4"
+    key(app, "w")
+    assert app.run.rehearsal.section.label == ""
+    area = app.stand.place.music
+    middles = []
+    for bar in (1, 2):
+        heads = [app.stand.page.head(n.index, area) for n in PASSAGE.notes if n.bar == bar]
+        assert heads[0]
+        middles.append(heads[len(heads) // 2].center)  # type: ignore[union-attr]
+    click(app, *middles)
+    assert (app.run.rehearsal.section.first_bar, app.run.rehearsal.section.last_bar) == (1, 2)
+
+
+def test_a_note_is_looked_at_by_mouse_and_by_keys(app: App) -> None:
+    head = app.stand.page.head(5, app.stand.place.music)
+    assert head is not None
+    click(app, head.center)
+    assert app.stand.looked_at == 5 == app.stand.shown_note()
+    key(app, "right")
+    assert app.stand.shown_note() == 6
+    key(app, "escape")
+    assert app.stand.looked_at is None and not app.quit
+
+
+def test_tempo_by_key_number_and_mouse(app: App) -> None:
+    key(app, "=", "+")
+    assert app.run.rehearsal.tempo_bpm == 64
+    key(app, "-", "-")
+    assert app.run.rehearsal.tempo_bpm == 60
+    key(app, "t")
+    for digit in "68":
+        key(app, digit)
+    key(app, "return")
+    assert app.run.rehearsal.tempo_bpm == 68
+    rungs = [y for y in range(app.stand.place.rungs.top, app.stand.place.rungs.bottom, 4)]
+    hit = [(app.stand.place.rungs.centerx, y) for y in rungs if app.stand.rung_at((app.stand.place.rungs.centerx, y)) == 0]
+    click(app, hit[0])
+    assert app.run.rehearsal.tempo_bpm == 60
+
+
+def test_another_horn_is_planned_and_the_click_on_its_name_opens_the_list(app: App) -> None:
+    before = app.run.rehearsal.plan.version
+    click(app, app.stand._instrument_place.center)
+    assert app.leaf is not None and app.leaf.kind == "instruments"
+    for name in ("end", "return"):
+        key(app, name)
+    assert app.run.chart.name != "alto"
+    assert app.run.rehearsal.plan.version != before
+
+
+def test_the_list_of_keys_is_reachable_in_every_state(app: App) -> None:
+    for state in ("ready", "paused", "after"):
+        assert any(b.action == "keys" for b in foot_line(state))
+    key(app, "h")
+    assert app.leaf is not None and app.leaf.kind == "keys"
+    key(app, "escape")
+    assert app.leaf is None and not app.quit
+
+
+def test_every_binding_has_an_action_that_runs(app: App) -> None:
+    for binding in BINDINGS:
+        if binding.action not in ("leave", "full_screen"):
+            app.do(binding.action)
+            app.frame()
+            app.leaf = None
+    assert not app.quit
+
+
+def test_a_controller_that_vanishes_pauses_and_can_go_on(app: App, tmp_path: Path) -> None:
+    key(app, "space", " ")
+    until(app, lambda: app.run.rehearsal.caret >= 10)
+    port = app.run.port
+    assert port is not None
+    port.unplug()  # type: ignore[union-attr]
+    until(app, lambda: app.run.rehearsal.state == "paused", 5)
+    kept = len(app.run.rehearsal._events)
+    key(app, "space", " ")
+    assert app.run.rehearsal.state == "paused" and "not back" in app.run.notice
+    port.plug_in()  # type: ignore[union-attr]
+    key(app, "space", " ")
+    assert app.run.rehearsal.state == "count-in"
+    assert app.stand.beat() is not None
+    key(app, "escape")
+    assert app.run.rehearsal.state == "after"
+    take = read_log(tmp_path).takes[0]
+    assert len(take.events) >= kept and take.interrupted
+
+
+def test_an_instrument_that_cannot_play_the_passage_is_refused_in_words(tmp_path: Path) -> None:
+    app = open_stand(make_setup(PASSAGE, tmp_path))
+    app._guarded(lambda: app.run.use_instrument("theremin"))
+    assert "theremin" in app.run.notice and app.run.chart.name == "alto"
+    app.close()
+
+
+def test_result_has_what_was_promised(app: App) -> None:
+    key(app, "space", " ")
+    until(app, lambda: app.run.rehearsal.state == "after")
+    result = app.run.results[0]
+    assert {"tempo_bpm", "rung", "target_bpm", "clean", "notes"} <= result.keys()
+    notes = result["notes"]
+    assert isinstance(notes, list) and len(notes) == len(PASSAGE.notes)
+    for shown, note in zip(notes, PASSAGE.notes, strict=True):
+        assert shown["written_midi"] == note.written_midi
+        assert shown["bar"] == PASSAGE.bars[note.bar].number
+        assert app.run.chart.sound(frozenset(shown["keys"])) == note.written_midi
+        assert (shown["deviation_ms"] is not None) or shown["verdict"] not in (ON_TIME, EARLY, LATE)
+
+
+@pytest.mark.parametrize("size", [(1024, 640), (1280, 720), (1920, 1080), (3840, 2160)])
+def test_the_stand_draws_at_every_size(tmp_path: Path, size: tuple[int, int]) -> None:
+    app = open_stand(make_setup(PASSAGE, tmp_path), size)
+    area = app.stand.place.music
+    shown = app.screen.subsurface(area)
+    ink = sum(1 for x in range(0, area.width, 7) for y in range(0, area.height, 7) if sum(shown.get_at((x, y))[:3]) < 200)
+    assert ink > 50, "no music on the page"
+    assert app.stand.page.head(0, area) is not None
+    assert app.stand.draw(app.screen) == [], "nothing changed, so nothing should be drawn"
+    pygame.event.clear()
+    app.close()
