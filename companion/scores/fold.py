@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from fractions import Fraction
 from itertools import pairwise
 
 from companion.passage import Passage
@@ -54,12 +55,15 @@ def fold(passage: Passage, cells: Sequence[Sequence[Cell]]) -> list[tuple[int, B
 
 def _alike(passage: Passage, cells: Sequence[Sequence[Cell]]) -> bool:
     """True where every bar is the same each time, and no tie or slur runs over a jump."""
-    seen: dict[int, tuple[object, ...]] = {}
+    for slur in passage.slurs:
+        bars = passage.bars[passage.notes[slur.first].bar : passage.notes[slur.last].bar + 1]
+        if any(after.written_index != before.written_index + 1 for before, after in pairwise(bars)):
+            return False
+    seen: dict[int, object] = {}
     for bar, bar_cells in zip(passage.bars, cells, strict=True):
-        picture: tuple[object, ...] = (bar.length, bar.beats, bar.beat_type, bar.fifths, bar.mode, bar.upbeat) + tuple(
-            (c.start - bar.start, c.length, c.tie_start, c.tie_stop, _bare(passage, c)) for c in bar_cells
-        )
-        if seen.setdefault(bar.written_index, picture) != picture:
+        frame = (bar.length, bar.beats, bar.beat_type, bar.fifths, bar.mode, bar.upbeat)
+        music = [(c.start - bar.start, c.length, c.tie_start, c.tie_stop, _bare(passage, c)) for c in bar_cells]
+        if seen.setdefault(bar.written_index, (frame, music)) != (frame, music):
             return False
     return True
 
@@ -68,7 +72,7 @@ def _bare(passage: Passage, cell: Cell) -> object:
     if cell.note is None:
         return None
     note = passage.notes[cell.note]
-    return replace(note, index=0, start=cell.start * 0, bar=0, tongued=True, source=note.source, tied_sources=())
+    return replace(note, index=0, start=Fraction(0), bar=0, tongued=True, tied_sources=())
 
 
 def _guess(played: Sequence[int], count: int) -> list[BarSigns]:
@@ -137,9 +141,8 @@ def _unfold(signs: Sequence[BarSigns], longest: int) -> list[int]:
     ending_before: frozenset[int] = frozenset()
     while at < len(signs) and len(order) <= longest:
         sign = signs[at]
-        if sign.repeat_starts and at != start:
-            start, number = at, 1
-        elif not sign.ending_passes and ending_before and at > start and number > 1 and not sign.repeat_ends:
+        past_endings = bool(ending_before) and not sign.ending_passes and at > start
+        if (sign.repeat_starts and at != start) or (past_endings and number > 1):
             start, number = at, 1
         if sign.ending_passes and number not in sign.ending_passes:
             at += 1
