@@ -7,6 +7,7 @@ import hashlib
 import os
 import shlex
 from datetime import date, timedelta
+from functools import partial
 from pathlib import Path
 
 from companion import paths
@@ -121,11 +122,13 @@ def _set(args: argparse.Namespace) -> int:
         monday = week or (load(sheet_path).week if sheet_path.exists() else date.today())
         _check_day(args.by, monday - timedelta(days=monday.weekday()))
     had = sheet_path.exists()
-    name, copy = bring_along(sheet_path, args.passage)
-    set_target(
-        sheet_path, name, bars, args.tempo, args.by, clean_takes=args.clean_takes, start_bpm=args.start,
-        step_bpm=args.step, comment=args.comment, week=week,
+    setting = partial(
+        set_target, sheet_path, bars=bars, target_bpm=args.tempo, by=args.by, clean_takes=args.clean_takes,
+        start_bpm=args.start, step_bpm=args.step, comment=args.comment, week=week,
     )  # fmt: skip
+    setting(passage=f"passages/{args.passage.name}", dry=True)
+    name, copy = bring_along(sheet_path, args.passage)
+    setting(passage=name)
     if copy:
         print(f"Copied {args.passage} to {copy}, so that it travels with the sheet.")
     by = f" by {args.by}" if args.by else ""

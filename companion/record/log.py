@@ -198,8 +198,8 @@ def read_log(folder: Path) -> Log:
         If the folder can't be read. Torn lines, junk and later formats are remarks.
     """
     remarks: list[str] = []
-    takes = tuple(stream(Path(folder), remarks))
-    return Log(takes, tuple(remarks))
+    takes = sorted(stream(Path(folder), remarks), key=lambda take: take.started)
+    return Log(tuple(takes), tuple(remarks))
 
 
 def read_take(folder: Path, summary: TakeSummary) -> TakeRecord:

@@ -43,6 +43,7 @@ def set_target(
     step_bpm: float | None = None,
     comment: str | None = None,
     week: date | None = None,
+    dry: bool = False,
 ) -> None:
     """Set what is to be reached on a passage; make the sheet where there is none.
 
@@ -63,6 +64,8 @@ def set_target(
         A weekday such as `Fri`, or a date.
     week
         The Monday of a new week (any day of it will do); a sheet made anew is for the present week without it.
+    dry
+        Only find out whether it could be set.
 
     Raises
     ------
@@ -76,7 +79,7 @@ def set_target(
         for _ in range(5):
             old = read_bytes(path) if path.exists() else None
             new = _edited(path, old, passage, normal_bars(bars), values, week)
-            if new == old or _replace_unless_changed(path, old, new):
+            if dry or new == old or _replace_unless_changed(path, old, new):
                 return
     except OSError as error:
         raise WeekSheetError(str(path), [f"can't be written ({error.strerror}); is its folder writable?"]) from error

@@ -1,0 +1,128 @@
+"""`companion progress` as it is called."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from companion.cli import main
+from companion.record import Sitting, TakeRecord
+from companion.scores import read
+
+SCORE = """<score-partwise version="4.0">
+<work><work-title>Two bars</work-title></work>
+<part-list><score-part id="P1"><part-name>Sax</part-name></score-part></part-list>
+<part id="P1">
+<measure number="1">
+<attributes><divisions>1</divisions><time><beats>4</beats><beat-type>4</beat-type></time></attributes>
+<note><pitch><step>G</step><octave>4</octave></pitch><duration>4</duration></note></measure>
+<measure number="2"><note><pitch><step>A</step><octave>4</octave></pitch><duration>4</duration></note></measure>
+</part></score-partwise>"""
+
+
+@pytest.fixture
+def score(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    for name in ("SHARED", "SESSIONS", "CACHE", "SETTINGS"):
+        monkeypatch.setenv(f"COMPANION_{name}", str(tmp_path / name.lower()))
+    monkeypatch.chdir(tmp_path)
+    path = tmp_path / "two-bars.musicxml"
+    path.write_text(SCORE)
+    return path
+
+
+def play(score: Path, *tempos_bpm: float, day: int = 23, **more: object) -> Sitting:
+    sitting = Sitting.begin(score.parent / "sessions", datetime(2026, 11, day, 17, tzinfo=UTC))
+    told = {"origin": str(score), "sha256": read(score).sha256, "target_bpm": 80.0} | more
+    for i, tempo_bpm in enumerate(tempos_bpm):
+        since = timedelta(minutes=i) // timedelta(microseconds=1) * 1000
+        sitting.append(TakeRecord("Two bars", tempo_bpm, since_run_ns=since, clean=tempo_bpm < 70, **told))  # type: ignore[arg-type]
+    return sitting
+
+
+def plot_of(out: str) -> Path:
+    return Path(out.strip().splitlines()[-1].removeprefix("Plot: "))
+
+
+def test_text_and_plot(score: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    play(score, 60, 64, 72, trouble_bars=("2",), advice="Bar 2: wait for the beat.")
+    play(score, 68, 76, day=24)
+    assert main(["progress", str(score)]) == 0
+    out = capsys.readouterr().out
+    assert "The whole passage: 5 takes on 2 days, 3 clean; best clean tempo 68, target 80." in out
+    assert "Mon 23 Nov      3      2          64      80  2 (3 takes)" in out
+    assert "Advice: Bar 2: wait for the beat." in out
+    assert plot_of(out).read_bytes().startswith(b"\x89PNG")
+    assert plot_of(out).is_relative_to(score.parent / "cache")
+
+
+def test_no_takes_yet_is_said_plainly(score: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["progress", str(score), "-o", "out.png"]) == 0
+    assert "No takes yet" in capsys.readouterr().out
+    assert Path("out.png").read_bytes().startswith(b"\x89PNG")
+
+
+def test_only_these_bars(score: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    play(score, 60, bars="2")
+    play(score, 64, day=24)
+    assert main(["progress", str(score), "--bars", "2-2"]) == 0
+    out = capsys.readouterr().out
+    assert "Bars 2: 1 take on 1 day, 1 clean; best clean tempo 60" in out
+    assert "64" not in out
+    assert main(["progress", str(score)]) == 0
+    assert "takes of different bars together" in capsys.readouterr().out
+
+
+def test_an_edited_file_is_matched_by_its_name(score: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    play(score, 60)
+    score.write_text(SCORE.replace("Two bars", "Two better bars"))
+    assert main(["progress", str(score)]) == 0
+    out = capsys.readouterr().out
+    assert "1 take of 1 played from another version of two-bars.musicxml (matched by file name)" in out
+
+
+def test_the_week_sheets_target_comes_first(score: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    play(score, 60)
+    main(["week", "set", str(score), "--tempo", "120"])
+    capsys.readouterr()
+    assert main(["progress", str(score)]) == 0
+    assert "target 120." in capsys.readouterr().out
+    (score.parent / "shared" / "week.toml").write_text("format = 7\n")
+    assert main(["progress", str(score)]) == 0
+    out = " ".join(capsys.readouterr().out.split())
+    assert "target 80." in out
+    assert "week sheet not read" in out
+
+
+def test_a_torn_log_is_told_and_the_rest_shown(score: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    sitting = play(score, 60, 64)
+    sitting.path.write_bytes(sitting.path.read_bytes()[:-20])
+    assert main(["progress", str(score)]) == 0
+    out = capsys.readouterr().out
+    assert "1 take on 1 day" in out
+    assert "line 3: the last take was cut off" in out
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (["none.musicxml"], "no such file"),
+        (["two-bars.musicxml", "--bars", "9"], "no bar '9'"),
+        (["two-bars.musicxml", "-o", "out.txt"], "end the name in .png"),
+        (["two-bars.musicxml", "--sessions", "two-bars.musicxml"], "can't be read"),
+    ],
+)
+def test_what_is_wrong_is_said_in_one_line(
+    score: Path, capsys: pytest.CaptureFixture[str], arguments: list[str], said: str
+) -> None:
+    assert main(["progress", *arguments]) == 1
+    error = capsys.readouterr().err
+    assert said in error
+    assert error.count("\n") == 1
+
+
+def test_help_has_an_example(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit):
+        main(["progress", "--help"])
+    assert "companion progress etude.musicxml --bars 5-8" in capsys.readouterr().out

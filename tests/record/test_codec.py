@@ -1,0 +1,135 @@
+"""A take survives being written and read; a line that is cut anywhere is told from a whole one."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from companion.practice.model import VERDICTS, RawEvent, Tolerances
+from companion.record.codec import decode_line, encode_take, head_of, summary_from, take_from
+from companion.record.model import NoteRecord, TakeRecord
+
+TEXT = st.text(st.characters(exclude_categories=["Cs"]), max_size=30)
+TEMPO = st.floats(10, 400)
+WHOLE = st.integers(-(2**62), 2**62)
+NOTES = st.builds(
+    NoteRecord,
+    bar=TEXT,
+    beat=st.fractions(0, 12).map(str),
+    written_midi=st.integers(0, 127),
+    fingering=TEXT,
+    keys=st.lists(st.sampled_from(["l1", "l2", "g_sharp"]), unique=True).map(tuple),
+    verdict=st.sampled_from(VERDICTS),
+    deviation_ms=st.none() | st.floats(-1e6, 1e6),
+    played_midi=st.none() | st.integers(0, 127),
+)
+TAKES = st.builds(
+    TakeRecord,
+    title=TEXT,
+    tempo_bpm=TEMPO,
+    id=TEXT,
+    started=st.just("2026-11-23T17:00:00+01:00"),
+    since_run_ns=WHOLE,
+    duration_ns=WHOLE,
+    origin=TEXT,
+    bars=TEXT,
+    port=TEXT,
+    tempo_played_bpm=st.none() | TEMPO,
+    target_bpm=st.none() | TEMPO,
+    rung=st.integers(0, 50),
+    ladder=st.dictionaries(TEXT, st.integers() | st.none() | TEXT, max_size=3),
+    tolerances=st.builds(Tolerances, on_time_ms=st.floats(1, 99)),
+    pauses=st.lists(st.tuples(WHOLE, st.integers(0, 99), WHOLE), max_size=2).map(tuple),
+    clean=st.booleans(),
+    advice=TEXT,
+    trouble_bars=st.lists(TEXT, max_size=3).map(tuple),
+    events=st.lists(st.builds(RawEvent, time_ns=WHOLE, message=st.binary(max_size=4)), max_size=6).map(tuple),
+    notes=st.lists(NOTES, max_size=4).map(tuple),
+    added=st.lists(st.tuples(st.integers(-1, 99), st.integers(0, 127)), max_size=2).map(tuple),
+)
+
+TAKE = TakeRecord(
+    title='Étude, "events":[', tempo_bpm=80.5, id="a", started="2026-11-23T17:00:00+01:00", advice=',"events":[[1]]}',
+    events=(RawEvent(5, b"\x90\x40\x50"),),
+    notes=(NoteRecord("5", "5/2", 64, "bis", ("bis", "l1"), "late", 31.25, 64),),
+)  # fmt: skip
+
+
+@settings(max_examples=60, deadline=None)
+@given(TAKES)
+def test_a_take_survives_write_and_read(take: TakeRecord) -> None:
+    line = encode_take(take)
+    assert line.count(b"\n") == 1
+    assert take_from(decode_line(line)) == take
+
+
+@settings(max_examples=60, deadline=None)
+@given(TAKES)
+def test_the_head_says_what_the_whole_line_says(take: TakeRecord) -> None:
+    line = encode_take(take)
+    assert "events" not in head_of(line)
+    assert summary_from(head_of(line), "f", 0, False) == summary_from(decode_line(line), "f", 0, False)
+
+
+def test_a_line_cut_at_any_byte_is_told() -> None:
+    line = encode_take(TAKE).rstrip(b"\n")
+    for length in range(1, len(line)):
+        with pytest.raises(ValueError):
+            decode_line(line[:length])
+        with pytest.raises(ValueError):
+            head_of(line[:length])
+
+
+def test_a_line_written_in_another_order_is_read_too() -> None:
+    data = json.loads(encode_take(TAKE))
+    turned = json.dumps(dict(reversed(data.items()))).encode()
+    assert take_from(head_of(turned)) == TAKE
+
+
+def test_numbers_from_numpy_are_plain_numbers_in_the_file() -> None:
+    note = replace(TAKE.notes[0], written_midi=np.int16(64), deviation_ms=np.float64(2.5))  # type: ignore[arg-type]
+    take = replace(TAKE, notes=(note,), rung=np.int64(3))  # type: ignore[arg-type]
+    assert take_from(decode_line(encode_take(take))) == take
+
+
+def test_a_later_programs_extra_fields_are_passed_over() -> None:
+    data = json.loads(encode_take(TAKE))
+    data["breath"] = [1, 2]
+    data["tolerances"]["new"] = 3
+    data["notes"][0].append("more")
+    assert take_from(data) == TAKE
+
+
+@pytest.mark.parametrize(
+    ("field", "value", "said"),
+    [
+        ("tempo_bpm", "80", "tempo_bpm should be a number"),
+        ("tempo_bpm", None, "no tempo_bpm"),
+        ("tempo_bpm", True, "tempo_bpm should be a number"),
+        ("clean", 1, "clean should be true or false"),
+        ("rung", 1.5, "rung should be a whole number"),
+        ("title", 3, "title should be a text"),
+        ("events", [3], "events should be a list of lists"),
+        ("events", [[1, "zz"]], "hexadecimal"),
+        ("events", [[1]], "unpack"),
+        ("notes", [["5", "1", None, "bis", "l1", "late", None, None]], "written oddly"),
+        ("notes", [[5, "1", 64, "bis", "l1", "late", None, None]], "a note is written"),
+    ],
+)
+def test_a_wrong_field_is_named(field: str, value: object, said: str) -> None:
+    data = json.loads(encode_take(TAKE)) | {field: value}
+    with pytest.raises(ValueError, match=said):
+        take_from(data)
+
+
+@pytest.mark.parametrize(
+    "line", [b"[]", b"3", b'{"kind":3}', b"{}", b"\xff\xfe", b"[" * 100_000, b'{"kind":"a","x":NaN}']
+)
+def test_what_is_no_object_with_a_kind_is_refused(line: bytes) -> None:
+    with pytest.raises(ValueError):
+        decode_line(line)

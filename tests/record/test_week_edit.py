@@ -1,0 +1,218 @@
+"""Writing a target: nothing of the teacher's is lost."""
+
+from __future__ import annotations
+
+import difflib
+import os
+import tomllib
+from datetime import date
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from companion.errors import WeekSheetError
+from companion.record import week_edit
+from companion.record.week import load
+from companion.record.week_edit import backup_path, bring_along, set_target
+
+TEACHERS = """\
+# My own notes stay here.
+format   = 1
+student  = "Student"   # second year
+week     = 2026-11-23
+
+[[item]]
+passage    = "passages/a.musicxml"
+bars       = "5-8"
+target_bpm = 96        # not above 100 yet
+
+# the easy one
+[[item]]
+passage = 'passages/b.musicxml'
+target_bpm = 72.5
+comment = \"\"\"
+Long tones
+first.\"\"\"
+# end
+"""
+
+
+def changed_lines(old: str, new: str) -> list[str]:
+    return [line for line in difflib.ndiff(old.splitlines(), new.splitlines()) if line[0] in "+-"]
+
+
+def test_a_sheet_is_made_where_there_is_none(tmp_path: Path) -> None:
+    path = tmp_path / "shared" / "week.toml"
+    set_target(path, "passages/a.musicxml", "5-8", 96, "Fri", comment='say "ah"', week=date(2026, 11, 25))
+    sheet = load(path)
+    assert sheet.week == date(2026, 11, 23)
+    assert (sheet.items[0].bars, sheet.items[0].target_bpm, sheet.items[0].comment) == ("5-8", 96, 'say "ah"')
+    assert sheet.items[0].by == date(2026, 11, 27)
+    assert not backup_path(path).exists()
+
+
+def test_a_target_is_changed_in_place_and_all_else_stays(tmp_path: Path) -> None:
+    path = tmp_path / "week.toml"
+    path.write_text(TEACHERS)
+    set_target(path, "passages/a.musicxml", "5 – 8", 104)
+    assert changed_lines(TEACHERS, path.read_text()) == [
+        "- target_bpm = 96        # not above 100 yet",
+        "+ target_bpm = 104        # not above 100 yet",
+    ]
+    assert backup_path(path).read_text() == TEACHERS
+
+
+def test_a_new_item_comes_last_and_all_else_stays(tmp_path: Path) -> None:
+    path = tmp_path / "week.toml"
+    path.write_text(TEACHERS)
+    set_target(path, "passages/a.musicxml", "", 60, clean_takes=2)
+    assert path.read_text() == TEACHERS + (
+        '\n[[item]]\npassage = "passages/a.musicxml"\ntarget_bpm = 60\nclean_takes = 2\n'
+    )
+
+
+def test_line_ends_of_windows_stay(tmp_path: Path) -> None:
+    path = tmp_path / "week.toml"
+    path.write_bytes(TEACHERS.replace("\n", "\r\n").encode())
+    set_target(path, "passages/c.musicxml", "", 60)
+    set_target(path, "passages/b.musicxml", "", 80)
+    content = path.read_bytes()
+    assert content.count(b"\n") == content.count(b"\r\n")
+    assert [item.target_bpm for item in load(path).items] == [96, 80, 60]
+
+
+def test_a_list_of_items_in_one_line_grows_too(tmp_path: Path) -> None:
+    path = tmp_path / "week.toml"
+    path.write_text('format = 1\nweek = 2026-11-23\nitem = [{passage = "a.mxl", target_bpm = 60}]  # short\n')
+    set_target(path, "b.mxl", "", 70)
+    set_target(path, "a.mxl", "", 80)
+    assert [(item.passage, item.target_bpm) for item in load(path).items] == [("a.mxl", 80), ("b.mxl", 70)]
+    assert "# short" in path.read_text()
+
+
+def test_the_same_target_again_writes_nothing(tmp_path: Path) -> None:
+    path = tmp_path / "week.toml"
+    path.write_text(TEACHERS)
+    set_target(path, "passages/a.musicxml", "5-8", 96)
+    assert path.read_text() == TEACHERS
+    assert not backup_path(path).exists()
+
+
+def test_a_sheet_moves_to_another_week(tmp_path: Path) -> None:
+    path = tmp_path / "week.toml"
+    path.write_text(TEACHERS)
+    set_target(path, "passages/a.musicxml", "5-8", 96, week=date(2026, 12, 2))
+    assert changed_lines(TEACHERS, path.read_text()) == ["- week     = 2026-11-23", "+ week     = 2026-11-30"]
+
+
+@pytest.mark.parametrize(
+    ("passage", "bars", "tempo", "by", "said"),
+    [
+        ("../a.mxl", "", 96, None, "without .."),
+        ("a.mxl", "5 to 8", 96, None, "bars should be"),
+        ("a.mxl", "", float("nan"), None, "target_bpm should be a number"),
+        ("a.mxl", "", 4, None, "target_bpm should be a number from 10"),
+        ("a.mxl", "", 96, "someday", "by should be a weekday"),
+    ],
+)
+def test_what_would_make_a_faulty_sheet_is_not_written(
+    tmp_path: Path, passage: str, bars: str, tempo: float, by: str | None, said: str
+) -> None:
+    path = tmp_path / "week.toml"
+    path.write_text(TEACHERS)
+    with pytest.raises(WeekSheetError, match=said):
+        set_target(path, passage, bars, tempo, by)
+    assert os.listdir(tmp_path) == ["week.toml"]
+    assert path.read_text() == TEACHERS
+
+
+def test_a_faulty_sheet_is_not_touched(tmp_path: Path) -> None:
+    path = tmp_path / "week.toml"
+    path.write_text(TEACHERS + "[[item]\n")
+    with pytest.raises(WeekSheetError, match="not valid TOML"):
+        set_target(path, "a.mxl", "", 96)
+    assert path.read_text() == TEACHERS + "[[item]\n"
+
+
+def test_a_write_that_fails_leaves_the_old_sheet(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = tmp_path / "week.toml"
+    path.write_text(TEACHERS)
+
+    def full(_handle: int) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(os, "fsync", full)
+    with pytest.raises(WeekSheetError, match="No space left"):
+        set_target(path, "a.mxl", "", 96)
+    assert path.read_text() == TEACHERS
+    assert os.listdir(tmp_path) == ["week.toml"]
+
+
+def test_what_another_program_wrote_meanwhile_is_kept(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = tmp_path / "week.toml"
+    path.write_text(TEACHERS)
+    real, turns = week_edit._edited, []
+
+    def edited_while_another_writes(*args: object) -> bytes:
+        new = real(*args)  # type: ignore[arg-type]
+        if not turns:
+            turns.append(1)
+            path.write_text(TEACHERS + "# written meanwhile\n")
+        return new
+
+    monkeypatch.setattr(week_edit, "_edited", edited_while_another_writes)
+    set_target(path, "c.mxl", "", 96)
+    assert "# written meanwhile\n" in path.read_text()
+    assert load(path).items[-1].passage == "c.mxl"
+
+
+def test_a_sheet_that_is_a_link_stays_one(tmp_path: Path) -> None:
+    real = tmp_path / "real.toml"
+    real.write_text(TEACHERS)
+    link = tmp_path / "week.toml"
+    link.symlink_to(real)
+    set_target(link, "passages/a.musicxml", "5-8", 100)
+    assert link.is_symlink()
+    assert load(real).items[0].target_bpm == 100
+
+
+def test_a_passage_from_elsewhere_comes_along(tmp_path: Path) -> None:
+    sheet = tmp_path / "shared" / "week.toml"
+    inside = tmp_path / "shared" / "x" / "a.mxl"
+    inside.parent.mkdir(parents=True)
+    inside.write_text("a")
+    assert bring_along(sheet, inside) == ("x/a.mxl", None)
+    outside = tmp_path / "b.mxl"
+    outside.write_text("b")
+    name, copy = bring_along(sheet, outside)
+    assert name == "passages/b.mxl"
+    assert copy is not None
+    assert copy.read_text() == "b"
+    assert bring_along(sheet, outside) == ("passages/b.mxl", None)
+    outside.write_text("changed")
+    with pytest.raises(WeekSheetError, match="another file"):
+        bring_along(sheet, outside)
+    assert copy.read_text() == "b"
+
+
+COMMENT = st.text(st.characters(exclude_categories=["Cs", "Cc"]), max_size=40)
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    wanted=st.lists(
+        st.tuples(st.sampled_from("abc"), st.sampled_from(["", "1", "5-8"]), st.integers(10, 400), COMMENT), max_size=8
+    )
+)
+def test_any_row_of_targets_ends_with_the_last_of_each(tmp_path_factory: pytest.TempPathFactory, wanted: list) -> None:
+    path = tmp_path_factory.mktemp("sheet") / "week.toml"
+    path.write_text(TEACHERS)
+    for name, bars, tempo_bpm, comment in wanted:
+        set_target(path, f"{name}.mxl", bars, tempo_bpm, comment=comment)
+    got = {(item.passage, item.bars): (item.target_bpm, item.comment) for item in load(path).items[2:]}
+    assert got == {(f"{name}.mxl", bars): (tempo, comment) for name, bars, tempo, comment in wanted}
+    before, after = tomllib.loads(TEACHERS), tomllib.loads(path.read_text())
+    assert after["item"][:2] == before["item"]
+    assert "# My own notes stay here.\n" in path.read_text()

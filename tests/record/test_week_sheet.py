@@ -1,0 +1,170 @@
+"""Reading a week sheet: what it says, and every fault with its place."""
+
+from __future__ import annotations
+
+import os
+from datetime import date
+from pathlib import Path
+
+import pytest
+
+from companion.errors import WeekSheetError
+from companion.record.week import MAX_BYTES, day_from, item_for, load, place_of
+
+MONDAY = date(2026, 11, 23)
+HEAD = 'format = 1\nstudent = "Student"\nweek = 2026-11-23\n'
+ITEM = '[[item]]\npassage = "passages/a.musicxml"\ntarget_bpm = 96\n'
+
+
+def sheet_in(folder: Path, text: str) -> Path:
+    path = folder / "week.toml"
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def fault(folder: Path, text: str) -> str:
+    with pytest.raises(WeekSheetError) as caught:
+        load(sheet_in(folder, text))
+    assert "\n" not in str(caught.value)
+    return str(caught.value)
+
+
+def test_everything_a_sheet_can_say(tmp_path: Path) -> None:
+    text = (
+        HEAD + ITEM + 'bars = "5–8"\nby = "Fri"\nclean_takes = 2\nstart_bpm = 60\nstep_bpm = 2.5\ncomment = "slowly"\n'
+    )
+    sheet = load(sheet_in(tmp_path, text))
+    (item,) = sheet.items
+    assert (sheet.week, sheet.student, sheet.days[-1]) == (MONDAY, "Student", date(2026, 11, 29))
+    assert item.path == tmp_path / "passages" / "a.musicxml"
+    assert (item.bars, item.target_bpm, item.by, item.clean_takes) == ("5-8", 96.0, date(2026, 11, 27), 2)
+    assert (item.start_bpm, item.step_bpm, item.comment) == (60.0, 2.5, "slowly")
+
+
+def test_what_is_left_out_is_none_or_empty(tmp_path: Path) -> None:
+    (item,) = load(sheet_in(tmp_path, 'format=1\nweek=2026-11-23\n[[item]]\npassage="a.mxl"\ntarget_bpm=72.5')).items
+    assert (item.bars, item.by, item.clean_takes, item.start_bpm, item.step_bpm, item.comment) == ("", *[None] * 4, "")
+
+
+def test_a_sheet_without_items_is_a_sheet(tmp_path: Path) -> None:
+    assert load(sheet_in(tmp_path, HEAD)).items == ()
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("", "format should be 1"),
+        ("format = 2\nweek = 2026-11-23\n", "line 1: format 2 is not known here"),
+        ("format = true\nweek = 2026-11-23\n", "line 1: format True is not known"),
+        ("format = 1\n", "week should be a Monday's date"),
+        ('format = 1\nweek = "2026-11-23"\n', "line 2: week should be a Monday's date without quotes"),
+        ("format = 1\nweek = 2026-11-25\n", "line 2: week 2026-11-25 is a Wednesday; the Monday of that"),
+        ("format = 1\nweek = 0001-01-01T10:00:00\n", "week should be a Monday's date"),
+        (HEAD + 'studnt = "x"\n', "line 4: studnt is not known here; did you mean student?"),
+        (HEAD + ITEM + 'targt_bpm = 80\n', "line 7: item 1, targt_bpm is not known here; did you mean target_bpm?"),
+        (HEAD + ITEM + 'qqq = 80\n', "line 7: item 1, qqq is not known here; known are passage"),
+        (HEAD + '[[item]]\npassage = "a"\n', "line 4: item 1, target_bpm is missing; write such as target_bpm = 96"),
+        (HEAD + "[[item]]\ntarget_bpm = 96\n", "line 4: item 1, passage is missing"),
+        (HEAD + ITEM.replace("96", '"96"'), "line 6: item 1, target_bpm should be a number from 10 to 400, not '96'"),
+        (HEAD + ITEM.replace("96", "nan"), "line 6: item 1, target_bpm should be a number"),
+        (HEAD + ITEM.replace("96", "0"), "line 6: item 1, target_bpm should be a number"),
+        (HEAD + ITEM.replace("96", "true"), "line 6: item 1, target_bpm should be a number"),
+        (HEAD + ITEM + "start_bpm = 100\n", "line 7: item 1, start_bpm 100 is above target_bpm 96"),
+        (HEAD + ITEM + "step_bpm = -2\n", "line 7: item 1, step_bpm should be a number from 0.5"),
+        (HEAD + ITEM + "clean_takes = 2.5\n", "line 7: item 1, clean_takes should be a whole number"),
+        (HEAD + ITEM + 'by = "Fri."\n', 'line 7: item 1, by should be a weekday such as "Fri"'),
+        (HEAD + ITEM + "by = 2026-11-20\n", "line 7: item 1, by is 2026-11-20, before the week of 2026-11-23"),
+        (HEAD + ITEM + "by = 2026-11-27T10:00:00\n", "line 7: item 1, by should be a weekday"),
+        (HEAD + ITEM + 'bars = "five"\n' + ITEM, None),
+        (HEAD + ITEM + 'bars = "5 to 8"\n', "line 7: item 1, bars should be a text such as"),
+        (HEAD + ITEM + "comment = 3\n", "line 7: item 1, comment should be a text in quotes"),
+        (HEAD + ITEM + ITEM, "line 8: item 2, passage with these bars stands in item 1 already"),
+        (HEAD + 'item = "x"\n', "line 4: item should be tables"),
+        (HEAD + "[[item]\n", "not valid TOML"),
+        (HEAD + "a = " + "[" * 50_000, "not valid TOML"),
+    ],
+)  # fmt: skip
+def test_a_fault_is_named_with_its_place(tmp_path: Path, text: str, said: str | None) -> None:
+    if said is None:
+        assert load(sheet_in(tmp_path, text)).items[0].bars == "five"
+    else:
+        assert said in fault(tmp_path, text)
+
+
+def test_all_faults_at_once_in_the_order_of_lines(tmp_path: Path) -> None:
+    text = 'format = 1\nstudnt = "x"\nweek = 2026-11-24\n[[item]]\npasage = "a"\ntarget_bpm = 5\n'
+    with pytest.raises(WeekSheetError) as caught:
+        load(sheet_in(tmp_path, text))
+    assert [f.split(":")[0] for f in caught.value.faults] == ["line 2", "line 3", "line 4", "line 5", "line 6"]
+
+
+@pytest.mark.parametrize(
+    "passage", ["/etc/passwd", "../a.musicxml", "x/../../a", "..", "C:/a.musicxml", r"..\\a", "", ".", "a\\u0000b"]
+)
+def test_a_passage_outside_the_sheets_folder_is_refused(tmp_path: Path, passage: str) -> None:
+    said = fault(tmp_path, HEAD + f'[[item]]\npassage = "{passage}"\ntarget_bpm = 96\n')
+    assert "line 5: item 1, passage" in said
+
+
+@pytest.mark.skipif(not hasattr(os, "symlink"), reason="this system has no symbolic links")
+def test_a_link_that_leads_out_is_refused(tmp_path: Path) -> None:
+    folder = tmp_path / "shared"
+    folder.mkdir()
+    (folder / "out").symlink_to(tmp_path)
+    assert "leads out" in fault(folder, HEAD + '[[item]]\npassage = "out/a.musicxml"\ntarget_bpm = 96\n')
+    assert place_of(folder, "./in/a.mxl") == folder / "in" / "a.mxl"
+
+
+def test_a_huge_sheet_is_refused_unread(tmp_path: Path) -> None:
+    assert "hardly a week sheet" in fault(tmp_path, HEAD + "#" * MAX_BYTES)
+
+
+def test_too_many_items_are_refused(tmp_path: Path) -> None:
+    items = "".join(ITEM.replace("a.mus", f"{i}.mus") for i in range(201))
+    assert "201 times" in fault(tmp_path, HEAD + items)
+
+
+def test_no_sheet_no_text_and_a_folder_say_so(tmp_path: Path) -> None:
+    with pytest.raises(WeekSheetError, match="no such week sheet"):
+        load(tmp_path / "none.toml")
+    with pytest.raises(WeekSheetError, match="can't be read"):
+        load(tmp_path)
+    (tmp_path / "latin.toml").write_bytes(b'student = "Andr\xe9"')
+    with pytest.raises(WeekSheetError, match="not UTF-8"):
+        load(tmp_path / "latin.toml")
+
+
+def test_a_sheet_saved_with_a_byte_order_mark_is_read(tmp_path: Path) -> None:
+    path = tmp_path / "week.toml"
+    path.write_bytes(b"\xef\xbb\xbf" + HEAD.encode())
+    assert load(path).student == "Student"
+
+
+@pytest.mark.parametrize(("word", "day"), [("Mon", 23), ("fr", 27), ("FRIDAY", 27), (" sun ", 29), ("2026-12-01", 1)])
+def test_days_in_words(word: str, day: int) -> None:
+    assert day_from(word, MONDAY).day == day
+
+
+@pytest.mark.parametrize("word", ["", "m", "Frx", "2026-13-01", 5, None, 1.5])
+def test_no_days(word: object) -> None:
+    with pytest.raises(ValueError):
+        day_from(word, MONDAY)
+
+
+def test_the_item_for_these_bars_else_the_whole_passage_else_none(tmp_path: Path) -> None:
+    text = HEAD + ITEM + ITEM.replace("96", "80") + 'bars = "5-8"\n' + ITEM.replace("/a.", "/b.") + 'bars = "1"\n'
+    sheet = load(sheet_in(tmp_path, text))
+    a, b = tmp_path / "passages" / "a.musicxml", tmp_path / "passages" / "b.musicxml"
+    assert [item_for(sheet, a, bars).target_bpm for bars in ("5-8", "5 – 8", "", "1-2")] == [80, 80, 96, 96]  # type: ignore[union-attr]
+    assert item_for(sheet, b, "1-1").target_bpm == 96  # type: ignore[union-attr]
+    assert item_for(sheet, b, "") is None
+    assert item_for(sheet, tmp_path / "a.musicxml") is None
+
+
+def test_a_copy_elsewhere_is_the_same_passage(tmp_path: Path) -> None:
+    sheet = load(sheet_in(tmp_path, HEAD + ITEM))
+    for folder, content in (("passages", "one"), ("copy", "one"), ("other", "two")):
+        (tmp_path / folder).mkdir()
+        (tmp_path / folder / "a.musicxml").write_text(content)
+    assert item_for(sheet, tmp_path / "copy" / "a.musicxml") is sheet.items[0]
+    assert item_for(sheet, tmp_path / "other" / "a.musicxml") is None
