@@ -9,7 +9,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 
-from companion.ports.device import DevicePort, found_inputs
+from companion.ports.device import DevicePort
 from companion.ports.model import InPort, PortName
 from companion.ports.simulated import SimulatedPort, is_sim, parse_sim
 from companion.ports.watch import PortWatch
@@ -35,7 +35,8 @@ def list_inputs() -> tuple[PortName, ...]:
     PortError
         Where no MIDI library can be loaded.
     """
-    return tuple(port.port_name for port in found_inputs())
+    with PortWatch() as watch:
+        return watch.ports()
 
 
 def open_input(
@@ -48,7 +49,7 @@ def open_input(
     watch
         An existing `PortWatch` to learn from when the device vanishes; without one the port brings its own.
     now_ns
-        The clock of the stamps, for the simulated player also the one it plays by.
+        The clock that the simulated player plays by; devices are stamped with `time.monotonic_ns`.
 
     Raises
     ------
@@ -57,4 +58,4 @@ def open_input(
     """
     if is_sim(name):
         return SimulatedPort(parse_sim(name), now_ns)
-    return DevicePort(name, watch=watch, now_ns=now_ns)
+    return DevicePort(name, watch=watch)

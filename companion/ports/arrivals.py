@@ -1,16 +1,15 @@
-"""The queue between a driver's thread and the window's frame: stamped on arrival, bounded, never blocking."""
+"""The queue between the thread that reads a driver and the window's frame: bounded, never blocking."""
 
 from __future__ import annotations
 
-import time
-from collections.abc import Callable
 from queue import SimpleQueue
 
-from companion.ports.messages import is_note
+from companion.ports.messages import Splitter, is_note
 from companion.practice.model import RawEvent
 
 __all__ = ["Arrivals"]
 
+_FIRST_SYSTEM = 0xF0
 #: Breath and bend at 1,000 a second fill this in 20 s when nobody drains (a menu is open); later ones are dropped.
 CONTROLLER_LIMIT = 20_000
 #: Notes may fill the queue further; a key held down by a stuck device can't.
@@ -21,23 +20,28 @@ class Arrivals:
     """`accept` may be called from any one thread, `drain` from another.
 
     Clock, active sensing and the other realtime messages, system common and system exclusive are no part of playing and
-    are left out here also where the driver lets them through.
+    are left out here.
     """
 
-    def __init__(self, now_ns: Callable[[], int] = time.monotonic_ns) -> None:
-        self._now_ns = now_ns
+    def __init__(self) -> None:
         self._queue: SimpleQueue[RawEvent] = SimpleQueue()
+        self._splitter = Splitter()
         self.dropped = 0
 
-    def accept(self, message: bytes) -> None:
-        """Stamp and queue one whole message."""
-        stamp_ns = self._now_ns()
-        if not message or not 0x80 <= message[0] < 0xF0:
-            return
-        if self._queue.qsize() >= (NOTE_LIMIT if is_note(message) else CONTROLLER_LIMIT):
+    def accept(self, packet: bytes, stamp_ns: int) -> None:
+        """Queue what a driver hands out at once: mostly one whole message.
+
+        JACK passes on what a client wrote, so that running status and several messages in one packet do occur.
+        """
+        for message in self._splitter.feed(packet):
+            if message[0] < _FIRST_SYSTEM:
+                self._put(RawEvent(stamp_ns, message))
+
+    def _put(self, event: RawEvent) -> None:
+        if self._queue.qsize() >= (NOTE_LIMIT if is_note(event.message) else CONTROLLER_LIMIT):
             self.dropped += 1
-            return
-        self._queue.put(RawEvent(stamp_ns, message))
+        else:
+            self._queue.put(event)
 
     def drain(self) -> list[RawEvent]:
         """All that had arrived when this was called (a flood can't hold the caller here)."""

@@ -1,22 +1,23 @@
 """Which MIDI library is used: one module a backend, chosen by what can be imported.
 
-A backend module has `make_lister() -> Lister` and `connect(port, accept) -> Connection`. A new one is that module and
-a line in `BACKENDS`.
+A backend module has `connect(port, accept) -> Connection`. A new one is that module, a line in `BACKENDS`, and a way to
+look at its ports in `companion.ports.lister`.
 """
 
 from __future__ import annotations
 
 import os
 from collections.abc import Callable
+from dataclasses import dataclass
 from importlib import import_module
-from typing import Protocol, cast
+from typing import Protocol
 
 from companion.errors import PortError
 from companion.ports.names import Found
 
-__all__ = ["BACKENDS", "Backend", "Connection", "Lister", "load_backend"]
+__all__ = ["BACKENDS", "Backend", "Connection", "load_backend"]
 
-#: name for $COMPANION_MIDI_BACKEND -> module, in the order of preference
+#: name, also for $COMPANION_MIDI_BACKEND and the lister -> module, in the order of preference
 BACKENDS = {
     "rtmidi": "companion.ports.rtmidi_backend",
     "portmidi": "companion.ports.portmidi_backend",
@@ -37,31 +38,12 @@ class Connection(Protocol):
         ...
 
 
-class Lister(Protocol):
-    """Looks at the ports again and again, with its own objects. Used by one thread at a time."""
+@dataclass(frozen=True, slots=True)
+class Backend:
+    """A library that can be used. `connect` raises `PortError` where the port is gone or busy."""
 
-    def ports(self) -> tuple[Found, ...]:
-        """All inputs now. A missing sound system is no error: it has no ports."""
-        ...
-
-    def close(self) -> None:
-        """Give everything back."""
-        ...
-
-
-class Backend(Protocol):
-    """What a backend module offers."""
-
-    def make_lister(self) -> Lister:
-        """A new lister."""
-        ...
-
-    def connect(self, port: Found, accept: Callable[[bytes], None]) -> Connection:
-        """Open the port; `accept` is called with each whole message, from the driver's thread.
-
-        Raises `PortError` where the port is gone or busy.
-        """
-        ...
+    name: str
+    connect: Callable[[Found, Callable[[bytes, int], None]], Connection]
 
 
 def load_backend(name: str | None = None) -> Backend:
@@ -75,9 +57,10 @@ def load_backend(name: str | None = None) -> Backend:
     wanted = name or os.environ.get(ENVIRONMENT, "")
     if wanted and wanted not in BACKENDS:
         raise PortError(f"{ENVIRONMENT}={wanted}: no such MIDI backend; there is {', '.join(BACKENDS)}")
+    reasons = []
     for candidate in [wanted] if wanted else BACKENDS:
         try:
-            return cast(Backend, import_module(BACKENDS[candidate]))
+            return Backend(candidate, import_module(BACKENDS[candidate]).connect)
         except ImportError as error:
-            reason = error
-    raise PortError(f"no MIDI library can be loaded ({reason}): try pip install python-rtmidi or pygame-ce")
+            reasons.append(str(error))
+    raise PortError(f"no MIDI library can be loaded ({'; '.join(reasons)}): try pip install python-rtmidi or pygame-ce")

@@ -2,26 +2,15 @@
 
 from __future__ import annotations
 
-import time
-from collections.abc import Callable
-
+from companion.errors import PortError
 from companion.ports.arrivals import Arrivals
 from companion.ports.backends import Backend, Connection, load_backend
 from companion.ports.model import PortName
-from companion.ports.names import Found, choose, numbered
+from companion.ports.names import Found, choose
 from companion.ports.watch import PortWatch
 from companion.practice.model import RawEvent
 
-__all__ = ["DevicePort", "found_inputs"]
-
-
-def found_inputs(backend: Backend | None = None) -> tuple[Found, ...]:
-    """Every input there is now, named as the user sees it."""
-    lister = (backend or load_backend()).make_lister()
-    try:
-        return numbered(lister.ports())
-    finally:
-        lister.close()
+__all__ = ["DevicePort"]
 
 
 class DevicePort:
@@ -33,8 +22,6 @@ class DevicePort:
         The port's name, or a part that no other port's name has.
     watch
         The `PortWatch` that tells when the device vanishes; without one, the port brings its own.
-    now_ns
-        The clock of the stamps.
 
     Raises
     ------
@@ -42,25 +29,33 @@ class DevicePort:
         Where no port or several fit, or the device is busy.
     """
 
-    def __init__(
-        self,
-        wanted: str,
-        *,
-        watch: PortWatch | None = None,
-        backend: Backend | None = None,
-        now_ns: Callable[[], int] = time.monotonic_ns,
-    ) -> None:
+    def __init__(self, wanted: str, *, watch: PortWatch | None = None, backend: Backend | None = None) -> None:
         self._backend = backend or load_backend()
-        self._arrivals = Arrivals(now_ns)
-        self._gone = False
+        self._arrivals = Arrivals()
         self._absent = 0
+        self._gone = False
         self._connection: Connection | None = None
-        self._found = choose(wanted, found_inputs(self._backend))
-        self._connection = self._backend.connect(self._found, self._arrivals.accept)
-        self.name = self._found.name
         self._own_watch = PortWatch(backend=self._backend) if watch is None else None
-        watching = watch or self._own_watch
-        self._leave_watch = watching.subscribe(self._look) if watching is not None else lambda: None
+        self._watch = self._own_watch or watch
+        assert self._watch is not None
+        try:
+            self._connect(wanted)
+        except PortError:
+            if self._own_watch is not None:
+                self._own_watch.close()
+            raise
+        self._leave_watch = self._watch.subscribe(self._look)
+
+    def _connect(self, wanted: str) -> None:
+        assert self._watch is not None
+        found = choose(wanted, self._watch.look())
+        if self._connection is not None:
+            self._connection.close()
+            self._connection = None
+        self._connection = self._backend.connect(found, self._arrivals.accept)
+        self._found, self.name = found, found.name
+        self._absent = 0
+        self._gone = False
 
     def _look(self, found: tuple[Found, ...]) -> None:
         # Twice: a look that began before `reopen` may end after it.
@@ -95,14 +90,7 @@ class DevicePort:
         PortError
             Where it hasn't returned yet: try again later.
         """
-        found = choose(self.name, found_inputs(self._backend))
-        if self._connection is not None:
-            self._connection.close()
-            self._connection = None
-        self._connection = self._backend.connect(found, self._arrivals.accept)
-        self._found = found
-        self._absent = 0
-        self._gone = False
+        self._connect(self.name)
 
     def close(self) -> None:
         """Give the device back; twice does no harm."""

@@ -3,182 +3,95 @@
 from __future__ import annotations
 
 import ctypes
-import os
-import sys
-import threading
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
-from pathlib import Path
+from collections.abc import Callable
 from typing import Any
 
 import rtmidi
 
 from companion.errors import PortError
+from companion.ports.lister import libjacks
 from companion.ports.names import Found, seen
+from companion.ports.polling import Packet, Poller
 
-__all__ = ["RtConnection", "RtLister", "connect", "make_lister"]
+__all__ = ["RtConnection", "connect"]
 
-_CLIENT = "companion"
-_ALSA_SEQUENCER = Path("/dev/snd/seq")
+#: Messages that rtmidi holds while Python is kept from reading: 8 s of a flood of 1,000 a second.
+_QUEUE_SIZE = 8192
 _APIS = {
-    rtmidi.API_LINUX_ALSA: "ALSA",
-    rtmidi.API_UNIX_JACK: "JACK",
-    rtmidi.API_MACOSX_CORE: "Core MIDI",
-    rtmidi.API_WINDOWS_MM: "Windows",
+    "ALSA": rtmidi.API_LINUX_ALSA,
+    "JACK": rtmidi.API_UNIX_JACK,
+    "Core MIDI": rtmidi.API_MACOSX_CORE,
+    "Windows": rtmidi.API_WINDOWS_MM,
 }
 
 
-def make_lister() -> RtLister:
-    """A lister over every API that is compiled in."""
-    return RtLister()
+def connect(port: Found, accept: Callable[[bytes, int], None]) -> RtConnection:
+    """Open `port`; `accept` is called in a thread with each packet and its stamp.
 
-
-def connect(port: Found, accept: Callable[[bytes], None]) -> RtConnection:
-    """Open `port`; `accept` is called in rtmidi's thread. Raises `PortError` where it is gone or busy."""
+    Raises
+    ------
+    PortError
+        Where the port is gone or busy.
+    """
     return RtConnection(port, accept)
 
 
-class RtLister:
-    """Keeps one rtmidi object an API, so that a look costs well under a millisecond.
-
-    An API whose sound system isn't there is asked again at the next look.
-    """
-
-    def __init__(self) -> None:
-        self._inputs: dict[int, Any] = {}
-
-    def ports(self) -> tuple[Found, ...]:
-        """All inputs now, API by API."""
-        found: list[Found] = []
-        for code in _available():
-            found.extend(seen(self._names(code), _APIS[code]))
-        return tuple(found)
-
-    def _names(self, code: int) -> list[str]:
-        names, doubtful = self._look(code)
-        if doubtful:
-            # After its server died, a JACK client goes on telling the old ports: only a new client knows.
-            self._forget(code)
-            names, _ = self._look(code)
-        return names
-
-    def _look(self, code: int) -> tuple[list[str], bool]:
-        try:
-            if code not in self._inputs:
-                self._inputs[code] = rtmidi.MidiIn(code, name=f"{_CLIENT} list")
-            with _JACK.listening() as complaints:
-                names = list(self._inputs[code].get_ports())
-        except (rtmidi.RtMidiError, RuntimeError, UnicodeDecodeError):
-            self._forget(code)
-            return [], False
-        return names, code == rtmidi.API_UNIX_JACK and bool(complaints)
-
-    def _forget(self, code: int) -> None:
-        if (held := self._inputs.pop(code, None)) is not None:
-            held.delete()
-
-    def close(self) -> None:
-        """Give the rtmidi objects back."""
-        for code in list(self._inputs):
-            self._forget(code)
-
-
 class RtConnection:
-    """One open port. The callback runs in rtmidi's own thread and hands the bytes on at once."""
+    """One open port and the thread that reads it."""
 
-    #: rtmidi tells nobody that a device vanished
-    broken = False
-
-    def __init__(self, port: Found, accept: Callable[[bytes], None]) -> None:
-        code = next(code for code, api in _APIS.items() if api == port.api)
-        self._accept = accept
+    def __init__(self, port: Found, accept: Callable[[bytes, int], None]) -> None:
+        _quiet_libjack()
+        self._driver_s = 0.0
         self._input: Any = None
         try:
-            midi_in = rtmidi.MidiIn(code, name=_CLIENT, queue_size_limit=1)
-            midi_in.ignore_types(sysex=True, timing=True, active_sense=True)
-            midi_in.set_callback(self._heard)
-            midi_in.open_port(_index(midi_in, port), name="in")
+            midi_in = rtmidi.MidiIn(_APIS[port.api], name="companion", queue_size_limit=_QUEUE_SIZE)
+            # Clock and active sensing are let through to here: JACK's times lose the share of what rtmidi leaves out.
+            midi_in.ignore_types(sysex=True, timing=False, active_sense=False)
+            midi_in.open_port(_index(midi_in.get_ports(), port), name="in")
         except (rtmidi.RtMidiError, RuntimeError, ValueError) as error:
             raise PortError(
                 f"MIDI port {port.name!r} can't be opened ({error}): is another program using it?"
             ) from error
         self._input = midi_in
+        self._poller = Poller(self._read, accept)
 
-    def _heard(self, event: tuple[list[int], float], _data: object = None) -> None:
-        self._accept(bytes(event[0]))
+    def _read(self) -> list[Packet]:
+        packets = []
+        while (message := self._input.get_message()) is not None:
+            self._driver_s += message[1]  # rtmidi tells the time since the message before
+            packets.append((bytes(message[0]), self._driver_s))
+        return packets
+
+    @property
+    def broken(self) -> bool:
+        """Always False: rtmidi tells nobody that a device vanished."""
+        return self._poller.broken
 
     def close(self) -> None:
         """Close the port; twice does no harm."""
+        self._poller.close()
         if self._input is not None:
-            self._input.cancel_callback()
             self._input.close_port()
             self._input.delete()
             self._input = None
 
 
-def _index(midi_in: Any, port: Found) -> int:
-    places = [i for i, now in enumerate(seen(midi_in.get_ports(), port.api)) if now.key == port.key]
-    if not places:
-        raise PortError(
-            f"MIDI port {port.name!r} has just vanished: plug it in again; `companion ports` lists those there are"
-        )
-    return places[0]
+def _index(raw_names: list[str], port: Found) -> int:
+    for index, now in enumerate(seen(raw_names, port.api)):
+        if now.key == port.key:
+            return index
+    raise PortError(
+        f"MIDI port {port.name!r} has just vanished: plug it in again; `companion ports` lists those there are"
+    )
 
 
-def _available() -> list[int]:
-    compiled = [code for code in rtmidi.get_compiled_api() if code in _APIS]
-    if sys.platform.startswith("linux") and not os.access(_ALSA_SEQUENCER, os.R_OK | os.W_OK):
-        # Asking libasound would print its complaint on standard error.
-        compiled = [code for code in compiled if code != rtmidi.API_LINUX_ALSA]
-    return compiled
+def _quiet_libjack() -> None:
+    """Keep libjack from writing on standard error when its server dies.
 
-
-class _Libjack:
-    """libjack writes what it can't do on standard error, whoever asked. Here it is told to be quiet.
-
-    The resting handler is a C function without effects (`strlen`): libjack calls it from its own threads, also while
-    the interpreter is being torn down, when a Python function would not be safe.
+    The handler is a C function without effects (`strlen`): libjack calls it from its own threads, also while the
+    interpreter is being torn down, when a Python function would not be safe.
     """
-
-    _HANDLER = ctypes.CFUNCTYPE(None, ctypes.c_char_p)
-
-    def __init__(self) -> None:
-        self._lock = threading.Lock()
-        self._libraries = [ctypes.CDLL(path) for path in _loaded_libraries("libjack")]
-        if self._libraries:
-            self._quiet = ctypes.cast(ctypes.CDLL(None).strlen, self._HANDLER)
-            self._set_error_handler(self._quiet)
-            for library in self._libraries:
-                library.jack_set_info_function(self._quiet)
-
-    def _set_error_handler(self, handler: object) -> None:
-        for library in self._libraries:
-            library.jack_set_error_function(handler)
-
-    @contextmanager
-    def listening(self) -> Iterator[list[str]]:
-        """Collects libjack's complaints meanwhile."""
-        complaints: list[str] = []
-        if not self._libraries:
-            yield complaints
-            return
-        handler = self._HANDLER(lambda text: complaints.append((text or b"").decode(errors="replace")))
-        with self._lock:
-            self._set_error_handler(handler)
-            try:
-                yield complaints
-            finally:
-                self._set_error_handler(self._quiet)
-
-
-def _loaded_libraries(stem: str) -> list[str]:
-    """Paths of the shared libraries of this process whose file name starts so (Linux; elsewhere none)."""
-    try:
-        lines = Path("/proc/self/maps").read_text(encoding="utf-8", errors="replace").splitlines()
-    except OSError:
-        return []
-    paths = {line.split(maxsplit=5)[5] for line in lines if len(line.split(maxsplit=5)) == 6}
-    return sorted(path for path in paths if Path(path).name.startswith(stem) and Path(path).exists())
-
-
-_JACK = _Libjack()
+    for library in libjacks():
+        handler = ctypes.cast(ctypes.CDLL(None).strlen, ctypes.c_void_p)
+        library.jack_set_error_function(handler)
+        library.jack_set_info_function(handler)

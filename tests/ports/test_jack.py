@@ -1,0 +1,193 @@
+"""The real path: another process plays through a JACK server, python-rtmidi's own thread brings it to us."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+import time
+
+import numpy as np
+import pytest
+from ports.jack_tools import jack_missing, jack_server, sender_process
+
+from companion.errors import PortError
+from companion.ports import DevicePort, PortWatch, list_inputs, open_input
+
+pytestmark = [pytest.mark.jack, pytest.mark.skipif(bool(jack_missing()), reason=jack_missing())]
+
+RAW = "Reed One"
+
+
+@pytest.fixture(scope="module")
+def server():
+    with jack_server() as name:
+        yield name
+
+
+def wait_for(condition, timeout_s=2.0):
+    deadline_s = time.monotonic() + timeout_s
+    while time.monotonic() < deadline_s:
+        if condition():
+            return True
+        time.sleep(0.01)
+    return False
+
+
+def collect(port: DevicePort, number: int, timeout_s: float = 3.0):
+    events = []
+    wait_for(lambda: events.extend(port.drain()) or len(events) >= number, timeout_s)
+    return events
+
+
+def test_a_port_of_another_process_is_listed_and_opened_by_a_part_of_its_name(server):
+    with sender_process(RAW):
+        assert [port.name for port in list_inputs() if port.api == "JACK"] == ["Reed One:out"]
+        port = open_input("reed")
+        try:
+            assert port.name == "Reed One:out"
+            assert port.alive
+        finally:
+            port.close()
+            port.close()
+        with pytest.raises(PortError, match=r"no MIDI port 'Oboe': there is 'Reed One:out'; `companion ports`"):
+            open_input("Oboe")
+
+
+def test_every_kind_of_message_arrives_whole_in_order_and_without_the_realtime_ones(server):
+    messages = [
+        [0x90, 60, 64],
+        [0xFE],  # active sensing
+        [0x90, 60, 0],  # a note-off in disguise: handed on as it is
+        [0xF8],  # clock
+        [0x91, 62, 70],
+        [64, 71],  # running status, as a raw client writes it
+        [0xB0, 2, 99],
+        [0xE0, 0, 64],
+        [0xD0, 50],
+        [0xF0, 0x7D, 1, 2, 3, 0xF7],  # system exclusive: no part of playing
+        [0x81, 62, 0],
+    ]
+    wanted = [bytes(m) for m in messages if m[0] not in (0xFE, 0xF8, 0xF0)]
+    wanted[3] = bytes([0x91, 64, 71])
+    with sender_process(RAW, [(0.02 * i, m) for i, m in enumerate(messages)]) as sender:
+        port = open_input(RAW)
+        try:
+            sender.go()
+            assert [event.message for event in collect(port, len(wanted))] == wanted
+        finally:
+            port.close()
+
+
+def test_stamps_follow_the_sender_by_a_few_ms_through_a_flood_of_breath_and_bend(server):
+    flood = [(0.001 * i, [0xB0, 2, i % 128] if i % 2 else [0xE0, i % 128, 64]) for i in range(1000)]
+    notes = [(0.05 * i + 0.0005, [0x90, 60 + i, 80]) for i in range(20)]
+    events = sorted(flood + notes)
+    with sender_process(RAW, events) as sender:
+        port = open_input(RAW)
+        try:
+            sender.go()
+            received = collect(port, len(events))
+            sent_ns = sender.sent_ns()
+        finally:
+            port.close()
+    assert [list(event.message) for event in received] == [message for _, message in events]
+    delays_ms = (np.array([event.time_ns for event in received]) - np.array(sent_ns)) / 1e6
+    # A JACK period is 2.7 ms; the rest is room for a busy machine.
+    assert delays_ms.min() > 0
+    assert np.median(delays_ms) < 6
+    assert np.percentile(delays_ms, 95) < 25
+
+
+def test_a_device_that_vanishes_keeps_what_was_played_and_goes_on_when_it_returns(server):
+    with PortWatch() as watch:
+        with sender_process(RAW, [(0.0, [0x90, 67, 80]), (5.0, [0x80, 67, 0])]) as sender:
+            port = open_input(RAW, watch=watch)
+            assert wait_for(lambda: any(p.name == "Reed One:out" for p in watch.ports()))
+            watch.changes()
+            sender.go()
+            time.sleep(0.1)
+            sender.kill()
+            assert wait_for(lambda: not port.alive, 2.0)
+            assert repr(port) == "<DevicePort 'Reed One:out' (JACK) gone>"
+        assert [event.message for event in port.drain()] == [bytes([0x90, 67, 80])]
+        assert [p.name for p in watch.changes()[1]] == ["Reed One:out"]
+        with pytest.raises(PortError, match="no MIDI port 'Reed One:out'"):
+            port.reopen()
+        assert not port.alive
+        with sender_process(RAW, [(0.0, [0x90, 69, 80])]) as sender:
+            assert wait_for(lambda: any(p.name == "Reed One:out" for p in watch.changes()[0]), 2.0)
+            port.reopen()
+            assert port.alive
+            sender.go()
+            assert [event.message for event in collect(port, 1)] == [bytes([0x90, 69, 80])]
+            time.sleep(1.2)
+            assert port.alive
+            port.close()
+
+
+def test_two_devices_of_one_name_are_told_apart(server):
+    # JACK itself makes the second client's name differ; both can be opened, each hears its own.
+    with sender_process(RAW, [(0.0, [0x90, 60, 80])]) as first, sender_process(RAW, [(0.0, [0x90, 61, 80])]) as second:
+        names = [port.name for port in list_inputs()]
+        assert len(set(names)) == 2
+        ports = [open_input(name) for name in names]
+        try:
+            first.go()
+            second.go()
+            heard = [collect(port, 1)[0].message[1] for port in ports]
+            assert sorted(heard) == [60, 61]
+        finally:
+            for port in ports:
+                port.close()
+
+
+def test_the_watch_sees_a_server_die_and_another_come():
+    """In a process of its own: its libjack sees two servers."""
+    code = """
+import os, time
+os.environ["JACK_DEFAULT_SERVER"] = name = f"companion-test-{os.getpid()}"
+from jack_tools import jack_server, sender_process
+from companion.ports import PortWatch
+def until(condition):
+    end = time.monotonic() + 3
+    while time.monotonic() < end and not condition():
+        time.sleep(0.02)
+    return condition()
+with PortWatch(0.1) as watch:
+    assert watch.ports() == ()
+    with jack_server(name), sender_process("Reed One"):
+        assert until(lambda: len(watch.ports()) == 1), "not seen"
+        time.sleep(0.5)
+        assert watch.changes() == (watch.ports(), ())
+        assert len(watch.ports()) == 1, "lost"
+    assert until(lambda: watch.ports() == ()), "still seen after its server ended"
+    with jack_server(name), sender_process("Reed Two"):
+        assert until(lambda: [port.name for port in watch.ports()] == ["Reed Two:out"]), "not seen again"
+print("done")
+"""
+    here = os.path.dirname(__file__)
+    done = subprocess.run(
+        [sys.executable, "-c", code], cwd=here, capture_output=True, text=True, timeout=30, check=False
+    )
+    assert done.stdout == "done\n"
+    assert done.stderr == ""
+    assert done.returncode == 0
+
+
+def test_the_monitor_prints_notes(server):
+    with sender_process(RAW, [(0.0, [0x90, 61, 80]), (0.1, [0xB0, 2, 50]), (0.2, [0x90, 61, 0])]) as sender:
+        command = [sys.executable, "-u", "-m", "companion", "ports", "--monitor", "reed", "--seconds", "1.5"]
+        process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+        first = process.stdout.readline()
+        sender.go()
+        rest, errors = process.communicate(timeout=10)
+    assert first == "Listening to Reed One:out. Ctrl-C ends it.\n"
+    lines = [line.split() for line in rest.splitlines()]
+    assert [line[2:] for line in lines if line[2] == "C♯4"] == [
+        ["C♯4", "61", "on", "velocity", "80"],
+        ["C♯4", "61", "off"],
+    ]
+    assert any("1 messages of breath" in line for line in rest.splitlines())
+    assert errors == ""
+    assert process.returncode == 0
