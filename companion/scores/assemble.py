@@ -95,7 +95,7 @@ class _Stage:
 
     def note(self, place: int, written: WrittenNote, bar: Bar) -> None:
         start = bar.start + written.onset
-        if not self.joins(written, start):
+        if not self.joins(place, written, start):
             if len(self.notes) >= MAX_NOTES:
                 raise ScoreError(
                     f"its repeats unfold to over {MAX_NOTES} notes; export only what is to be practised", file=self.file
@@ -109,9 +109,14 @@ class _Stage:
             self.tied = index if written.tie_start else None
         self.last_line = place
 
-    def joins(self, written: WrittenNote, start: Fraction) -> bool:
-        """Whether a tie makes the note the continuation of an earlier one, which is then lengthened."""
-        if not written.tie_stop or written.pitch is None or written.grace or not self.notes:
+    def joins(self, place: int, written: WrittenNote, start: Fraction) -> bool:
+        """Whether a tie makes the note the continuation of an earlier one, which is then lengthened.
+
+        Where only the start of a tie is written, the next note written ends it if it has the same pitch: MusicXML has
+        `let-ring` for a tie into nothing.
+        """
+        stops = written.tie_stop or place == self.last_line + 1
+        if not stops or written.pitch is None or written.grace or not self.notes:
             return False
         if self.tied is not None and (before := self.notes[self.tied]).end == start:
             if before.written_midi == written.pitch.midi:

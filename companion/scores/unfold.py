@@ -41,7 +41,7 @@ def unfold(marks: Sequence[Marks], limit: int) -> Played:
     TooLong
         Where more than `limit` bars come out.
     """
-    settled = _settle_codas(marks)
+    settled = _open_first_endings(_settle_codas(marks))
     player = _Player(settled, _endings(settled), limit)
     player.play()
     return Played(tuple(player.order), tuple(dict.fromkeys(player.remarks)))
@@ -60,6 +60,17 @@ def _settle_codas(marks: Sequence[Marks]) -> list[Marks]:
         leaving = not leaves and (bool(arrives) or (len(bare) > 1 and place == 0))
         signless = replace(out[i], coda_signs=0)
         out[i] = replace(signless, to_coda=("",)) if leaving else replace(signless, coda=("",))
+    return out
+
+
+def _open_first_endings(marks: list[Marks]) -> list[Marks]:
+    """Where a bracket stops that never started, before one that does, let it cover the bar it stops in."""
+    out, is_open = list(marks), False
+    for i, mark in enumerate(out):
+        is_open = is_open or bool(mark.endings)
+        if mark.ending_stops and not is_open and i + 1 < len(out) and (low := min(out[i + 1].endings, default=0)) > 1:
+            out[i] = replace(mark, endings=frozenset({low - 1}))
+        is_open = is_open and not (mark.ending_stops or mark.backward)
     return out
 
 
@@ -141,6 +152,8 @@ class _Player:
         group = self._group(ending)
         if self.jumped and not self._repeats_again(group):
             return ending == group[-1] if len(group) > 1 else not self.marks[ending.last].backward
+        if len(group) == 1 and 1 not in ending.numbers and self.time == 1:
+            return True
         return self.time in ending.numbers or (ending == group[-1] and self.time > max(max(e.numbers) for e in group) > 1)
 
     def _repeats_again(self, group: list[_Ending]) -> bool:
