@@ -9,6 +9,7 @@ from companion.practice.matching import align
 from companion.practice.model import PLAYED, Alignment, Assessment, LiveVerdict, NoteResult, RawEvent, Tolerances
 
 __all__ = [
-    "PLAYED", "Alignment", "Assessment", "Click", "Follower", "Ladder", "LiveVerdict", "NoteResult", "RawEvent", "Shift",
-    "Step", "TakeClock", "Tolerances", "align", "default_ladder", "find_shift", "judge", "take_clock", "to_played",
+    "PLAYED", "Alignment", "Assessment", "Click", "Follower", "Ladder", "LiveVerdict", "NoteResult", "RawEvent",
+    "Shift", "Step", "TakeClock", "Tolerances", "align", "default_ladder", "find_shift", "judge",
+    "take_clock", "to_played",
 ]  # fmt: skip

@@ -10,12 +10,12 @@ from companion.passage import Note, Passage
 from companion.planning.model import Plan
 from companion.practice.model import LEFT_OUT, NOT_REACHED, WRONG_NOTE
 from companion.practice.reading import Extra, Reading
-from companion.practice.words import bar_in_words, number_of, place_in_words
+from companion.practice.words import bar_in_words, number_of, place_in_words, times_in_words
 from companion.units import ms_from_s
 
 __all__ = ["advise", "trouble_bars"]
 
-# How much each kind of trouble weighs against the others (common practice, no source: what breaks the line comes first).
+# How much each kind of trouble weighs (common practice, no source: what breaks the line comes first).
 WEIGHT_RETURN, WEIGHT_STOP, WEIGHT_NOTE, WEIGHT_EXTRA, WEIGHT_TIME = 4.0, 4.0, 3.0, 2.0, 0.7
 WEIGHT_BROKEN_OFF = 9.0
 #: From this share of notes off time on, time as a whole is the matter, and no single note.
@@ -91,8 +91,8 @@ def _troubles(reading: Reading, bar: int, plan: Plan | None) -> Iterator[tuple[f
     passage, notes = reading.passage, reading.passage.notes
     inside = [i for i in reading.returns if notes[i].bar == bar]
     if inside:
-        times = "" if len(inside) == 1 else f" {len(inside)} times"
-        yield WEIGHT_RETURN * len(inside), f"you went back to {place_in_words(passage, notes[inside[0]])}{times}", ""
+        times = "" if len(inside) == 1 else f" {times_in_words(len(inside))}"
+        yield WEIGHT_RETURN * len(inside), f"you went back{times} to {place_in_words(passage, notes[inside[0]])}", ""
     for stop in reading.stops:
         if notes[stop.before].bar == bar:
             place = place_in_words(passage, notes[stop.before])

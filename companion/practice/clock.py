@@ -65,7 +65,7 @@ class TakeClock:
         return min(0.0, self.clicks[0].time_s) if self.clicks else 0.0
 
     def beat_at(self, time_s: float) -> float:
-        """Where the click stands at `time_s`, in quarters from the start of the first bar (negative in the count-in)."""
+        """Where the click stands at `time_s`, in quarters from the start of the first bar; negative in the count-in."""
         beats, times_s, per_beat_s = self._breaks
         i = max(int(np.searchsorted(times_s, time_s, side="right")) - 1, 0)
         return float(beats[i] + (time_s - times_s[i]) / per_beat_s[i])
@@ -124,10 +124,9 @@ def _tempo_breaks(passage: Passage, tempo_bpm: float) -> tuple[Floats, Floats, F
 
 def _seconds(breaks: tuple[Floats, Floats, Floats], at_beats: Floats) -> Floats:
     beats, times_s, per_beat_s = breaks
-    if len(beats) == 1:
-        return at_beats * per_beat_s[0]
     i = np.maximum(np.searchsorted(beats, at_beats, side="right") - 1, 0)
-    return np.asarray(times_s[i] + (at_beats - beats[i]) * per_beat_s[i], dtype=np.float64)
+    seconds: Floats = times_s[i] + (at_beats - beats[i]) * per_beat_s[i]
+    return seconds
 
 
 def _place_graces(passage: Passage, onsets_s: Floats) -> None:

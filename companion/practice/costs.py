@@ -24,8 +24,8 @@ Ints = npt.NDArray[np.int64]
 class Costs:
     """Costs in nats, times in seconds."""
 
-    # When: log(1 + (deviation / sigma)^2), the tail of a Student distribution with one degree of freedom, up to a limit,
-    # so that a hesitation is dear but possible. Sigma is the two parts added in quadrature.
+    # When: log(1 + (deviation / sigma)^2), the tail of a Student distribution with one degree of freedom, up to a
+    # limit, so that a hesitation is dear but possible. Sigma is the two parts added in quadrature.
     sigma_s: float = 0.03
     sigma_share: float = 0.07
     late_limit: float = 4.8
@@ -77,8 +77,8 @@ _ORNAMENT_NEIGHBOURS = (-2, -1, 1, 2)
 class Score:
     """A passage as the trellis sees it. State 0 is "nothing played yet", state i + 1 is "note i was the last one".
 
-    Arrays have shape (notes + 1,). `landmark` is the extra cost of starting again (or skipping) there. `omit_sum` adds up
-    what leaving out costs. `blip_s` is the life under which a match with this note is doubtful.
+    Arrays have shape (notes + 1,). `landmark` is the extra cost of starting again (or skipping) there. `omit_sum` adds
+    up what leaving out costs. `blip_s` is the life under which a match with this note is doubtful.
     """
 
     onsets_s: Floats

@@ -45,8 +45,8 @@ class Follower:
 
     Notes
     -----
-    A `LiveVerdict` replaces the one before it on the same note or, for an added note, on the same `time_ns` (that of the
-    played note). `NOT_REACHED` takes a verdict back: nothing is said of that note any more.
+    A `LiveVerdict` replaces the one before it on the same note or, for an added note, on the same `time_ns` (that of
+    the played note). `NOT_REACHED` takes a verdict back: nothing is said of that note any more.
     """
 
     def __init__(
@@ -106,7 +106,7 @@ class Follower:
 
     @property
     def caret(self) -> int:
-        """Index of the note expected next, `len(notes)` after the last. A jump shows only when a second note confirms it."""
+        """Index of the note expected next, `len(notes)` after the last. A jump shows once a second note confirms it."""
         if not self._states:
             return 0
         state = self._states[-1]
@@ -247,7 +247,7 @@ class Follower:
             return ()
         here = min(self._states[-1] - 1, self.caret)
         now_s, margin_ns = s_from_ns(now_ns - self._start_ns), ns_from_s(OVERDUE_S)
-        said = []
+        said: list[LiveVerdict] = []
         for note, passed_ns in list(self._gaps.items()):
             overdue = now_s > self._due_s[note] + OVERDUE_S and now_ns > passed_ns + margin_ns
             if note < here and overdue:

@@ -17,7 +17,7 @@ from companion.practice.advice import advise, trouble_bars
 from companion.practice.matching import align
 from companion.practice.model import LEFT_OUT, NOT_REACHED, WRONG_NOTE, Assessment, PlayedArray, Tolerances
 from companion.practice.reading import Reading, read_take
-from companion.practice.words import bars_in_words, number_of
+from companion.practice.words import bars_in_words, number_of, times_in_words
 
 __all__ = ["judge"]
 
@@ -98,8 +98,7 @@ def _extra_reasons(reading: Reading) -> list[str]:
     if blips:
         reasons.append(f"{number_of(len(blips), 'blip')} (a note of under 75 ms) added, in {_bars(reading, blips)}")
     if reading.returns:
-        times = "once" if len(reading.returns) == 1 else f"{len(reading.returns)} times"
-        reasons.append(f"went back {times}, in {_bars(reading, reading.returns)}")
+        reasons.append(f"went back {times_in_words(len(reading.returns))}, in {_bars(reading, reading.returns)}")
     return reasons
 
 

@@ -1,8 +1,8 @@
 """The tempo ladder: from slow to the set tempo, a rung at a time.
 
 A rung is climbed after so many clean takes in a row, and left for the one below after so many takes in a row that were
-not clean. That slow practice comes first is near universal (E. Allingham and C. Wöllner, Psychology of Music, 2022); the
-numbers are common practice, no source.
+not clean. That slow practice comes first is near universal (E. Allingham and C. Wöllner, Psychology of Music, 2022);
+the numbers are common practice, no source.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """Match a whole take to its passage: which played note realises which score note.
 
-One Viterbi pass (see `trellis`) finds the cheapest story of the take: notes left out and added, wrong pitches, stutters,
-restarts, skips and hesitations included.
+One Viterbi pass (see `trellis`) finds the cheapest story of the take: notes left out and added, wrong pitches,
+stutters, restarts, skips and hesitations included.
 
 References
 ----------
@@ -75,7 +75,8 @@ def lives_s(played: PlayedArray) -> npt.NDArray[np.float64]:
     onsets_s = played["onset_s"]
     until_next_s = np.append(np.diff(onsets_s), np.inf)
     sounding_s = played["offset_s"] - onsets_s + TONGUE_S
-    return np.fmin(until_next_s, sounding_s)
+    lives: npt.NDArray[np.float64] = np.fmin(until_next_s, sounding_s)
+    return lives
 
 
 def _path(steps: list[Step], state: int) -> npt.NDArray[np.int64]:

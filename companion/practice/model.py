@@ -36,7 +36,7 @@ VERDICTS = (ON_TIME, EARLY, LATE, WRONG_NOTE, LEFT_OUT, NOT_REACHED, ADDED)
 
 @dataclass(frozen=True, slots=True)
 class RawEvent:
-    """One MIDI message as it arrived: `time_ns` of the monotonic clock and its bytes (running status already resolved)."""
+    """One MIDI message as it arrived: `time_ns` of the monotonic clock and its bytes (running status resolved)."""
 
     time_ns: int
     message: bytes
@@ -57,8 +57,9 @@ class Tolerances:
 
 @dataclass(frozen=True, slots=True)
 class LiveVerdict:
-    """What the follower says at once. `note_index` is -1 for an added note. `provisional` verdicts may still be revised by
-    the next event; a later verdict on the same note replaces the earlier one. `played_midi` is None for a left-out note."""
+    """What the follower says at once. `note_index` is -1 for an added note. `provisional` verdicts may still be revised
+    by the next event; a later verdict on the same note (or, for added notes, the same `time_ns`) replaces the earlier
+    one, and `NOT_REACHED` takes it back. `played_midi` is None for a left-out note, `time_ns` that of the played note."""
 
     note_index: int
     kind: str
@@ -70,8 +71,8 @@ class LiveVerdict:
 
 @dataclass(frozen=True, slots=True)
 class Alignment:
-    """The final matching of a take. `pairs` is an int array [shape=(n, 2)] of (score index or -1, played index or -1): a row
-    for each played note (-1 where it is extra), and one for each score note left out. `cost` is in nats."""
+    """The final matching of a take. `pairs` is an int array [shape=(n, 2)] of (score index or -1, played index or -1):
+    a row for each played note (-1 where it is extra), and one for each score note left out. `cost` is in nats."""
 
     pairs: npt.NDArray[np.int64]
     cost: float
@@ -91,9 +92,9 @@ class NoteResult:
 class Assessment:
     """The final word on a take.
 
-    `notes` has one result a score note. `added` lists (nearest score index, written MIDI number) of notes that are not in
-    the score. `clean` is whether the take counts for the ladder, `because` why not, in words (empty if clean). `advice` is
-    the one plain sentence for the player. `trouble_bars` are indices into `Passage.bars`, worst first.
+    `notes` has one result a score note. `added` lists (nearest score index, written MIDI number) of notes that are not
+    in the score. `clean` is whether the take counts for the ladder, `because` why not, in words (empty if clean).
+    `advice` is the one plain sentence for the player. `trouble_bars` are indices into `Passage.bars`, worst first.
     """
 
     tempo_bpm: float

@@ -12,7 +12,14 @@ from companion.practice.clock import note_onsets_s
 from companion.practice.costs import COSTS, ornament_pitches
 from companion.practice.matching import lives_s
 from companion.practice.model import (
-    LEFT_OUT, NOT_REACHED, ON_TIME, WRONG_NOTE, Alignment, NoteResult, PlayedArray, Tolerances,
+    LEFT_OUT,
+    NOT_REACHED,
+    ON_TIME,
+    WRONG_NOTE,
+    Alignment,
+    NoteResult,
+    PlayedArray,
+    Tolerances,
 )  # fmt: skip
 from companion.practice.tolerance import on_time_limits_s, timing_verdict
 from companion.units import ms_from_s, s_per_beat
@@ -32,7 +39,7 @@ TEMPO_NOTES, TEMPO_STRETCH_S = 8, 1.0
 
 @dataclass(frozen=True, slots=True)
 class Extra:
-    """A note that is not in the score, heard after note `after` (-1 before the first). `blip` where it lived under 75 ms."""
+    """A note that is not in the score, heard after note `after` (-1: before the first). A `blip` lived under 75 ms."""
 
     after: int
     written_midi: int
@@ -50,9 +57,9 @@ class Stop:
 @dataclass(frozen=True, slots=True, eq=False)
 class Reading:
     """A take, read. `results` has one entry a score note; `returns` the notes the player went back to (a stutter, a
-    correction, a restart), one entry each time. `deviation_s` [shape=(notes,)] is against the click, `local_s` against the
-    neighbours where the player has left the click; both NaN where nothing was played. `timed` are the notes whose time
-    counts."""
+    correction, a restart), one entry each time. `deviation_s` [shape=(notes,)] is against the click, `local_s` against
+    the neighbours where the player has left the click; both NaN where nothing was played. `timed` are the notes whose
+    time counts."""
 
     passage: Passage
     tempo_bpm: float

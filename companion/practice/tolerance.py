@@ -2,8 +2,8 @@
 
 A listener notices that one onset in an even row is displaced from about 6 ms on for intervals under 240 ms, and from
 about 2.5 % of the interval on for longer ones (Friberg and Sundberg 1995). A student isn't asked for what is only just
-audible, so the tolerances are multiples of that threshold: by default five times the short one (30 ms) or four times the
-long one (10 % of the interval to the nearer neighbour), whichever is more. So 30 ms holds up to intervals of 300 ms
+audible, so the tolerances are multiples of that threshold: by default five times the short one (30 ms) or four times
+the long one (10 % of the interval to the nearer neighbour), whichever is more. So 30 ms holds up to intervals of 300 ms
 (sixteenths at 50, eighths at 100), and a half note at 60 may be 200 ms off.
 
 References
@@ -14,6 +14,7 @@ A. Friberg and J. Sundberg, "Time discrimination in a monotonic, isochronous seq
 
 from __future__ import annotations
 
+from itertools import pairwise
 from math import isfinite
 
 import numpy as np
@@ -23,7 +24,7 @@ from companion.errors import UsageError
 from companion.passage import Passage
 from companion.practice.clock import note_onsets_s
 from companion.practice.model import EARLY, LATE, ON_TIME, Tolerances
-from companion.units import ms_from_s, ns_from_s, s_from_beats, s_from_ms
+from companion.units import ns_from_s, s_from_beats, s_from_ms
 
 __all__ = [
     "THRESHOLD_MS", "THRESHOLD_SHARE", "check_tolerances", "noticed_from_ms", "on_time_limits_s", "timing_verdict",
@@ -46,7 +47,7 @@ def check_tolerances(tolerances: Tolerances) -> None:
         raise UsageError(f"a tolerance of {tolerances.on_time_ms:g} ms can't be kept: give one above 0, such as 30")
     if not 0 <= tolerances.on_time_share <= 0.5:
         raise UsageError(
-            f"a tolerance of {tolerances.on_time_share:g} of the interval reaches the next note: give 0 to 0.5, such as 0.1"
+            f"a tolerance of {tolerances.on_time_share:g} of the interval reaches the next note: give 0 to 0.5, as 0.1"
         )
     if not 0 <= tolerances.clean_share_on_time <= 1:
         raise UsageError(
@@ -74,7 +75,7 @@ def on_time_limits_s(passage: Passage, tempo_bpm: float, tolerances: Tolerances)
             nearer_s[:] = s_from_beats(notes[int(main[0])].length, tempo_bpm)
         limits_s[main] = np.maximum(s_from_ms(tolerances.on_time_ms), tolerances.on_time_share * nearer_s)
     late_s = limits_s.copy()
-    for before, note in zip(notes, notes[1:], strict=False):
+    for before, note in pairwise(notes):
         if before.grace == "appoggiatura" and not note.grace:
             late_s[note.index] += 0.5 * s_from_beats(note.length, tempo_bpm)
     return limits_s, late_s
@@ -95,10 +96,6 @@ def tolerance_in_words(tolerances: Tolerances) -> str:
     share = 100 * tolerances.on_time_share
     return (
         f"on time: within {tolerances.on_time_ms:g} ms of the click, or {share:g} % of the interval to the nearer note;"
-        f" clean: no note wrong, left out, added or played again, and {100 * tolerances.clean_share_on_time:g} % on time"
+        " clean: no note wrong, left out, added or played again, and"
+        f" {100 * tolerances.clean_share_on_time:g} % on time"
     )
-
-
-def shown_ms(deviation_s: float) -> int:
-    """A deviation as it is shown: whole ms."""
-    return round(ms_from_s(deviation_s))

@@ -35,8 +35,8 @@ SETTLED_S = 0.14
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Column:
-    """All states after a played note, from state `low` on. `wrong` is 1 where the note before was a wrong one. `astray` counts
-    for how many notes the best state has been near the window's edge."""
+    """All states after a played note, from state `low` on. `wrong` is 1 where the note before was a wrong one. `astray`
+    counts for how many notes the best state has been near the window's edge."""
 
     low: int
     cost: Floats
@@ -102,15 +102,14 @@ class Trellis:
         """
         column = self._in_view(before)
         c, n = self._costs, self._width
-        cand, dev = self._cand, self._dev
         self._fill_forward(column, onset_s)
         jump_from = self._fill_jumps(column, written_midi, since_s)
-        choice = cand.argmin(axis=0)
+        choice = self._cand.argmin(axis=0)
         flat = choice * n
         flat += self._states_in_view
-        best = cand.ravel().take(flat)
-        wrong = self._pitch_cost(written_midi)
-        best += wrong
+        best = self._flat_cand.take(flat)
+        pitch_cost, wrong = self._pitch(written_midi)
+        best += pitch_cost
         blip = _logistic((c.blip_s - life_s) / c.blip_width_s) if life_s is not None else 0.0
         if life_s is not None and life_s < SETTLED_S:
             best += c.blip_match / (1.0 + np.exp((life_s - self._blip_s) * (1.0 / c.blip_width_s)))
@@ -118,14 +117,14 @@ class Trellis:
         is_extra = extra < best
 
         self._source[-1] = jump_from
-        source = self._source.ravel().take(flat)
-        deviation_s = dev.ravel().take(flat)
+        source = self._flat_source.take(flat)
+        deviation_s = self._flat_dev.take(flat)
         # A note far off its due time is a break, not a change of pace: the clock is set anew there.
-        z = deviation_s * self._inv_sigma.ravel().take(flat)
+        z = deviation_s * self._flat_inv_sigma.take(flat)
         trusted_s = deviation_s / (1.0 + z * z * (1.0 / 9.0))
-        pace = column.pace.take(source) + trusted_s * self._pace_gain.ravel().take(flat)
+        pace = column.pace.take(source) + trusted_s * self._flat_pace_gain.take(flat)
         np.minimum(np.maximum(pace, c.fastest, out=pace), c.slowest, out=pace)
-        base_s = onset_s - trusted_s * self._keep.ravel().take(flat) - pace * self._onsets_s
+        base_s = onset_s - trusted_s * self._flat_keep.take(flat) - pace * self._onsets_s
         parent = np.where(is_extra, self._stay_extra, source).astype(np.int16)
         cost = np.minimum(best, extra)
         after = Column(
@@ -133,7 +132,7 @@ class Trellis:
             cost,
             np.where(is_extra, column.base_s, base_s),
             np.where(is_extra, column.pace, pace),
-            np.where(is_extra, 1.0 - blip, wrong > 0.5),
+            np.where(is_extra, 1.0 - blip, wrong),
             self._astray(column, cost),
         )
         return after, Step(column.low, parent)
@@ -166,18 +165,20 @@ class Trellis:
         ready = self._pad_ready
         np.multiply(column.wrong, -c.after_wrong, out=ready[:n])
         ready[:n] += column.cost
+        if gate:
+            ready[:n] += gate
         again = self._cand[FORWARD:-1]
         np.add(self._back_ready, self._stutter, out=again)
-        again += gate
         if self._ornaments:
             self._fill_ornaments(column, written_midi, again[0])
         origin = int(ready[:n].argmin())
         row = self._cand[-1]
-        np.add(self._landmark, float(ready[origin]) + gate, out=row)
-        bar = self._bar[origin]
-        near = (self._bar >= bar - 1) & (self._bar <= bar + 1)
-        row[: origin + 1] += np.where(near[: origin + 1], c.back_near, c.back_far)
-        row[origin + 1 :] += np.where(near[origin + 1 :], c.skip_near, c.skip_far)
+        np.add(self._landmark, float(ready[origin]), out=row)
+        near_from, near_to = self._near_from[origin], self._near_to[origin]
+        row[:near_from] += c.back_far
+        row[near_from : origin + 1] += c.back_near
+        row[origin + 1 : near_to] += c.skip_near
+        row[near_to:] += c.skip_far
         return origin
 
     def _fill_ornaments(self, column: Column, written_midi: int, again: Floats) -> None:
@@ -187,18 +188,19 @@ class Trellis:
             if 0 <= i < self._width and written_midi in pitches:
                 again[i] = column.cost[i] + self._costs.ornament
 
-    def _pitch_cost(self, written_midi: int) -> Floats:
-        cached = self._pitch_rows.get(written_midi)
-        if cached is None:
+    def _pitch(self, written_midi: int) -> tuple[Floats, Floats]:
+        """What this pitch costs in each note's place, and 1 where it is a wrong one there."""
+        known = self._pitch_rows.get(written_midi)
+        if known is None:
             c, off = self._costs, np.abs(self._written_midi - written_midi)
-            cached = np.where(off <= 2, c.wrong_near, np.where(off % 12 == 0, c.wrong_octave, c.wrong_far))
-            cached[off == 0] = 0.0
+            cost = np.where(off <= 2, c.wrong_near, np.where(off % 12 == 0, c.wrong_octave, c.wrong_far))
+            cost[off == 0] = 0.0
             for state, pitches in self._ornaments.items():
                 i = state - self._view
                 if 0 <= i < self._width and written_midi in pitches:
-                    cached[i] = 0.0
-            self._pitch_rows[written_midi] = cached
-        return cached
+                    cost[i] = 0.0
+            known = self._pitch_rows[written_midi] = (cost, (cost > 0.0).astype(np.float64))
+        return known
 
     def _in_view(self, column: Column) -> Column:
         """The column as the window sees it; the window moves when the best state stays near its edge."""
@@ -242,6 +244,8 @@ class Trellis:
         for m in range(stutters):
             source[FORWARD + m] = self._states_in_view + m
         self._source = np.clip(source, 0, n - 1)
+        self._flat_cand, self._flat_dev = self._cand.reshape(-1), self._dev.reshape(-1)
+        self._flat_source = self._source.reshape(-1)
 
     def _look_at(self, low: int) -> None:
         """Cut the tables to the window from `low` on."""
@@ -249,9 +253,12 @@ class Trellis:
         self._view = low
         window = slice(low, low + n)
         self._onsets_s, self._written_midi = s.onsets_s[window], s.written_midi[window]
-        self._bar, self._blip_s = s.bar[window], s.blip_s[window]
+        self._blip_s, bar = s.blip_s[window], s.bar[window]
+        # The bar before, the bar itself and the next one are near.
+        self._near_from = np.searchsorted(bar, bar - 1, side="left").tolist()
+        self._near_to = np.searchsorted(bar, bar + 1, side="right").tolist()
         self._landmark = s.landmark[window]
-        self._pitch_rows: dict[int, Floats] = {}
+        self._pitch_rows: dict[int, tuple[Floats, Floats]] = {}
         self._inv_sigma = np.zeros((self._rows, n))
         self._pace_gain = np.zeros((self._rows, n))
         self._keep = np.zeros((self._rows, n))
@@ -269,6 +276,8 @@ class Trellis:
             self._keep[m, at] = np.where(first, 0.0, 1.0 - c.follow)
             self._limit[m, at] = np.where(first, c.start_limit, c.late_limit)
             self._omitted[m, at] = s.omit_sum[target - 1] - s.omit_sum[origin]
+        self._flat_inv_sigma, self._flat_pace_gain = self._inv_sigma.reshape(-1), self._pace_gain.reshape(-1)
+        self._flat_keep = self._keep.reshape(-1)
 
 
 def _earlier(padded: Floats, width: int) -> Floats:
@@ -281,10 +290,10 @@ def _moved(column: Column, low: int) -> Column:
     """The same states in another window; those that were out of view are out of reach."""
     width = len(column.cost)
     kept = np.arange(max(low, column.low), min(low, column.low) + width)
-    moved = [np.full(width, np.inf), np.zeros(width), np.ones(width), np.zeros(width)]
+    moved = (np.full(width, np.inf), np.zeros(width), np.ones(width), np.zeros(width))
     for new, old in zip(moved, (column.cost, column.base_s, column.pace, column.wrong), strict=True):
         new[kept - low] = old[kept - column.low]
-    return Column(low, *moved)
+    return Column(low, *moved, astray=0)
 
 
 def _logistic(x: float) -> float:

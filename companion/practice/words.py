@@ -7,7 +7,7 @@ from fractions import Fraction
 
 from companion.passage import Note, Passage
 
-__all__ = ["bar_in_words", "bars_in_words", "number_of", "place_in_words"]
+__all__ = ["bar_in_words", "bars_in_words", "number_of", "place_in_words", "times_in_words"]
 
 _ORDINALS = ("first", "second", "third", "fourth")
 _MOST_NAMED = 4
@@ -45,7 +45,11 @@ def place_in_words(passage: Passage, note: Note) -> str:
     beat, within = note.count // 1, (note.count % 1) * Fraction(4, beat_type)
     if within == 0:
         return f"the note on {beat}"
-    if beat_type == 4 and (within * 4).denominator == 1 and (within != Fraction(1, 2) or _has_sixteenths(passage, note)):
+    if (
+        beat_type == 4
+        and (within * 4).denominator == 1
+        and (within != Fraction(1, 2) or _has_sixteenths(passage, note))
+    ):
         return f"the {_ORDINALS[int(within * 4)]} sixteenth of {beat}"
     if within == Fraction(1, 2) and beat_type <= 4:
         return f"the note on the and of {beat}"
@@ -57,6 +61,11 @@ def place_in_words(passage: Passage, note: Note) -> str:
 def number_of(count: int, one: str, many: str = "") -> str:
     """`1 note`, `2 notes`."""
     return f"{count} {one if count == 1 else many or one + 's'}"
+
+
+def times_in_words(count: int) -> str:
+    """`once`, `twice`, `3 times`."""
+    return ("once", "twice")[count - 1] if count in (1, 2) else f"{count} times"
 
 
 def _has_sixteenths(passage: Passage, note: Note) -> bool:

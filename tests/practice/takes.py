@@ -103,7 +103,9 @@ class _Walk:
         self.rows.append((time_s, time_s + life_s, midi, realises))
 
     def wrong_pitch(self, midi: int) -> int:
-        away = self.rng.choice([1, -1, 2, -2, 12, -12, 3, -3, 5], p=[0.2, 0.2, 0.15, 0.15, 0.08, 0.07, 0.05, 0.05, 0.05])
+        away = self.rng.choice(
+            [1, -1, 2, -2, 12, -12, 3, -3, 5], p=[0.2, 0.2, 0.15, 0.15, 0.08, 0.07, 0.05, 0.05, 0.05]
+        )
         return midi + int(away)
 
     def landing(self, note: int, lag: int) -> int:
