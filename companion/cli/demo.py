@@ -11,6 +11,7 @@ __all__ = ["DEMO_PASSAGE", "SIMULATED", "add_arguments", "run"]
 
 DEMO_PASSAGE = "passages/etude-e-minor.musicxml"
 SIMULATED = "sim:student:1"
+DEMO_START_BPM, DEMO_TARGET_BPM = 76.0, 96.0
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -26,5 +27,8 @@ def run(args: argparse.Namespace) -> int:
     """`companion demo`."""
     controller = args.port or (None if args.hidden else controller_there())
     args.port = controller or SIMULATED
+    # A ladder short enough to be seen whole, from a tempo at which the simulated student has something to learn.
+    args.start = args.start or DEMO_START_BPM
+    args.target = args.target or DEMO_TARGET_BPM
     simulated = args.port.lower().startswith("sim")
     return play(args, paths.shared_dir() / DEMO_PASSAGE, by_itself=simulated or args.takes is not None)

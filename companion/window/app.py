@@ -34,7 +34,11 @@ __all__ = ["App"]
 FRAMES_PER_S = 60
 #: On the stepped clock a frame stands for this much time: fine enough that no note is skipped over in a picture.
 STEP_NS = NS_PER_S // 30
-SIMULATED = ("sim:steady:1", "sim:student:1", "sim:beginner:1")
+SIMULATED = {
+    "sim:steady:1": "the simulated player: hardly ever a slip",
+    "sim:student:1": "the simulated player: a slip now and then, more of them the faster it goes",
+    "sim:beginner:1": "the simulated player: many slips, stutters and hesitations",
+}
 
 
 class App:
@@ -391,16 +395,19 @@ class App:
     def _port_leaf(self) -> Leaf:
         self.run.watch_ports()
 
-        def names() -> list[tuple[str, str]]:
-            return [(port.name, port.api) for port in self.run.ports()] + [(name, "simulated player") for name in SIMULATED]
+        def names() -> list[str]:
+            return [port.name for port in self.run.ports()] + list(SIMULATED)
 
         def rows() -> list[Row]:
-            found = [Row(name, f"{api} (in use)" if name == self.run.port_name else api) for name, api in names()]
-            return found
+            apis = {port.name: port.api for port in self.run.ports()}
+            return [
+                Row(name, "in use" if name == self.run.port_name else apis.get(name, ""), SIMULATED.get(name, ""))
+                for name in names()
+            ]
 
-        at = next((i for i, (name, _) in enumerate(names()) if name == self.run.port_name), 0)
+        at = next((i for i, name in enumerate(names()) if name == self.run.port_name), 0)
         return ChoiceLeaf(
-            "ports", "Who plays?", rows, lambda i: self.run.use_port(names()[i][0]), chosen=at, width=640,
+            "ports", "Who plays?", rows, lambda i: self.run.use_port(names()[i]), chosen=at, width=640,
             hint="A controller plugged in now appears by itself. After choosing one, C checks what pitch it sends.",
         )  # fmt: skip
 

@@ -92,13 +92,15 @@ class ChoiceLeaf:
         """See `Leaf`."""
         u, rows = place.scale, self.rows()
         self.at = max(0, min(self.at, len(rows) - 1))
-        box = self._box = _box(place, self.width, 600)
+        pad, gaps = round(26 * u), round(22 * u)
+        width = _box(place, self.width, 100).width - 2 * pad
+        hint_height = type_.line_height(13.5, "italic") * len(wrap(self._hint(), type_.font(13.5, "italic"), width))
+        heights = sum(self._row_height(row, type_, width, u) for row in rows)
+        needed = heights + hint_height + type_.line_height(22) + gaps + 2 * pad
+        box = self._box = _box(place, self.width, min(600, max(260, needed / u + 2)))
         _paper(target, box, u)
-        pad = round(26 * u)
         inner = box.inflate(-2 * pad, -2 * pad)
         type_.draw(target, self.title, inner.topleft, 22, "bold", max_width_px=inner.width)
-        hint_lines = len(wrap(self._hint(), type_.font(13.5, "italic"), inner.width))
-        hint_height = type_.line_height(13.5, "italic") * hint_lines
         type_.paragraph(
             target, self._hint(), pygame.Rect(inner.x, inner.bottom - hint_height, inner.width, hint_height), 13.5, "italic",
             Ink.QUIET,

@@ -36,6 +36,8 @@ __all__ = ["Run", "Setup", "SteppedClock"]
 CHECK_NOTE_MIDI = 67
 CHECK_NOTE_NAME = "G (second line: left hand 1 2 3, no octave key)"
 NOTICE_NS = 8 * NS_PER_S
+#: Devices that come and go are looked for once the first frames are drawn.
+WATCH_AFTER_NS = NS_PER_S
 #: Time between the key and the first click: enough to render the click, short enough to feel at once.
 LEAD_S = 0.35
 
@@ -291,6 +293,8 @@ class Run:
     def update(self) -> list[RawEvent]:
         """One frame: hear, tell the time, keep what is finished. Returns the events heard, for measuring."""
         now_ns = self.clock()
+        if self.watch is None and not self.setup.hidden and now_ns - self.began_ns > WATCH_AFTER_NS:
+            self.watch_ports()
         events = self.port.drain() if self.port else []
         for event in events:
             heard = self._ear.hear(event)

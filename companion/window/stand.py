@@ -343,7 +343,7 @@ class Stand:
             choice = self._choice(self.looked_at)[1] if self.looked_at is not None else None
             if choice and choice.runners_up:
                 other = choice.runners_up[0]
-                return f"Instead: {other.fingering.name}, {other.extra_s * 1e3:.0f} ms dearer over the passage."
+                return f"Or {other.fingering.name}: {other.extra_s * 1e3:.0f} ms more effort over the passage."
             return CARE
         return ""
 
