@@ -53,13 +53,15 @@ def run(args: argparse.Namespace) -> int:
     found, how = of_passage(all_takes, sha256, str(args.file), bars)
     takes, who = who_played(found)
     title = passage.title or args.file.stem
-    target_bpm, sheet_remarks = _target(args.file, bars, takes)
+    targets, sheet_remarks = _targets(args.file, bars or "", takes)
+    played = {take.bars for take in takes} or {bars or ""}
+    target_bpm = targets[played.pop()] if len(played) == 1 else None
     output = args.output or _default_output(args.file, bars)
     heading = title + (f", bars {bars.replace('-', '–')}" if bars else "")
     draw_progress(takes, output, title=heading, target_bpm=target_bpm, notes=(*who, *how, *_mixed(takes)))
 
     lines = [f"{heading} ({args.file})", ""]
-    lines += progress_lines(takes, target_bpm) if takes else [_nothing_yet(target_bpm)]
+    lines += progress_lines(takes, targets) if takes else [_nothing_yet(target_bpm)]
     remarks = (*who, *how, *_mixed(takes), *sheet_remarks, *log.remarks)
     lines += ["", *remark_lines(remarks)] if remarks else []
     if longest_stretch_s(take for take in takes if not take.simulated and not take.example) >= LONG_STRETCH_S:
@@ -79,17 +81,20 @@ def _mixed(takes: Sequence[TakeSummary]) -> tuple[str, ...]:
     return ("takes of different bars together; --bars 5-8 shows some alone",)
 
 
-def _target(file: Path, bars: str | None, takes: Sequence[TakeSummary]) -> tuple[float | None, tuple[str, ...]]:
-    sheet = paths.week_sheet()
-    remarks: tuple[str, ...] = ()
-    if sheet.exists():
-        try:
-            item = item_for(load(sheet), file, bars or "")
-        except WeekSheetError as error:
-            item, remarks = None, (f"week sheet not read: {error}",)
-        if item:
-            return item.target_bpm, remarks
-    return next((take.target_bpm for take in reversed(takes) if take.target_bpm is not None), None), remarks
+def _targets(file: Path, bars: str, takes: Sequence[TakeSummary]) -> tuple[dict[str, float | None], tuple[str, ...]]:
+    """Target by bars: the week sheet's, else the one of the last take."""
+    targets = {bars: None} | {take.bars: take.target_bpm for take in takes}
+    path = paths.week_sheet()
+    if not path.exists():
+        return targets, ()
+    try:
+        sheet = load(path)
+    except WeekSheetError as error:
+        return targets, (f"week sheet not read: {error}",)
+    for played in targets:
+        if item := item_for(sheet, file, played):
+            targets[played] = item.target_bpm
+    return targets, ()
 
 
 def _default_output(file: Path, bars: str | None) -> Path:

@@ -35,7 +35,8 @@ CARE = (
 @dataclass(frozen=True, slots=True)
 class Day:
     """One day's takes of a passage. `best_clean_bpm` is None without a clean take, `target_bpm` the last that was set.
-    `trouble` holds (printed bar, takes it was named in), the most frequent first; `advice` is the last one given."""
+    `trouble` holds (printed bar, takes it was named in), the most frequent first; `advice` is the last one that was
+    given about trouble, or the last one."""
 
     day: str
     takes: int
@@ -125,7 +126,9 @@ def by_day(takes: Iterable[TakeSummary]) -> tuple[Day, ...]:
 def _day(day: str, takes: Sequence[TakeSummary]) -> Day:
     trouble = Counter(bar for take in takes for bar in take.trouble_bars.split())
     targets = [take.target_bpm for take in takes if take.target_bpm is not None]
-    advice = [take.advice for take in takes if take.advice]
+    # What was said about the last take that had trouble tells more than what was said about a clean one after it.
+    advice = [take.advice for take in takes if take.advice and take.trouble_bars and not take.clean]
+    advice = advice or [take.advice for take in takes if take.advice]
     return Day(
         day=day,
         takes=len(takes),

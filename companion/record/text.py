@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date
 
 from companion.record.model import TakeSummary
@@ -116,8 +116,8 @@ def student_lines(sheet: WeekSheet, reached: Sequence[Reached], commands: Sequen
     return lines if sheet.items else [*lines, "", "Nothing is set yet."]
 
 
-def progress_lines(takes: Sequence[TakeSummary], target_bpm: float | None) -> list[str]:
-    """What was reached, day by day: one section for each choice of bars that was played."""
+def progress_lines(takes: Sequence[TakeSummary], target_bpm: Mapping[str, float | None]) -> list[str]:
+    """What was reached, day by day: one section for each choice of bars that was played. `target_bpm` is by bars."""
     groups: dict[str, list[TakeSummary]] = {}
     for take in takes:
         groups.setdefault(take.bars, []).append(take)
@@ -128,7 +128,8 @@ def progress_lines(takes: Sequence[TakeSummary], target_bpm: float | None) -> li
         clean = sum(1 for take in group if take.clean)
         count = f"{len(group)} take{'s' * (len(group) != 1)} on {len(days)} day{'s' * (len(days) != 1)}, {clean} clean"
         reached = f"best clean tempo {best:g}" if best is not None else "no clean take yet"
-        wanted = f", target {target_bpm:g}" if target_bpm else ""
+        target = target_bpm.get(bars)
+        wanted = f", target {target:g}" if target else ""
         if lines:
             lines.append("")
         lines.append(f"{f'Bars {_bars(bars)}' if bars else 'The whole passage'}: {count}; {reached}{wanted}.")

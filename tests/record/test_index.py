@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+import subprocess
+import sys
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -118,3 +120,18 @@ def test_examples_are_marked(tmp_path: Path) -> None:
     sitting.append(TakeRecord("x", 60))
     write(tmp_path, 1, 64)
     assert [(take.tempo_bpm, take.example) for take in summaries(tmp_path, tmp_path / "c")] == [(60, 1), (64, 0)]
+
+
+LOOK = "import sys, pathlib, companion.record as r; print(len(r.summaries(*map(pathlib.Path, sys.argv[1:]))))"
+
+
+def test_two_runs_that_index_at_once_don_t_count_twice(tmp_path: Path) -> None:
+    folder, cache = tmp_path / "s", tmp_path / "c"
+    for day in range(20):
+        write(folder, day, *range(60, 80))
+    runs = [
+        subprocess.Popen([sys.executable, "-c", LOOK, str(folder), str(cache)], stdout=subprocess.PIPE)
+        for _ in range(3)
+    ]
+    assert [int(run.communicate()[0]) for run in runs] == [400] * 3
+    assert len(tempos(folder, cache)) == 400

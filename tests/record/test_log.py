@@ -219,12 +219,12 @@ for number in range(100_000):
 
 
 def test_killed_at_any_moment_at_most_the_take_being_written_is_lost(tmp_path: Path) -> None:
-    for turn in range(6):
+    for turn in range(4):
         folder = tmp_path / str(turn)
         process = subprocess.Popen([sys.executable, "-c", PLAYER, str(folder)], stdout=subprocess.PIPE)
         assert process.stdout is not None
         process.stdout.readline()
-        time.sleep(0.011 * turn)
+        time.sleep(0.017 * turn)
         process.send_signal(signal.SIGKILL)
         said = process.stdout.read().split()
         process.stdout.close()

@@ -19,8 +19,8 @@ SHEET = WeekSheet(Path("week.toml"), date(2026, 11, 23), "Student", ())
 def take(tempo_bpm: float, clean: bool, day: int = 0, minute: float = 0, **more: object) -> TakeSummary:
     started = MONDAY + timedelta(days=day, minutes=minute)
     whole = TakeSummary(
-        file="f", offset=0, id="", started=started.isoformat(), day=started.date().isoformat(), duration_s=60.0,
-        title="T", origin="music/a.mxl", sha256="1", part="", bars="5-8", instrument="alto", port="keys", tempo_bpm=tempo_bpm,
+        file="f", offset=0, id="", started=started.isoformat(), day=str(started.date()), duration_s=60.0, title="T",
+        origin="music/a.mxl", sha256="1", part="", bars="5-8", instrument="alto", port="keys", tempo_bpm=tempo_bpm,
         target_bpm=96.0, rung=0, clean=int(clean), because="", advice="", interrupted="", trouble_bars="", example=0,
     )  # fmt: skip
     return whole._replace(**more)
@@ -71,7 +71,7 @@ def test_days() -> None:
         take(72, True, day=1, trouble_bars="7"),
         take(60, False, minute=2, trouble_bars="6 7", advice="second"),
         take(64, True, minute=0, trouble_bars="7", advice="first"),
-        take(60, True, minute=5, target_bpm=None),
+        take(60, True, minute=5, target_bpm=None, advice="third, about a clean take"),
     ]
     assert by_day(takes) == (
         Day("2026-11-23", 3, 2, 64, 96.0, (("7", 2), ("6", 1)), "second"),
@@ -146,8 +146,8 @@ def test_progress_day_by_day_and_bars_by_bars() -> None:
         take(76, False, minute=1, trouble_bars="7", advice="Bar 7: the ring finger is late."),
         take(60, False, bars=""),
     ]
-    lines = progress_lines(takes, 96)
-    assert lines[0] == "The whole passage: 1 take on 1 day, 0 clean; no clean take yet, target 96."
+    lines = progress_lines(takes, {"5-8": 96, "": None})
+    assert lines[0] == "The whole passage: 1 take on 1 day, 0 clean; no clean take yet."
     at = lines.index("Bars 5–8: 2 takes on 1 day, 1 clean; best clean tempo 72, target 96.")
     assert " ".join(lines[at + 3].split()) == "Mon 23 Nov 2 1 72 96 7 (2 takes), 6"
     assert lines[at + 4] == "    Advice: Bar 7: the ring finger is late."
