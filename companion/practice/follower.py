@@ -11,7 +11,7 @@ from bisect import insort
 
 from companion.passage import Passage
 from companion.practice.clock import note_onsets_s
-from companion.practice.costs import COSTS, FORWARD, ornament_pitches, prepare
+from companion.practice.costs import FORWARD, ornament_pitches, prepare
 from companion.practice.hearing import Ear, NoteStart
 from companion.practice.matching import TONGUE_S
 from companion.practice.model import ADDED, LEFT_OUT, NOT_REACHED, WRONG_NOTE, LiveVerdict, RawEvent, Tolerances
@@ -106,12 +106,13 @@ class Follower:
 
     @property
     def caret(self) -> int:
-        """Index of the note expected next, `len(notes)` after the last. A jump shows once a second note confirms it."""
+        """Index of the note expected next, `len(notes)` after the last. Going back by more than a note, or a jump ahead,
+        shows once a second note confirms it."""
         if not self._states:
             return 0
         state = self._states[-1]
         before = self._states[-2] if len(self._states) > 1 else 0
-        return state if -len(COSTS.stutter) < state - before <= FORWARD else before
+        return state if -1 <= state - before <= FORWARD else before
 
     @property
     def verdicts(self) -> tuple[LiveVerdict, ...]:
