@@ -1,0 +1,215 @@
+"""The planner's path is the cheapest one: against every path there is, and against networkx."""
+
+from __future__ import annotations
+
+import itertools
+import random
+import time
+
+import networkx as nx
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from planning.making import passage, spelled
+
+from companion import charts
+from companion.charts.model import Chart, Fingering
+from companion.errors import NoFingering, UsageError
+from companion.passage import Passage
+from companion.planning import change_seconds, plan
+from companion.planning.planner import costs_on, path_seconds
+from companion.planning.steps import REST_SHARE, Step, steps_of
+
+ALTO = charts.load("alto")
+COSTS = costs_on(ALTO)
+
+#: Notes with several fingerings come up more often than on an even draw.
+notes = st.one_of(st.sampled_from((66, 70, 71, 72, 73, 74, 78, 82, 83, 88, 89, 90, 68, 59)), st.integers(58, 90)).map(
+    spelled
+)
+lengths = st.sampled_from(("", ":1/2", ":2"))
+words = st.one_of(
+    st.tuples(notes, lengths).map("".join),
+    st.tuples(notes, lengths).map("".join),
+    st.tuples(notes, lengths).map("".join),
+    st.just("r:1"),
+    st.sampled_from(("B4~C5:2", "C5~D5:2", "C#5~D5:1", "A#4~B4:2", "Eb4~E4:1")),
+)
+lines = st.lists(words, min_size=1, max_size=6).map(" ".join)
+
+
+def every_path(steps: list[Step]) -> list[tuple[float, tuple[Fingering, ...]]]:
+    paths = itertools.product(*(step.candidates for step in steps))
+    return [(path_seconds(steps, list(path), COSTS), path) for path in paths]
+
+
+@settings(max_examples=150, deadline=None, derandomize=True)
+@given(lines)
+def test_the_plan_equals_brute_force(line: str) -> None:
+    made = passage(line)
+    steps = steps_of(made, ALTO, {}, 92.0)
+    planned = plan(made, ALTO)
+    if not steps:
+        assert planned.choices == ()
+        return
+    paths = every_path(steps)
+    best = min(cost for cost, _ in paths)
+    assert planned.total_s == pytest.approx(best, abs=1e-9)
+    chosen = [planned.choices[step.first].fingering for step in steps]
+    assert path_seconds(steps, chosen, COSTS) == pytest.approx(best, abs=1e-9)
+    for i, step in enumerate(steps):
+        for other in planned.choices[step.first].runners_up:
+            through = min(cost for cost, path in paths if path[i] == other.fingering)
+            assert other.extra_s == pytest.approx(through - best, abs=1e-9)
+
+
+@settings(max_examples=200, deadline=None, derandomize=True)
+@given(
+    st.lists(st.one_of(st.sampled_from((70, 71, 72, 82, 83, 84, 65, 66)), st.integers(62, 86)), min_size=1, max_size=30)
+)
+def test_the_rules_of_b_flat_hold_in_any_line(line: list[int]) -> None:
+    """Never a slide beside B♮; bis wherever there is none, but for C–B♭–C (common practice, no source)."""
+    runs = [midi for midi, _ in itertools.groupby(line)]
+    chosen = [c.fingering for c in plan(passage(" ".join(map(spelled, runs))), ALTO).choices]
+    for i, midi in enumerate(runs):
+        if midi not in (70, 82):
+            continue
+        around = [runs[k] for k in (i - 1, i + 1) if 0 <= k < len(runs)]
+        if any(other in (71, 83) for other in around):
+            assert chosen[i].name != "bis"
+        elif [other in (72, 84) for other in around] == [True, True]:
+            assert chosen[i].name in ("side", "bis")
+        else:
+            assert chosen[i].name == "bis"
+
+
+def shortest_with_networkx(steps: list[Step]) -> float:
+    """The same costs as a graph whose nodes are pairs of fingerings of neighbouring steps."""
+    graph = nx.DiGraph()
+    for i, step in enumerate(steps):
+        befores: tuple[Fingering | None, ...] = steps[i - 1].candidates if i else (None,)
+        afters: tuple[Fingering | None, ...] = steps[i + 1].candidates if i + 1 < len(steps) else (None,)
+        rest_after = i + 1 < len(steps) and steps[i + 1].rest_before
+        for a, b, c in itertools.product(befores, step.candidates, afters):
+            left, right = None if step.rest_before else a, None if rest_after else c
+            cost = COSTS.rules_s(step.situation, left, b, right)
+            if step.situation.trill is not None:
+                cost += COSTS.trill(step.situation, b)[0]
+            if c is not None:
+                cost += COSTS.change_s(b, c) * (REST_SHARE if rest_after else 1.0)
+            graph.add_edge((i, a, b), (i + 1, b, c), weight=cost)
+    for a, b in itertools.product((None,), steps[0].candidates):
+        graph.add_edge("start", (0, a, b), weight=0.0)
+    for b in steps[-1].candidates:
+        graph.add_edge((len(steps), b, None), "end", weight=0.0)
+    return float(nx.shortest_path_length(graph, "start", "end", weight="weight"))
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_long_plan_equals_networkx(seed: int) -> None:
+    rng = random.Random(seed)
+    made = passage(
+        " ".join(spelled(rng.choice((66, 70, 71, 72, 73, 74, 82, 88, 89, rng.randint(58, 90)))) for _ in range(400))
+    )
+    assert plan(made, ALTO).total_s == pytest.approx(shortest_with_networkx(steps_of(made, ALTO, {}, 92.0)), abs=1e-6)
+
+
+def test_another_effort_may_take_the_place_of_ours() -> None:
+    def left_hand_is_lame(chart: Chart, a: Fingering, b: Fingering) -> float:
+        return 5.0 * sum(chart.key(name).hand == "left" for name in a.keys ^ b.keys) + 0.01 * len(a.keys ^ b.keys)
+
+    line = passage("F#4 A#4 F#4")
+    ours, theirs = plan(line, ALTO), plan(line, ALTO, effort=left_hand_is_lame)
+    assert ours.choices[1].name == "bis" and theirs.choices[1].name == "side"
+    assert ours.version != theirs.version
+
+
+def test_change_seconds_of_each_choice() -> None:
+    planned = plan(passage("A4 B4 r:2 C5 C5"), ALTO)
+    chosen = [c.fingering for c in planned.choices]
+    assert [c.change_s for c in planned.choices] == [
+        0.0, change_seconds(ALTO, chosen[0], chosen[1]), change_seconds(ALTO, chosen[1], chosen[2]), 0.0,
+    ]  # fmt: skip
+
+
+def test_a_mark_wins_and_moves_its_neighbours() -> None:
+    free = plan(passage("F4 F#4 E4 A#4 B4"), ALTO)
+    fixed = plan(passage("F4 F#4 E4 A#4 B4"), ALTO, marks={1: "standard", 3: "bis"})
+    assert [c.name for c in free.choices] == ["standard", "chromatic", "standard", "side", "standard"]
+    assert [c.name for c in fixed.choices] == ["standard", "standard", "standard", "bis", "standard"]
+    assert [c.fixed for c in fixed.choices] == [False, True, False, True, False]
+    assert "marked by hand" in fixed.choices[3].reason and fixed.choices[3].runners_up == ()
+    assert fixed.total_s > free.total_s and fixed.version != free.version
+
+
+def test_a_mark_holds_for_the_repeated_notes_around_it() -> None:
+    planned = plan(passage("Bb4 Bb4 Bb4 A4"), ALTO, marks={1: "side"})
+    assert [c.name for c in planned.choices] == ["side", "side", "side", "standard"]
+    parted = plan(passage("Bb4 Bb4 Bb4 A4"), ALTO, marks={0: "side", 2: "1+1"})
+    assert [c.name for c in parted.choices] == ["side", "side", "1-and-1", "standard"]
+
+
+@pytest.mark.parametrize(
+    ("marks", "says"),
+    [
+        ({0: "fork"}, r"bar 1: B♭4 has no fingering 'fork' on the alto saxophone; it has bis, side, 1-and-2, 1-and-1"),
+        ({7: "bis"}, "marked for note 7, but there are 2 notes"),
+        ({-1: "bis"}, "marked for note -1"),
+        ({0: ""}, "no fingering ''"),
+    ],
+)
+def test_a_mark_that_makes_no_sense(marks: dict[int, str], says: str) -> None:
+    with pytest.raises(UsageError, match=says):
+        plan(passage("Bb4 A4"), ALTO, marks=marks)
+
+
+def test_notes_outside_the_range_are_named_with_their_bars() -> None:
+    with pytest.raises(NoFingering) as caught:
+        plan(passage("C4 A3 G3 C5 F3 E3 D3 C3 B2"), ALTO)
+    line = str(caught.value)
+    assert "alto saxophone has no fingering for A3 (bar 1), G3 (bar 1), F3" in line and "and 1 more place" in line
+    assert "B♭3 to F♯6" in line and "an octave higher every note of it would fit" in line
+    with pytest.raises(NoFingering, match="an octave lower"):
+        plan(passage("C7 C5"), ALTO)
+    with pytest.raises(NoFingering, match="choose other bars"):
+        plan(passage("C7 C2"), ALTO)
+    with pytest.raises(NoFingering, match=r"G6 \(trill, bar 1\)"):
+        plan(passage("F#6~G6"), ALTO)
+    assert plan(passage("A3"), charts.load("baritone")).choices[0].name == "standard"
+
+
+@pytest.mark.parametrize("tempo_bpm", [0.0, -5.0, float("nan"), float("inf")])
+def test_a_tempo_that_makes_no_sense(tempo_bpm: float) -> None:
+    with pytest.raises(UsageError, match="tempo"):
+        plan(passage("C4"), ALTO, tempo_bpm=tempo_bpm)
+
+
+def test_an_empty_passage_has_an_empty_plan() -> None:
+    assert plan(passage("r:4"), ALTO).choices == ()
+
+
+def test_the_same_in_the_same_out() -> None:
+    line = "C5 Bb4 C5 B4 A#4 B4 F4 F#4 D4"
+    one, two = plan(passage(line), ALTO), plan(passage(line), ALTO)
+    assert one == two and len(one.version) == 12
+    others = {plan(passage(line), charts.load("tenor")).version, plan(passage(line), ALTO, {1: "bis"}).version,
+              plan(passage(line + " G4"), ALTO).version, plan(passage(line), ALTO, tempo_bpm=30).version}  # fmt: skip
+    assert len(others | {one.version}) == 5
+
+
+def ten_thousand(seed: int) -> Passage:
+    rng = random.Random(seed)
+    midi, line = 70, []
+    for _ in range(10_000):
+        midi = min(90, max(58, midi + rng.choice((-2, -1, -1, 1, 1, 2, rng.randint(-7, 7)))))
+        line.append(spelled(midi))
+    return passage(" ".join(line))
+
+
+def test_ten_thousand_notes_are_planned_quickly() -> None:
+    """The budget is 0.3 s; twice that here, and processor time, for a busy machine."""
+    made = ten_thousand(4)
+    before = time.process_time()
+    planned = plan(made, ALTO)
+    assert time.process_time() - before < 0.6
+    assert len(planned.choices) == 10_000
