@@ -35,7 +35,7 @@ class DevicePort:
         self._absent = 0
         self._gone = False
         self._connection: Connection | None = None
-        self._own_watch = PortWatch(backend=self._backend) if watch is None else None
+        self._own_watch = PortWatch() if watch is None else None
         self._watch = self._own_watch or watch
         assert self._watch is not None
         try:

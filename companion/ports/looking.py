@@ -6,13 +6,25 @@ import json
 import subprocess
 import sys
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
 from companion.ports.names import Found, numbered, seen
 
-__all__ = ["Lister", "found_from"]
+__all__ = ["Lister", "PortLister", "found_from"]
 
 _SCRIPT = Path(__file__).with_name("lister.py")
+
+
+class PortLister(Protocol):
+    """Whoever can tell which ports there are. Used by one thread at a time."""
+
+    def ports(self) -> tuple[Found, ...]:
+        """All inputs now."""
+        ...
+
+    def close(self) -> None:
+        """Give everything back; twice does no harm."""
+        ...
 
 
 class Lister:

@@ -7,7 +7,8 @@
 * Into a slurred note the old note ends a few ms after the new one began (habit of wind controllers, common practice).
 * Staccato notes last half their length (common practice, no source).
 * Breath is controller 2, in a flood: 100 a second by default, sent where the value changes.
-* A trill is played as one note.
+* A trill begins and ends on the written note, at the pace of a usual change of fingering (common practice today).
+* Grace notes come where `companion.practice.clock` expects them.
 """
 
 from __future__ import annotations

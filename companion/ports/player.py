@@ -181,7 +181,26 @@ class Player:
             drawn -= min(chance * factor, HIGHEST_CHANCE)
             if drawn < 0:
                 return kind(note, plain)
-        return [plain]
+        return self._trilled(note, plain) if note.trill is not None else [plain]
+
+    def _trilled(self, note: Note, plain: Sounded) -> list[Sounded]:
+        """Written note and neighbour in turn, as many whole changes as fit, ending on the written note."""
+        assert note.trill is not None
+        changes = 2 * int(plain.length_s / (2 * USUAL_CHANGE_S))
+        if changes < 2:
+            return [plain]
+        each_s = plain.length_s / (changes + 1)
+        midis = (plain.midi, note.trill.other.midi)
+        return [
+            plain._replace(
+                onset_s=plain.onset_s + each_s * turn,
+                midi=midis[turn % 2],
+                length_s=each_s,
+                follows=plain.follows or turn < changes,
+                slurs_on=plain.slurs_on if turn == changes else True,
+            )
+            for turn in range(changes + 1)
+        ]
 
     def _neighbour(self, midi: int) -> int:
         """A note a finger's slip away: a semitone or a tone, seldom the octave (the octave key)."""

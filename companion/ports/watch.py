@@ -6,8 +6,8 @@ import threading
 from collections.abc import Callable
 from types import TracebackType
 
-from companion.ports.backends import Backend, load_backend
-from companion.ports.looking import Lister
+from companion.ports.backends import load_backend
+from companion.ports.looking import Lister, PortLister
 from companion.ports.model import PortName
 from companion.ports.names import Found
 
@@ -24,14 +24,19 @@ class PortWatch:
     The ports that are there at the first look are no changes. `changes` is drained by one reader; open ports listen
     through `subscribe`.
 
+    Parameters
+    ----------
+    lister
+        Who looks, instead of the process of the backend that is in use.
+
     Raises
     ------
     PortError
         Where no MIDI library can be loaded.
     """
 
-    def __init__(self, period_s: float = PERIOD_S, backend: Backend | None = None) -> None:
-        self._lister = Lister((backend or load_backend()).name)
+    def __init__(self, period_s: float = PERIOD_S, lister: PortLister | None = None) -> None:
+        self._lister = lister or Lister(load_backend().name)
         self._period_s = period_s
         self._changed = threading.Condition()
         self._wake = threading.Event()

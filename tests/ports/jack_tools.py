@@ -70,7 +70,7 @@ def jack_server(name: str | None = None, rate_hz: int = 48_000, period: int = 12
             _wait_until_ready(process, log)
             yield name
         finally:
-            _end(process)
+            _end(process, name)
             if before is None:
                 del os.environ["JACK_DEFAULT_SERVER"]
             else:
@@ -88,13 +88,15 @@ def _wait_until_ready(process: subprocess.Popen[bytes], log) -> None:
     raise RuntimeError(f"jackd did not start: {log.read().decode(errors='replace')[-800:]}")
 
 
-def _end(process: subprocess.Popen) -> None:
+def _end(process: subprocess.Popen, name: str) -> None:
     process.terminate()
     try:
         process.wait(timeout=5)
     except subprocess.TimeoutExpired:
         process.kill()
         process.wait()
+    for left in Path("/dev/shm").glob(f"jack*_{name}_*"):
+        left.unlink(missing_ok=True)
 
 
 class Sender:
