@@ -70,8 +70,8 @@ def _further(hand: str) -> Callable[[Change], int]:
 
 
 #: The visible table. Fitted to [1] as described above; the two marked "held at" came out within 1 % of no effect and
-#: are kept just above it, so that of two otherwise equal changes the one with fewer fingers is the easier. Side keys came
-#: out at 0.96 and are left without a term; the roll rests on three readings only.
+#: are kept just above it, so that of two otherwise equal changes the one with fewer fingers is the easier. Side keys
+#: came out at 0.96 and are left without a term; the roll rests on three readings only.
 TERMS: tuple[Term, ...] = (
     Term("each further finger of the left hand", 1.02, _further("left")),  # held at
     Term("each further finger of the right hand", 1.02, _further("right")),  # held at

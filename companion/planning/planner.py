@@ -108,12 +108,12 @@ def path_seconds(steps: list[Step], path: list[Fingering], costs: Costs) -> floa
 
 @dataclass(frozen=True, slots=True)
 class _Graph:
-    """Costs between candidates. `links[i][b][c]` leads from step i to i + 1, `rules[i][a][b][c]` judges step i."""
+    """Costs between candidates: `links[i][b][c]` leads from step i to i + 1 and through the latter's trill,
+    `rules[i][a][b][c]` judges step i."""
 
     candidates: list[_Around]
     links: list[Table]
     rules: list[Cube]
-    own: list[tuple[float, ...]]
 
 
 def plan(
@@ -172,31 +172,40 @@ def plan(
 def _graph(steps: list[Step], costs: Costs) -> _Graph:
     """Candidates padded with nothing at both ends, so that every step has a neighbour on each side."""
     candidates: list[_Around] = [_ALONE, *(step.candidates for step in steps), _ALONE]
+    return _Graph(candidates, _links(steps, candidates, costs), _rules(steps, candidates, costs))
+
+
+def _links(steps: list[Step], candidates: list[_Around], costs: Costs) -> list[Table]:
     tables: dict[tuple[int, int, bool], Table] = {}
-    cubes: dict[tuple[int, int, int, int], Cube] = {}
     links: list[Table] = []
-    rules: list[Cube] = [(((0.0,) * len(candidates[1]),),)]
-    own: list[tuple[float, ...]] = [(0.0,)]
-    for i in range(len(candidates) - 1):
-        rest = i < len(steps) and steps[i].rest_before
-        link_key = (id(candidates[i]), id(candidates[i + 1]), rest)
-        if link_key not in tables:
-            tables[link_key] = _link(candidates[i], candidates[i + 1], REST_SHARE if rest else 1.0, costs)
-        links.append(tables[link_key])
+    for step, here, there in zip([*steps, None], candidates, candidates[1:], strict=False):
+        rest = step is not None and step.rest_before
+        key = (id(here), id(there), rest)
+        table = tables.get(key)
+        if table is None:
+            table = tables[key] = _link(here, there, REST_SHARE if rest else 1.0, costs)
+        if step is not None and step.situation.trill is not None:
+            trills = [costs.trill(step.situation, fingering)[0] for fingering in step.candidates]
+            table = tuple(tuple(x + y for x, y in zip(row, trills, strict=True)) for row in table)
+        links.append(table)
+    return links
+
+
+def _rules(steps: list[Step], candidates: list[_Around], costs: Costs) -> list[Cube]:
+    cubes: dict[tuple[int, int, int, int], Cube] = {}
+    rules: list[Cube] = [_nothing_said(1, len(candidates[1]))]
     for i, step in enumerate(steps, start=1):
-        if len(step.candidates) == 1 and step.candidates[0].standard and not _has_rules_of_its_own(step.situation.note):
+        before, this, after = candidates[i - 1], step.candidates, candidates[i + 1]
+        if len(this) == 1 and this[0].standard and not _has_rules_of_its_own(step.situation.note):
             # Nothing to choose and nothing that a rule could say.
-            rules.append(_nothing_said(len(candidates[i - 1]), len(candidates[i + 1])))
-        else:
-            cube_key = (id(candidates[i - 1]), id(candidates[i]), id(candidates[i + 1]), id(step.situation))
-            if cube_key not in cubes:
-                cubes[cube_key] = _cube(step.situation, candidates[i - 1], step.candidates, candidates[i + 1], costs)
-            rules.append(cubes[cube_key])
-        if step.situation.trill is None:
-            own.append((0.0,) * len(step.candidates))
-        else:
-            own.append(tuple(costs.trill(step.situation, f)[0] for f in step.candidates))
-    return _Graph(candidates, links, rules, [*own, (0.0,)])
+            rules.append(_nothing_said(len(before), len(after)))
+            continue
+        key = (id(before), id(this), id(after), id(step.situation))
+        cube = cubes.get(key)
+        if cube is None:
+            cube = cubes[key] = _cube(step.situation, before, this, after, costs)
+        rules.append(cube)
+    return rules
 
 
 def _link(here: _Around, there: _Around, share: float, costs: Costs) -> Table:
@@ -226,11 +235,17 @@ def _costs_onward(graph: _Graph) -> list[list[list[float]]]:
     onward: list[list[list[float]]] = [[] for _ in range(last + 1)]
     onward[last] = [[0.0] for _ in graph.candidates[last - 1]]
     for i in range(last - 1, 0, -1):
-        link, own, after = graph.links[i], graph.own[i + 1], onward[i + 1]
+        after = onward[i + 1]
+        if len(graph.candidates[i + 1]) == 1:
+            alone = [row[0] + rest[0] for row, rest in zip(graph.links[i], after, strict=True)]
+            onward[i] = [[row[0] + x for row, x in zip(plane, alone, strict=True)] for plane in graph.rules[i]]
+            continue
         # What leads on from b, whatever came before it.
-        ahead = [[x + y + z for x, y, z in zip(link[b], own, after[b], strict=True)] for b in range(len(link))]
+        ahead = [
+            [x + y for x, y in zip(row, rest, strict=True)] for row, rest in zip(graph.links[i], after, strict=True)
+        ]
         onward[i] = [
-            [min([x + y for x, y in zip(row, ahead[b], strict=True)]) for b, row in enumerate(plane)]
+            [min([x + y for x, y in zip(row, on, strict=True)]) for row, on in zip(plane, ahead, strict=True)]
             for plane in graph.rules[i]
         ]
     return onward
@@ -238,38 +253,45 @@ def _costs_onward(graph: _Graph) -> list[list[list[float]]]:
 
 def _cheapest(graph: _Graph, onward: list[list[list[float]]]) -> tuple[list[int], float]:
     """The cheapest path as candidate numbers, and its cost. Of equals the first candidate wins, the standard one."""
-    first = [own + rest for own, rest in zip(graph.own[1], onward[1][0], strict=True)]
+    first = [x + y for x, y in zip(graph.links[0][0], onward[1][0], strict=True)]
     total = min(first)
     before, this = 0, first.index(total)
     path = [this]
     for i in range(1, len(graph.candidates) - 2):
-        rule, link, own, after = (
-            graph.rules[i][before][this],
-            graph.links[i][this],
-            graph.own[i + 1],
-            onward[i + 1][this],
-        )
-        ahead = [w + x + y + z for w, x, y, z in zip(rule, link, own, after, strict=True)]
-        before, this = this, ahead.index(min(ahead))
+        on = onward[i + 1][this]
+        if len(on) == 1:
+            before, this = this, 0
+        else:
+            rule, link = graph.rules[i][before][this], graph.links[i][this]
+            ahead = [x + y + z for x, y, z in zip(rule, link, on, strict=True)]
+            before, this = this, ahead.index(min(ahead))
         path.append(this)
     return path, total
 
 
 def _costs_through(graph: _Graph, onward: list[list[list[float]]]) -> list[list[float]]:
     """`through[i][b]`: the cost of the cheapest whole path that fingers step i (counted from 0) with candidate `b`."""
-    so_far = [list(graph.own[1])]
-    through = [[so_far[0][b] + onward[1][0][b] for b in range(len(so_far[0]))]]
+    so_far = [list(graph.links[0][0])]
+    through = [[x + y for x, y in zip(so_far[0], onward[1][0], strict=True)]]
     for i in range(1, len(graph.candidates) - 2):
-        rules, link, own = graph.rules[i], graph.links[i], graph.own[i + 1]
-        so_far = [
-            [
-                min([so_far[a][b] + rules[a][b][c] for a in range(len(so_far))]) + link[b][c] + own[c]
-                for c in range(len(own))
+        rules, link, on = graph.rules[i], graph.links[i], onward[i + 1]
+        if len(so_far) == 1:
+            so_far = [
+                [spent + x + y for x, y in zip(row, leads, strict=True)]
+                for spent, row, leads in zip(so_far[0], rules[0], link, strict=True)
             ]
-            for b in range(len(link))
-        ]
-        ahead = onward[i + 1]
-        through.append([min([so_far[b][c] + ahead[b][c] for b in range(len(link))]) for c in range(len(own))])
+        else:
+            befores = range(len(so_far))
+            so_far = [
+                [min([so_far[a][b] + rules[a][b][c] for a in befores]) + x for c, x in enumerate(leads)]
+                for b, leads in enumerate(link)
+            ]
+        if len(so_far) == 1:
+            through.append([x + y for x, y in zip(so_far[0], on[0], strict=True)])
+        else:
+            through.append(
+                [min([row[c] + rest[c] for row, rest in zip(so_far, on, strict=True)]) for c in range(len(on[0]))]
+            )
     return through
 
 
