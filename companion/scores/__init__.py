@@ -22,7 +22,8 @@ _XML_STARTS = (b"<", b"\xef\xbb\xbf<", b"\xff\xfe<\x00", b"\xfe\xff\x00<", b"<\x
 
 @dataclass(frozen=True, slots=True)
 class Reader:
-    """`recognises` looks at the first bytes; `function`, in `module`, takes bytes, the file's name for messages and a part."""
+    """`recognises` looks at the first bytes; `function`, in `module`, takes bytes, the file's name for messages and a
+    part."""
 
     recognises: Callable[[bytes], bool]
     module: str
@@ -50,7 +51,8 @@ def read(path: str | os.PathLike[str], part: str | None = None) -> Passage:
     Parameters
     ----------
     path : a MusicXML file (.musicxml, .xml, .mxl) or a Standard MIDI file (.mid, .midi)
-    part : which part: its id, its name or its number from 1, case ignored. Of a part with several voices the main voice of
+    part : which part: its id, its name or its number from 1, case ignored. Of a part with several voices the main voice
+    of
         its first staff is read; `P1/2` takes voice 2 of part P1. None takes the only part that holds notes.
 
     Returns
@@ -83,8 +85,8 @@ def for_engraving(passage: Passage) -> bytes:
     """A `<score-partwise>` document of what the passage plays, to be drawn.
 
     It holds one part and one voice, all its bars (also those outside an excerpt), every `<note>` with the id
-    `n<document index>` and every `<measure>` with the id `m<written index>`. A passage read from MusicXML is taken from its
-    file, without credits, lyrics, chord symbols, layout and other voices; any other one is written anew.
+    `n<document index>` and every `<measure>` with the id `m<written index>`. A passage read from MusicXML is taken from
+    its file, without credits, lyrics, chord symbols, layout and other voices; any other one is written anew.
 
     Raises
     ------

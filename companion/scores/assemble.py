@@ -24,7 +24,7 @@ def assemble(part: WrittenPart, line: Sequence[LineNote], *, file: str) -> Passa
     try:
         played = unfold([bar.marks for bar in part.bars], MAX_BARS)
     except TooLong:
-        raise ScoreError(f"its repeats unfold to over {MAX_BARS} bars; export only what is to be practised", file=file) from None
+        raise ScoreError(f"its repeats unfold to over {MAX_BARS} bars; export only a part of it", file=file) from None
     stage = _Stage(part, line, file)
     for unit, time_pass in played.order:
         stage.play(unit, time_pass)
@@ -166,12 +166,12 @@ class _Stage:
     def mark(self, start: Fraction, tempo: WrittenTempo) -> None:
         if tempo.quarter_bpm is None:
             return
+        bpm, text = tempo.quarter_bpm, tempo.text
         while self.tempos and self.tempos[-1].start >= start:
             dropped = self.tempos.pop()
-            if not tempo.text and dropped.quarter_bpm == tempo.quarter_bpm:
-                tempo = replace(tempo, text=dropped.text)
-        if not self.tempos or self.tempos[-1].quarter_bpm != tempo.quarter_bpm:
-            self.tempos.append(TempoMark(start, tempo.quarter_bpm, tempo.text))
+            text = text or (dropped.text if dropped.quarter_bpm == bpm else "")
+        if not self.tempos or self.tempos[-1].quarter_bpm != bpm:
+            self.tempos.append(TempoMark(start, bpm, text))
 
     # --- the whole --------------------------------------------------------------------------------------------------
 
@@ -229,8 +229,8 @@ def _lengthened(before: Note, written: WrittenNote) -> Note:
 
 
 def _pair_slurs(line: Sequence[LineNote]) -> tuple[dict[int, list[tuple[str, int]]], dict[int, set[str]]]:
-    """Slurs as written: for each place of the line the number and the end of those that start there, and the stops that no
-    start belongs to. A slur that is started anew under the same number was never closed and is dropped."""
+    """Slurs as written: for each place of the line the number and the end of those that start there, and the stops that
+    no start belongs to. A slur that is started anew under the same number was never closed and is dropped."""
     ends: dict[int, list[tuple[str, int]]] = {}
     strays: dict[int, set[str]] = {}
     open_at: dict[str, int] = {}
@@ -265,11 +265,11 @@ def _resolve_tempos(bars: Sequence[WrittenBar]) -> tuple[list[list[WrittenTempo]
 
 
 def _upbeats(bars: Sequence[WrittenBar]) -> list[bool]:
-    """Which bars begin before their downbeat: a short first bar, the rest of a bar that a repeat sign or a line break split,
-    and short bars that the score doesn't count."""
+    """Which bars begin before their downbeat: a short first bar, the rest of a bar that a repeat sign or a line break
+    split, and short bars that the score doesn't count."""
     upbeats: list[bool] = []
     for i, bar in enumerate(bars):
-        if bar.nominal is None or bar.empty or bar.begins == 0 and bar.length >= bar.nominal:
+        if bar.nominal is None or bar.empty or (bar.begins == 0 and bar.length >= bar.nominal):
             upbeats.append(False)
         elif i == 0:
             upbeats.append(True)

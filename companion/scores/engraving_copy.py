@@ -26,8 +26,17 @@ _KEPT = {"attributes", "direction", "barline", "sound"}
 _LEFT_OUT_OF_NOTES = ("lyric", "staff", "instrument", "listen", "play", "chord", "cue")
 #: Multiple rests would hide bars from the engraver, repeat signs for bars and slashes the notes that are played.
 _LEFT_OUT_OF_ATTRIBUTES = (
-    ("divisions", "transpose", "for-part", "staves", "instruments", "part-symbol", "measure-style", "footnote", "level")
+    "divisions",
+    "transpose",
+    "for-part",
+    "staves",
+    "instruments",
+    "part-symbol",
+    "measure-style",
+    "footnote",
+    "level",
 )
+_MEASURE_ATTRIBUTES = ("number", "implicit", "non-controlling")
 _MAX_DIVISIONS = 1_000_000
 _FALLBACK_DIVISIONS = 10_080
 _FIRST, _NOTE, _LAST = 0, 1, 2
@@ -51,7 +60,7 @@ def engraving_copy(data: bytes, name: str, passage: Passage) -> bytes:
     etree.SubElement(listed, "part-name").text = ""
     copy = etree.SubElement(score, "part", {"id": "P1"})
     copy.extend(copier.measures(written))
-    return etree.tostring(score, xml_declaration=True, encoding="UTF-8")
+    return bytes(etree.tostring(score, xml_declaration=True, encoding="UTF-8"))
 
 
 def _part_of(passage: Passage, root: etree._Element, parts: Sequence[ScorePart], name: str) -> ScorePart:
@@ -75,7 +84,8 @@ def _line_of(passage: Passage, written: WrittenPart, name: str) -> Line:
 
 
 def _divisions(written: WrittenPart, notes: Sequence[LineNote]) -> int:
-    """Divisions of a quarter in which every place and length of the line is a whole number, as far as that is sensible."""
+    """Divisions of a quarter in which every place and length of the line is a whole number, as far as that is
+    sensible."""
     divisions = 1
     beats = [(bar.begins, bar.length) for bar in written.bars] + [(i.note.onset, i.note.length) for i in notes]
     for pair in beats:
@@ -132,7 +142,7 @@ class _Copier:
         for bar in written.bars:
             pieces.setdefault(bar.index, []).append(bar)
         for index, original in enumerate(self.originals):
-            kept = {key: original.get(key, "") for key in ("number", "implicit", "non-controlling") if key in original.attrib}
+            kept = {key: original.get(key, "") for key in _MEASURE_ATTRIBUTES if key in original.attrib}
             measure = etree.Element("measure", {**kept, "id": f"m{index}"})
             measure.extend(self.content(index, pieces[index]))
             if index == 0:

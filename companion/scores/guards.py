@@ -1,7 +1,7 @@
 """What a file may be before anything is made of it: sizes, encodings, entities, depth, and numbers that are numbers.
 
-A score comes from anywhere, so it is weighed before it is parsed: expat walks it once with counters (it builds nothing),
-and only then lxml builds the tree, without entities, network or document types.
+A score comes from anywhere, so it is weighed before it is parsed: expat walks it once with counters (it builds
+nothing), and only then lxml builds the tree, without entities, network or document types.
 """
 
 from __future__ import annotations
@@ -64,8 +64,8 @@ def sha256(data: bytes) -> str:
 
 
 def load_bytes(path: str | os.PathLike[str]) -> tuple[bytes, str]:
-    """The bytes of a score file and its name for messages. Raises `ScoreError` where there is no such regular file, it is
-    empty or larger than 20 MB."""
+    """The bytes of a score file and its name for messages. Raises `ScoreError` where there is no such regular file, it
+    is empty or larger than 20 MB."""
     name = one_line(os.fsdecode(path), 200)
     try:
         _check_regular(path, name)
@@ -137,7 +137,8 @@ def _weigh(data: bytes, name: str) -> None:
 
 def _not_well_formed(name: str, fault: str, line: int | None) -> ScoreError:
     where = f" in line {line}" if line else ""
-    return ScoreError(f"is not well-formed XML{where} ({one_line(fault)}); the file is damaged, export it again", file=name)
+    fault = one_line(fault)
+    return ScoreError(f"is not well-formed XML{where} ({fault}); the file is damaged, export it again", file=name)
 
 
 def parse_xml(data: bytes, name: str) -> etree._Element:
@@ -146,8 +147,8 @@ def parse_xml(data: bytes, name: str) -> etree._Element:
     Raises
     ------
     ScoreError
-        Where the file is not well-formed, declares entities, is nested or stuffed beyond what a score needs, or comes in an
-        encoding neither parser knows.
+        Where the file is not well-formed, declares entities, is nested or stuffed beyond what a score needs, or comes
+        in an encoding neither parser knows.
     """
     _weigh(data, name)
     parser = etree.XMLParser(
@@ -176,7 +177,8 @@ def whole(text: str | None, what: str, low: int, high: int, *, file: str, bar: s
 
 
 def decimal(text: str | None, what: str, low: int, high: int, *, file: str, bar: str | None = None) -> Fraction:
-    """A decimal number between `low` and `high`, exactly. Raises `ScoreError` (also for NaN, infinity and exponents)."""
+    """A decimal number between `low` and `high`, exactly. Raises `ScoreError` (also for NaN, infinity and
+    exponents)."""
     stripped = (text or "").strip()
     if _DECIMAL.fullmatch(stripped):
         number = Fraction(stripped)

@@ -24,7 +24,8 @@ class Line:
 
 @dataclass(frozen=True, slots=True)
 class LineNote:
-    """A note of the line: `unit` is an index into `WrittenPart.bars`; `chord` holds the sources of all notes of its chord."""
+    """A note of the line: `unit` is an index into `WrittenPart.bars`; `chord` holds the sources of all notes of its
+    chord."""
 
     unit: int
     note: WrittenNote
@@ -50,7 +51,8 @@ def choose_line(part: WrittenPart, voice: str | None, *, file: str) -> tuple[Lin
     first staff that has any. Raises `ScoreError` where there is no such voice."""
     counts = _counts(part)
     if not counts:
-        raise ScoreError(f"the part {shown(part.name or part.part_id)} holds no pitched notes; choose another", file=file)
+        named = shown(part.name or part.part_id)
+        raise ScoreError(f"the part {named} holds no pitched notes; choose another", file=file)
     if voice is None:
         first_staff = min(line.staff for line in counts)
         line = max((line for line in counts if line.staff == first_staff), key=lambda line: counts[line])
@@ -74,8 +76,8 @@ def _left_out(part: WrittenPart, others: list[Line], counts: dict[Line, int]) ->
 
 
 def melody(part: WrittenPart, line: Line) -> tuple[tuple[LineNote, ...], tuple[str, ...]]:
-    """The line's notes in the order written, one at a time, and remarks: of a chord the top note is kept, a note that the
-    next one cuts into is shortened, cue notes, unpitched and hidden ones are left out."""
+    """The line's notes in the order written, one at a time, and remarks: of a chord the top note is kept, a note that
+    the next one cuts into is shortened, cue notes, unpitched and hidden ones are left out."""
     found: list[LineNote] = []
     left: Counter[str] = Counter()
     for unit, bar in enumerate(part.bars):
@@ -131,9 +133,10 @@ def _top(group: list[WrittenNote]) -> WrittenNote:
 def _one_at_a_time(notes: list[LineNote]) -> tuple[list[LineNote], int]:
     out: list[LineNote] = []
     overlaps = 0
+    last: int | None = None
     for item in sorted(notes, key=lambda item: item.note.onset):
-        last = next((i for i in range(len(out) - 1, -1, -1) if not out[i].note.grace), None)
         if item.note.grace or last is None or out[last].note.end <= item.note.onset:
+            last = last if item.note.grace else len(out)
             out.append(item)
             continue
         overlaps += 1
@@ -143,6 +146,7 @@ def _one_at_a_time(notes: list[LineNote]) -> tuple[list[LineNote], int]:
             out[last] = replace(higher, chord=(*earlier.chord, *item.chord))
         else:
             out[last] = replace(earlier, note=replace(earlier.note, length=item.note.onset - earlier.note.onset))
+            last = len(out)
             out.append(item)
     return out, overlaps
 
@@ -178,5 +182,3 @@ def _remarks(left: Counter[str]) -> Iterable[str]:
     for kind, words in (("cue", "cue notes"), ("unpitched", "unpitched notes"), ("hidden", "hidden notes")):
         if left[kind]:
             yield f"left out {left[kind]} {words}"
-
-

@@ -24,6 +24,10 @@ from companion.scores.written import Placed, WrittenBar, WrittenPart
 __all__ = ["Chosen", "ScorePart", "chosen_part", "document", "read_musicxml", "score_parts", "with_all_signs"]
 
 
+#: Bars of all parts together, when a timewise score is turned round.
+_MAX_TURNED = 200_000
+
+
 @dataclass(frozen=True, slots=True)
 class ScorePart:
     """A `<part>` with its id and name."""
@@ -68,7 +72,7 @@ def read_musicxml(data: bytes, name: str, part: str | None = None) -> Passage:
     transpositions = chosen.part.transpositions
     remarks = [*chosen.remarks, *passage.remarks]
     if len(set(transpositions)) > 1:
-        remarks.append(f"the part changes its transposition {len(set(transpositions)) - 1} times: the first one is taken")
+        remarks.append("the part changes its transposition: the first one is taken")
     return replace(
         passage,
         title=_title(root),
@@ -81,8 +85,8 @@ def read_musicxml(data: bytes, name: str, part: str | None = None) -> Passage:
 
 
 def document(data: bytes, name: str) -> etree._Element:
-    """The `<score-partwise>` in the file, timewise scores turned round. Every `<note>` carries its document index (counted
-    in the order of the file) as the id `n<index>`; all other ids but those of parts are gone."""
+    """The `<score-partwise>` in the file, timewise scores turned round. Every `<note>` carries its document index
+    (counted in the order of the file) as the id `n<index>`; all other ids but those of parts are gone."""
     content = mxl.unpack(data, name) if data.startswith(b"PK") else data
     root = parse_xml(content, name)
     if root.tag not in ("score-partwise", "score-timewise"):
@@ -94,12 +98,14 @@ def document(data: bytes, name: str) -> etree._Element:
             del element.attrib["id"]
     for index, note in enumerate(root.iter("note")):
         note.set("id", f"n{index}")
-    return _partwise(root) if root.tag == "score-timewise" else root
+    return _partwise(root, name) if root.tag == "score-timewise" else root
 
 
-def _partwise(root: etree._Element) -> etree._Element:
+def _partwise(root: etree._Element, file: str) -> etree._Element:
     measures = root.findall("measure")
     ids = list(dict.fromkeys(part.get("id", "") for measure in measures for part in measure.findall("part")))
+    if len(ids) * len(measures) > _MAX_TURNED:
+        raise ScoreError(f"has {len(ids)} parts in {len(measures)} measures; export only the part", file=file)
     turned = {part_id: etree.Element("part", {"id": part_id}) for part_id in ids}
     for measure in measures:
         here = {part_id: etree.SubElement(turned[part_id], "measure", dict(measure.attrib)) for part_id in ids}
@@ -182,11 +188,9 @@ def _matching(parts: Sequence[ScorePart], wanted: str) -> ScorePart | None:
 # --- signs that stand only in another part --------------------------------------------------------------------------
 
 
-def with_all_signs(
-    part: ScorePart, parts: Sequence[ScorePart], *, file: str
-) -> tuple[WrittenPart, tuple[str, ...]]:
-    """The part as written, and remarks. Tempo marks, jumps and repeats often stand only in the top part of a score: where
-    the part has none, those of the first part that has some are borrowed."""
+def with_all_signs(part: ScorePart, parts: Sequence[ScorePart], *, file: str) -> tuple[WrittenPart, tuple[str, ...]]:
+    """The part as written, and remarks. Tempo marks, jumps and repeats often stand only in the top part of a score:
+    where the part has none, those of the first part that has some are borrowed."""
     read = read_part(part.element, part.name, file=file)
     remarks: list[str] = []
     for what, found_in, path, borrow in _BORROWED:

@@ -5,23 +5,20 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
+from itertools import pairwise
 
 from lxml import etree
 
 from companion.errors import ScoreError
-from companion.passage import Pitch
 from companion.scores import musicxml_notes as read
 from companion.scores.guards import MAX_BARS, MAX_NOTES, check_fraction, decimal, one_line, shown, whole
+from companion.scores.musicxml_attributes import Attributes
 from companion.scores.musicxml_directions import barline_marks, direction_marks, direction_tempo, merge_marks
 from companion.scores.written import Marks, Placed, WrittenBar, WrittenNote, WrittenPart, WrittenTempo
 
 __all__ = ["read_part"]
 
-_SHARPS = "FCGDAEB"
-_MAX_DIVISIONS = 1_000_000
 _MAX_DURATION = 100_000_000
-_MAX_BEATS = 999
-_MAX_BEAT_TYPE = 1024
 #: No bar of music has so many places; beyond it the search for the nearest one isn't worth its time.
 _MANY_PLACES = 1_000
 
@@ -63,13 +60,9 @@ class _Walk:
 
     def __init__(self, file: str) -> None:
         self.file = file
-        self.divisions: Fraction | None = None
-        self.beats, self.beat_type, self.free = 4, 4, False
-        self.fifths, self.mode = 0, ""
-        self.key: dict[str, int] = {}
-        self.key_at_bar = (0, "")
-        self.transpositions: list[int] = []
         self.remarks: dict[str, None] = {}
+        self.now = Attributes(file, self.remark)
+        self.key_at_bar = (0, "")
         self.notes = 0
 
     def part(self, part: etree._Element, name: str) -> WrittenPart:
@@ -80,7 +73,7 @@ class _Walk:
         for index, element in enumerate(measures):
             bars.extend(self.measure(element, index))
         return WrittenPart(
-            one_line(part.get("id", "")), name, tuple(bars), tuple(self.transpositions), tuple(self.remarks)
+            one_line(part.get("id", "")), name, tuple(bars), tuple(self.now.transpositions), tuple(self.remarks)
         )
 
     def remark(self, text: str) -> None:
@@ -89,7 +82,7 @@ class _Walk:
     def measure(self, element: etree._Element, index: int) -> Iterator[WrittenBar]:
         number = one_line(element.get("number", ""), 12) or str(index + 1)
         m = _Measure(index, number, element.get("implicit") == "yes")
-        self.key_at_bar = (self.fifths, self.mode)
+        self.key_at_bar = (self.now.fifths, self.now.mode)
         for child in element:
             self.child(m, child)
         yield from _pieces(self.finish(m), m.cuts)
@@ -105,7 +98,9 @@ class _Walk:
                 self.move(m, self.beats_of(child, m, least=0))
             case "attributes":
                 m.placed.append(Placed(m.exact, child))
-                self.attributes(m, child)
+                self.now.read(child, m.number)
+                if m.exact == 0:
+                    self.key_at_bar = (self.now.fifths, self.now.mode)
             case "direction" | "sound":
                 offset = self.direction(m, child)
                 m.placed.append(Placed(m.exact, child, offset))
@@ -122,17 +117,17 @@ class _Walk:
         duration = decimal(text, "a duration", 0, _MAX_DURATION, file=self.file, bar=m.number)
         if duration < least or (least and duration == 0):
             raise ScoreError(f"a duration is {shown(text)}; it must be positive", file=self.file, bar=m.number)
-        if self.divisions is None:
+        if self.now.divisions is None:
             self.remark("the file doesn't say how many divisions a quarter has: read as one")
-            self.divisions = Fraction(1)
-        return duration / self.divisions
+            self.now.divisions = Fraction(1)
+        return duration / self.now.divisions
 
     def move(self, m: _Measure, beats: Fraction) -> None:
         """Move as the file counts, and find the exact place that rounded tuplets have led to there."""
         m.raw = max(m.raw + beats, Fraction(0))
         near = m.raw if m.raw in m.known else None
-        if near is None and m.rounded and self.divisions is not None and len(m.known) < _MANY_PLACES:
-            near = next((raw for raw in m.known if abs(raw - m.raw) * self.divisions < 1), None)
+        if near is None and m.rounded and self.now.divisions is not None and len(m.known) < _MANY_PLACES:
+            near = next((raw for raw in m.known if abs(raw - m.raw) * self.now.divisions < 1), None)
         m.exact = m.known[near] if near is not None else (m.exact + beats if beats > 0 else m.raw)
         self.arrive(m)
 
@@ -152,7 +147,7 @@ class _Walk:
         raw = exact = Fraction(0)
         if grace is None:
             raw = self.beats_of(element, m, least=1)
-            exact = read.exact_beats(element, raw, self.divisions or Fraction(1))
+            exact = read.exact_beats(element, raw, self.now.divisions or Fraction(1))
             m.rounded = m.rounded or exact != raw
         onset = m.notes[-1].onset if chord and m.notes else m.exact
         slash = "" if grace is None else "acciaccatura" if grace.get("slash") == "yes" else "appoggiatura"
@@ -188,7 +183,7 @@ class _Walk:
         if rounded:
             self.remark("microtones are read as the semitone towards the natural note")
         alters = m.alters.setdefault(plain.staff, {})
-        upper = read.upper_neighbour(pitch, self.key, alters)
+        upper = read.upper_neighbour(pitch, self.now.key, alters)
         alters[(pitch.step, pitch.octave)] = pitch.alter
         tie_start, tie_stop = read.tie_ends(element)
         return replace(
@@ -209,8 +204,9 @@ class _Walk:
     def direction(self, m: _Measure, element: etree._Element) -> Fraction:
         """Take in the direction; returns its own offset in beats."""
         text, offset = element.findtext("offset"), Fraction(0)
-        if text is not None and self.divisions is not None:
-            offset = decimal(text, "an offset", -_MAX_DURATION, _MAX_DURATION, file=self.file, bar=m.number) / self.divisions
+        if text is not None and self.now.divisions is not None:
+            shift = decimal(text, "an offset", -_MAX_DURATION, _MAX_DURATION, file=self.file, bar=m.number)
+            offset = shift / self.now.divisions
         onset = check_fraction(max(m.exact + offset, Fraction(0)), file=self.file, bar=m.number)
         m.marks = merge_marks(m.marks, direction_marks(element))
         tempo = direction_tempo(element, onset)
@@ -232,82 +228,12 @@ class _Walk:
         for sound in element.iterfind("sound"):
             self.direction(m, sound)
 
-    # --- attributes -------------------------------------------------------------------------------------------------
-
-    def attributes(self, m: _Measure, element: etree._Element) -> None:
-        if element.find("divisions") is not None:
-            text = element.findtext("divisions")
-            divisions = decimal(text, "the divisions", 0, _MAX_DIVISIONS, file=self.file, bar=m.number)
-            if divisions == 0:
-                raise ScoreError("the divisions are 0; they must be positive", file=self.file, bar=m.number)
-            self.divisions = divisions
-        for key in element.iterfind("key"):
-            if key.get("number", "1") == "1":
-                self.key_signature(m, key)
-        for time in element.iterfind("time"):
-            if time.get("number", "1") == "1":
-                self.time_signature(m, time)
-        for transpose in element.iterfind("transpose"):
-            if transpose.get("number", "1") == "1":
-                self.transpose(m, transpose)
-
-    def key_signature(self, m: _Measure, key: etree._Element) -> None:
-        if key.find("fifths") is not None:
-            self.fifths = whole(key.findtext("fifths"), "the key", -14, 14, file=self.file, bar=m.number)
-            self.mode = one_line(key.findtext("mode") or "", 20)
-            self.mode = "" if self.mode == "none" else self.mode
-            self.key = _key_alters(self.fifths)
-        else:
-            self.remark(f"bar {m.number} has a key signature of its own kind: shown as written, named as no key")
-            self.fifths, self.mode = 0, ""
-            self.key = self.own_key(m, key)
-        if m.exact == 0:
-            self.key_at_bar = (self.fifths, self.mode)
-
-    def own_key(self, m: _Measure, key: etree._Element) -> dict[str, int]:
-        alters: dict[str, int] = {}
-        for step, alter in zip(key.iterfind("key-step"), key.iterfind("key-alter"), strict=False):
-            exact = decimal(alter.text, "a key's alteration", -3, 3, file=self.file, bar=m.number)
-            alters[(step.text or "").strip()] = int(exact)
-        return alters
-
-    def time_signature(self, m: _Measure, time: etree._Element) -> None:
-        if time.find("senza-misura") is not None:
-            self.free = True
-            self.remark(f"from bar {m.number} on there is no metre: the beats are counted in quarters")
-            return
-        pairs = [
-            (self.beat_sum(m, beats.text), self.power_of_two(m, beat_type.text))
-            for beats, beat_type in zip(time.iterfind("beats"), time.iterfind("beat-type"), strict=False)
-        ]
-        if not pairs:
-            raise ScoreError("a time signature has no beats or no beat-type", file=self.file, bar=m.number)
-        self.free, self.beat_type = False, max(beat_type for _, beat_type in pairs)
-        self.beats = sum(beats * self.beat_type // beat_type for beats, beat_type in pairs)
-
-    def beat_sum(self, m: _Measure, text: str | None) -> int:
-        pieces = (text or "").split("+")[:32]
-        return sum(whole(piece, "a time signature's beats", 1, _MAX_BEATS, file=self.file, bar=m.number) for piece in pieces)
-
-    def power_of_two(self, m: _Measure, text: str | None) -> int:
-        beat_type = whole(text, "the beat-type", -_MAX_BEATS, _MAX_BEAT_TYPE, file=self.file, bar=m.number)
-        if beat_type < 1 or beat_type & (beat_type - 1):
-            raise ScoreError(
-                f"the beat-type is {beat_type}; it must be a power of two such as 4 or 8", file=self.file, bar=m.number
-            )
-        return beat_type
-
-    def transpose(self, m: _Measure, element: etree._Element) -> None:
-        chromatic = decimal(element.findtext("chromatic"), "a transposition", -120, 120, file=self.file, bar=m.number)
-        octaves = element.findtext("octave-change")
-        shift = whole(octaves, "an octave change", -10, 10, file=self.file, bar=m.number) if octaves is not None else 0
-        self.transpositions.append(int(chromatic) + 12 * shift)
-
     # --- the whole bar ----------------------------------------------------------------------------------------------
 
     def finish(self, m: _Measure) -> WrittenBar:
-        nominal = None if self.free else Fraction(4 * self.beats, self.beat_type)
-        beats, beat_type = self.beats, self.beat_type
+        now = self.now
+        nominal = None if now.free else Fraction(4 * now.beats, now.beat_type)
+        beats, beat_type = now.beats, now.beat_type
         empty = m.held == 0
         if nominal is None:
             beats, beat_type = max(1, -int(-m.held // 1)) if not empty else 4, 4
@@ -329,14 +255,6 @@ class _Walk:
         )
 
 
-def _key_alters(fifths: int) -> dict[str, int]:
-    alters = dict.fromkeys(read.STEPS, 0)
-    order = _SHARPS if fifths > 0 else _SHARPS[::-1]
-    for i in range(abs(fifths)):
-        alters[order[i % 7]] += 1 if fifths > 0 else -1
-    return alters
-
-
 def _pieces(bar: WrittenBar, cuts: dict[Fraction, tuple[Marks, Marks]]) -> Iterator[WrittenBar]:
     """The bar, cut where repeat signs stand within it."""
     places = sorted(place for place in cuts if 0 < place < bar.length)
@@ -346,7 +264,7 @@ def _pieces(bar: WrittenBar, cuts: dict[Fraction, tuple[Marks, Marks]]) -> Itera
         yield bar
         return
     edges = [Fraction(0), *places, bar.length]
-    for i, (low, high) in enumerate(zip(edges, edges[1:], strict=False)):
+    for i, (low, high) in enumerate(pairwise(edges)):
         marks = bar.marks if i == len(places) else Marks()
         if i == 0:
             opening = Marks(forward=bar.marks.forward, segno=bar.marks.segno, endings=bar.marks.endings)
@@ -368,5 +286,3 @@ def _pieces(bar: WrittenBar, cuts: dict[Fraction, tuple[Marks, Marks]]) -> Itera
                 replace(n, onset=n.onset - low) for n in bar.notes if low <= n.onset and (last or n.onset < high)
             ),
         )
-
-

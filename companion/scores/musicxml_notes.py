@@ -42,6 +42,8 @@ _ACCIDENTALS = {
     "double-flat": -2,
 }
 _MAX_ALTER = 3
+#: MusicXML 4.0, number-level: "slurs, tuplets, and many other features" may overlap up to 16 times.
+_NUMBER_LEVELS = frozenset(str(number) for number in range(1, 17))
 _NOT_ORNAMENTS = {"trill-mark", "wavy-line", "accidental-mark"}
 
 
@@ -78,8 +80,8 @@ def read_pitch(note: etree._Element, *, file: str, bar: str) -> tuple[Pitch, boo
 def exact_beats(note: etree._Element, beats: Fraction, divisions: Fraction) -> Fraction:
     """The length the note's type and tuplet ask for, where `beats` differs from it only by rounding to divisions.
 
-    Many writers store a triplet of eighths with 10 divisions a quarter as 3, 3 and 4. Where the file could have written the
-    exact length but did not, its own length counts.
+    Many writers store a triplet of eighths with 10 divisions a quarter as 3, 3 and 4. Where the file could have written
+    the exact length but did not, its own length counts.
     """
     modification = note.find("time-modification")
     value = NOTE_BEATS.get((note.findtext("type") or "").strip())
@@ -116,8 +118,8 @@ def tie_ends(note: etree._Element) -> tuple[bool, bool]:
 
 def slur_numbers(note: etree._Element, which: str) -> tuple[str, ...]:
     """The numbers of the slurs that `start` or `stop` at the note."""
-    slurs = note.iterfind("notations/slur")
-    return tuple(slur.get("number", "1") for slur in slurs if slur.get("type") == which)
+    numbers = (s.get("number", "1") for s in note.iterfind("notations/slur") if s.get("type") == which)
+    return tuple(dict.fromkeys(number for number in numbers if number in _NUMBER_LEVELS))
 
 
 def articulations(note: etree._Element) -> frozenset[str]:
@@ -158,8 +160,8 @@ def upper_neighbour(written: Pitch, key: Mapping[str, int], bar_alters: Mapping[
 
 def wavy_lines(note: etree._Element) -> tuple[tuple[str, str], ...]:
     """Type and number of the wavy lines that start or stop at the note."""
-    lines = note.iterfind("notations/ornaments/wavy-line")
-    return tuple((line.get("type", ""), line.get("number", "1")) for line in lines)
+    lines = ((w.get("type", ""), w.get("number", "1")) for w in note.iterfind("notations/ornaments/wavy-line"))
+    return tuple(dict.fromkeys((kind, number) for kind, number in lines if number in _NUMBER_LEVELS))
 
 
 def fingering_mark(note: etree._Element) -> str:

@@ -43,8 +43,8 @@ def unpack(data: bytes, name: str) -> bytes:
     Raises
     ------
     ScoreError
-        Where the zip file is damaged, encrypted, unsafe (paths that leave it, members that unpack to over 60 MB or 200 times
-        their size) or holds no score.
+        Where the zip file is damaged, encrypted, unsafe (paths that leave it, members that unpack to over 60 MB or 200
+        times their size) or holds no score.
     """
     if data.count(_CENTRAL_RECORD) > MAX_MEMBERS:
         raise ScoreError(f"the zip file holds over {MAX_MEMBERS} members; export it again", file=name)

@@ -1,13 +1,14 @@
 """Playing order: repeats, endings, D.C. and D.S., Fine and Coda.
 
-Common practice, no source, where MusicXML 4.0 is silent: a closing repeat sign without an opening one goes back to the last
-place where a repeated section ended, or to the start; after D.C. or D.S. repeats are not taken again and the last ending is
-played, unless the sign says `after-jump`; every D.C. and D.S. is followed once.
+Common practice, no source, where MusicXML 4.0 is silent: a closing repeat sign without an opening one goes back to the
+last place where a repeated section ended, or to the start; after D.C. or D.S. repeats are not taken again and the last
+ending is played, unless the sign says `after-jump`; every D.C. and D.S. is followed once.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from bisect import bisect_right
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 
 from companion.scores.musicxml_directions import MAX_TIMES
@@ -122,8 +123,17 @@ class _Player:
     time: int = 1
     jumped: bool = False
     al: str = ""
-    taken: set[tuple[int, str]] = field(default_factory=set)
+    taken: set[int] = field(default_factory=set)
     passes: dict[int, int] = field(default_factory=dict)
+    groups: dict[int, list[_Ending]] = field(default_factory=dict)
+    signs: _Places = field(init=False)
+    codas: _Places = field(init=False)
+
+    def __post_init__(self) -> None:
+        for ending in dict.fromkeys(self.endings.values()):
+            self.groups.setdefault(ending.group, []).append(ending)
+        self.signs = _Places((i, mark.segno) for i, mark in enumerate(self.marks))
+        self.codas = _Places((i, mark.coda) for i, mark in enumerate(self.marks))
 
     def play(self) -> None:
         while self.at < len(self.marks):
@@ -145,16 +155,14 @@ class _Player:
         self.passes[i] = max(self.time, self.passes.get(i, 0) + 1)
         self.order.append((i, self.passes[i]))
 
-    def _group(self, ending: _Ending) -> list[_Ending]:
-        return list(dict.fromkeys(e for e in self.endings.values() if e.group == ending.group))
-
     def _plays(self, ending: _Ending) -> bool:
-        group = self._group(ending)
+        group = self.groups[ending.group]
         if self.jumped and not self._repeats_again(group):
             return ending == group[-1] if len(group) > 1 else not self.marks[ending.last].backward
         if len(group) == 1 and 1 not in ending.numbers and self.time == 1:
             return True
-        return self.time in ending.numbers or (ending == group[-1] and self.time > max(max(e.numbers) for e in group) > 1)
+        last = max(max(e.numbers) for e in group)
+        return self.time in ending.numbers or (ending == group[-1] and self.time > last > 1)
 
     def _repeats_again(self, group: list[_Ending]) -> bool:
         return any(self.marks[e.last].after_jump for e in group)
@@ -173,8 +181,8 @@ class _Player:
             self.jumped, self.al = False, ""
             self.section, self.time = coda, 1
             return coda
-        if mark.jump and (i, mark.jump) not in self.taken and (target := self._target(mark, i)) is not None:
-            self.taken.add((i, mark.jump))
+        if mark.jump and i not in self.taken and (target := self._target(mark, i)) is not None:
+            self.taken.add(i)
             self.jumped, self.al = True, mark.al
             self.section, self.time = target, 1
             return target
@@ -185,7 +193,7 @@ class _Player:
             return False
         times = 2 if mark.times is None else mark.times
         if ending is not None:
-            group = self._group(ending)
+            group = self.groups[ending.group]
             last = max(max(e.numbers) for e in group)
             times = max(times, last) if len(group) > 1 else max(times, last + 1)
         if times > MAX_TIMES:
@@ -200,10 +208,7 @@ class _Player:
             self.section, self.time = after, 1
 
     def _coda(self, label: str, i: int) -> int | None:
-        codas = [k for k, mark in enumerate(self.marks) if mark.coda and k != i]
-        same = [k for k in codas if label and label in self.marks[k].coda]
-        later = [k for k in codas if k > i]
-        found = (same or later or codas or [None])[0]
+        found = self.codas.after(i, label)
         if found is None:
             self.remarks.append("a coda is called for, but none is marked: played on without it")
         return found
@@ -211,10 +216,36 @@ class _Player:
     def _target(self, mark: Marks, i: int) -> int | None:
         if mark.jump == "dacapo":
             return 0
-        signs = [k for k, other in enumerate(self.marks) if other.segno]
-        same = [k for k in signs if mark.jump_label and mark.jump_label in self.marks[k].segno]
-        earlier = [k for k in signs if k < i]
-        found = (same or earlier[-1:] or signs or [None])[0]
+        found = self.signs.before(i, mark.jump_label)
         if found is None:
             self.remarks.append("a D.S. is written, but no segno: it is not followed")
         return found
+
+
+class _Places:
+    """Where a sign stands: by its label, else the nearest one."""
+
+    def __init__(self, found: Iterable[tuple[int, tuple[str, ...]]]) -> None:
+        self.bars: list[int] = []
+        self.labelled: dict[str, int] = {}
+        for bar, labels in found:
+            if labels:
+                self.bars.append(bar)
+            for label in filter(None, labels):
+                self.labelled.setdefault(label, bar)
+
+    def after(self, bar: int, label: str) -> int | None:
+        """The sign with the label, else the next one after `bar`, else the first one elsewhere."""
+        if label in self.labelled and self.labelled[label] != bar:
+            return self.labelled[label]
+        place = bisect_right(self.bars, bar)
+        if place < len(self.bars):
+            return self.bars[place]
+        return self.bars[0] if self.bars and self.bars[0] != bar else None
+
+    def before(self, bar: int, label: str) -> int | None:
+        """The sign with the label, else the last one up to `bar`, else the first one."""
+        if label in self.labelled:
+            return self.labelled[label]
+        place = bisect_right(self.bars, bar)
+        return self.bars[max(place - 1, 0)] if self.bars else None

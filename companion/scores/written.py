@@ -19,8 +19,8 @@ __all__ = ["Marks", "Placed", "WrittenBar", "WrittenNote", "WrittenPart", "Writt
 class WrittenNote:
     """One `<note>`. `kind` is `note`, `rest`, `cue`, `unpitched` or `hidden`; `pitch` is None unless it is a `note`.
 
-    `upper` is the note a trill would go to by key and earlier accidentals of the bar. `slur_starts` and `slur_stops` hold
-    slur numbers, `wavy` pairs of type and number.
+    `upper` is the note a trill would go to by key and earlier accidentals of the bar. `slur_starts` and `slur_stops`
+    hold slur numbers, `wavy` pairs of type and number.
     """
 
     source: int
@@ -54,8 +54,8 @@ class WrittenNote:
 
 @dataclass(frozen=True, slots=True)
 class WrittenTempo:
-    """From `onset` in its bar on, `quarter_bpm`; None where only words stand there or where the mark relates two units, in
-    which case `ratio` is the new tempo over the old one."""
+    """From `onset` in its bar on, `quarter_bpm`; None where only words stand there or where the mark relates two units,
+    in which case `ratio` is the new tempo over the old one."""
 
     onset: Fraction
     quarter_bpm: float | None
@@ -67,10 +67,10 @@ class WrittenTempo:
 class Marks:
     """What a bar says about the playing order.
 
-    `times` is how often a bar with a closing repeat sign lets its section be played (0: no such sign), None where the sign
-    leaves it open. `endings` are the numbers of the ending that starts here. `coda_signs` counts bare coda signs, which mean
-    "from here" or "to here" depending on what else the score says. `jump` is `dacapo`, `dalsegno` or empty, `al` what its
-    words add: `fine`, `coda` or empty.
+    `times` is how often the closing repeat sign lets its section be played, None where it leaves that open. `endings`
+    are the numbers of the ending that starts here. `coda_signs` counts bare coda signs, which mean "from here" or "to
+    here" depending on what else the score says. `jump` is `dacapo`, `dalsegno` or empty, `al` what its words add:
+    `fine`, `coda` or empty.
     """
 
     forward: bool = False
@@ -105,7 +105,8 @@ class Placed:
 
 @dataclass(frozen=True, slots=True)
 class WrittenBar:
-    """One bar, or a piece of one that a repeat sign cuts in two (`begins` is then where the piece begins in the measure).
+    """One bar, or a piece of one that a repeat sign cuts in two (`begins` is then where the piece begins in the
+    measure).
 
     `length` is what it holds, `nominal` what its time signature asks for (None without measure), both in beats.
     """
