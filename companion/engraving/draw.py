@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from math import ceil
+from struct import Struct
 from xml.sax.saxutils import escape, quoteattr
 
 import typst
@@ -13,7 +14,7 @@ from companion.engraving import fonts
 from companion.engraving.geometry import Rect
 from companion.engraving.layout import space_px as whole_space_px
 from companion.engraving.marks import Placed, mark_px, place
-from companion.engraving.model import EngravingRequest, System
+from companion.engraving.model import Box, EngravingRequest, System
 from companion.engraving.page import Page
 from companion.errors import EngravingError
 
@@ -27,6 +28,7 @@ _FARTHEST_SPACES = 40
 _PAGE = """#set page(width: {width}pt, height: {height}pt, margin: 0pt, fill: none)
 #image(bytes(sys.inputs.svg), format: "svg", width: {width}pt, height: {height}pt)
 """
+_FLOAT32 = Struct("f")
 _POINTS_PER_INCH = 72  # a point is drawn as a pixel
 _STAFF_SHADE = {1: 0.82}  # a staff line one pixel thick is thicker than it should be, so it is drawn lighter
 
@@ -45,6 +47,7 @@ class Draughtsman:
         size_px = mark_px(space)
         marks = place(request.marks, page.heads, page.ink, size_px, request.width_px)
         top, height = _frame([*page.ink, *(mark.box for mark in marks)], page.lines, space, page.staff_line_px)
+        height = unscaled_height(request.width_px, height)
         picture = _compose(page, marks, size_px, request.width_px, height, top)
         source = _PAGE.format(width=request.width_px, height=height)
         png = self._typst.compile(source.encode(), format="png", ppi=_POINTS_PER_INCH, sys_inputs={"svg": picture})
@@ -57,7 +60,7 @@ class Draughtsman:
             staff=page.staff.moved(0, top).box(),
             heads={note: head.moved(0, top).box() for note, head in page.heads.items()},
             bars={bar: box.moved(0, top).box() for bar, box in page.bars.items()},
-            marks={mark.note: mark.box.moved(0, top).box() for mark in marks},
+            marks=_mark_boxes(marks, top),
         )
 
 
@@ -72,10 +75,36 @@ def _frame(ink: Sequence[Rect], lines: Sequence[Rect], space: int, line_px: int)
     return top, ceil(top + below + pad)
 
 
+def unscaled_height(width_px: int, height_px: int) -> int:
+    """The least height from `height_px` up at which Typst draws an SVG pixel by pixel.
+
+    Typst makes its texture of an image from the ratio of its sides in single precision, rounded up; where that comes
+    out a pixel larger than the image, the texture is scaled down again and every line is blurred.
+    """
+    while True:
+        ratio = _single(width_px / height_px)
+        texture_width = ceil(max(width_px, _single(ratio * height_px)))
+        if texture_width == width_px and ceil(_single(texture_width / ratio)) == height_px:
+            return height_px
+        height_px += 1
+
+
+def _single(value: float) -> float:
+    number: float = _FLOAT32.unpack(_FLOAT32.pack(value))[0]
+    return number
+
+
+def _mark_boxes(marks: Sequence[Placed], top: float) -> dict[str, Box]:
+    rects: dict[str, Rect] = {}
+    for mark in marks:
+        rects[mark.note] = mark.box.around(rects.get(mark.note, mark.box))
+    return {note: rect.moved(0, top).box() for note, rect in rects.items()}
+
+
 def _compose(page: Page, marks: Sequence[Placed], size_px: float, width_px: int, height: int, top: float) -> str:
     """The system's SVG in pixels: staff lines, the laid-out music, our marks."""
     k, (x, y) = page.scale, page.origin_units
-    page.drawing.set("transform", f"translate({x * k:.4f}, {top - y * k:.4f}) scale({k:.6f})")
+    page.drawing.set("transform", f"translate({x * k:.4f}, {top - y * k:.4f}) scale({k:.9f})")
     music = etree.tostring(page.drawing, encoding="unicode").replace(
         'font-family="Leipzig"', f'font-family="{fonts.MUSIC_FAMILY}"'
     )

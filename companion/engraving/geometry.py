@@ -30,6 +30,11 @@ class Rect(NamedTuple):
         """Elsewhere."""
         return Rect(self.left + dx, self.top + dy, self.right + dx, self.bottom + dy)
 
+    def around(self, other: Rect) -> Rect:
+        """The smallest one that holds both."""
+        left, top = min(self.left, other.left), min(self.top, other.top)
+        return Rect(left, top, max(self.right, other.right), max(self.bottom, other.bottom))
+
     def meets(self, other: Rect) -> bool:
         """True if the two share an area."""
         return (

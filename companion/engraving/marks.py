@@ -49,7 +49,8 @@ def place(
     Parameters
     ----------
     marks : iterable of (note id, text)
-        Marks of notes that are not in `heads` are left out.
+        Marks of notes that are not in `heads` are left out. A note with two marks (a repeat may want another fingering
+        the second time) gets them one above the other; the same mark twice is drawn once.
     heads : dict of note id to Rect
         Noteheads; the top staff line is at y = 0.
     ink : sequence of Rect
@@ -60,7 +61,7 @@ def place(
         The picture's width, which no mark leaves.
     """
     wanted = sorted(
-        ((heads[note], note, text) for note, text in marks if note in heads and text),
+        ((heads[note], note, text) for note, text in dict.fromkeys(marks) if note in heads and text),
         key=lambda mark: (mark[0].left, mark[1]),
     )
     gap = _GAP_EM * size_px

@@ -1,0 +1,214 @@
+"""The worker's life: requests that take each other's place, what is kept, what happens when it dies or hangs."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+
+import pytest
+from engraving.documents import scale, sixteenths
+
+from companion.engraving import Engraver, EngravingRequest, Progress, System, engrave
+from companion.errors import EngravingError
+
+posix_only = pytest.mark.skipif(sys.platform == "win32", reason="signals")
+
+
+@pytest.fixture
+def engraver() -> Iterator[Engraver]:
+    with Engraver() as made:
+        yield made
+
+
+def request(bars: int = 4, seed: int = 1, width_px: int = 790) -> EngravingRequest:
+    musicxml, marks = sixteenths(bars, seed)
+    return EngravingRequest(musicxml, width_px, 30, marks)
+
+
+def next_news(engraver: Engraver, within_s: float = 10.0) -> Progress:
+    deadline = time.monotonic() + within_s
+    while time.monotonic() < deadline:
+        if (news := engraver.poll()) is not None:
+            return news
+        time.sleep(0.001)
+    raise AssertionError(f"no news within {within_s} s")
+
+
+def finish(engraver: Engraver) -> tuple[tuple[System, ...], Progress]:
+    systems: list[System] = []
+    while True:
+        news = next_news(engraver)
+        systems.extend(news.systems)
+        if news.done or news.error:
+            return tuple(systems), news
+
+
+def test_systems_come_one_after_the_other_and_are_the_same_as_in_one_piece(engraver: Engraver) -> None:
+    asked = request(24)
+    number = engraver.request(asked)
+    first = next_news(engraver)
+    assert first.request == number and first.systems and not first.done
+    rest, last = finish(engraver)
+    assert last.done and last.error is None
+    assert first.systems + rest == engrave(asked).systems
+
+
+def test_without_a_request_there_is_no_news(engraver: Engraver) -> None:
+    assert engraver.poll() is None
+
+
+def test_a_newer_request_takes_the_place_of_the_older(engraver: Engraver) -> None:
+    engraver.request(request(64))
+    next_news(engraver)
+    short = request(2, seed=9)
+    number = engraver.request(short)
+    news = []
+    while not news or not news[-1].done:
+        news.append(next_news(engraver))
+    assert {item.request for item in news} == {number}
+    assert tuple(system for item in news for system in item.systems) == engrave(short).systems
+
+
+def test_many_requests_in_a_row_end_with_the_last(engraver: Engraver) -> None:
+    for seed in range(12):
+        number = engraver.request(request(3, seed=seed, width_px=700 + 10 * seed))
+    systems, last = finish(engraver)
+    assert last.request == number and last.done
+    assert {system.width_px for system in systems} == {810}
+
+
+def test_what_was_engraved_comes_back_at_once(engraver: Engraver) -> None:
+    first, second = request(8), request(8, seed=2)
+    engraver.request(first)
+    engraved, _ = finish(engraver)
+    engraver.request(second)
+    finish(engraver)
+    number = engraver.request(first)
+    assert engraver.poll() == Progress(number, engraved, done=True)
+    assert engraver.poll() is None
+
+
+def test_what_is_kept_is_bounded() -> None:
+    with Engraver(cache_bytes=1) as engraver:
+        asked = request(2)
+        engraver.request(asked)
+        finish(engraver)
+        engraver.request(asked)
+        assert engraver.poll() is None
+        assert finish(engraver)[1].done
+
+
+@posix_only
+@pytest.mark.parametrize("death", [signal.SIGKILL, signal.SIGFPE, signal.SIGABRT])
+def test_a_worker_that_dies_midway_is_reported_and_replaced(engraver: Engraver, death: signal.Signals) -> None:
+    engraver.request(request(64))
+    next_news(engraver)
+    pid = engraver.worker_pid
+    os.kill(pid, death)
+    _, last = finish(engraver)
+    assert last.error is not None and f"signal {death.value}" in str(last.error) and "try" in str(last.error)
+    assert "\n" not in str(last.error)
+    asked = request(2)
+    engraver.request(asked)
+    systems, last = finish(engraver)
+    assert last.done and systems == engrave(asked).systems
+    assert engraver.worker_pid != pid
+
+
+@posix_only
+def test_a_worker_that_died_idle_is_replaced_without_a_word(engraver: Engraver) -> None:
+    engraver.request(request(2))
+    finish(engraver)
+    os.kill(engraver.worker_pid, signal.SIGKILL)
+    time.sleep(0.05)
+    assert engraver.poll() is None
+    engraver.request(request(3))
+    assert finish(engraver)[1].done
+
+
+@posix_only
+def test_a_worker_that_hangs_is_given_up() -> None:
+    with Engraver(timeout_s=0.2) as engraver:
+        os.kill(engraver.worker_pid, signal.SIGSTOP)
+        started = time.monotonic()
+        engraver.request(request(2))
+        _, last = finish(engraver)
+        assert last.error is not None and "more than 0.2 s" in str(last.error)
+        assert time.monotonic() - started < 2.0
+
+
+@posix_only
+def test_the_worker_ends_with_the_program_that_started_it() -> None:
+    program = (
+        "import os, signal\nfrom companion.engraving import Engraver\nengraver = Engraver()\n"
+        "print(engraver.worker_pid, flush=True)\nos.kill(os.getpid(), signal.SIGKILL)\n"
+    )
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, timeout=20)
+    assert done.returncode == -signal.SIGKILL
+    pid, deadline = int(done.stdout), time.monotonic() + 5.0
+    while time.monotonic() < deadline and _runs(pid):
+        time.sleep(0.01)
+    assert not _runs(pid)
+
+
+def _runs(pid: int) -> bool:
+    try:
+        with open(f"/proc/{pid}/stat") as stat:
+            return stat.read().rsplit(")", 1)[1].split()[0] != "Z"
+    except FileNotFoundError:
+        return False
+
+
+def test_closing_ends_the_worker_and_refuses_requests() -> None:
+    engraver = Engraver()
+    worker = engraver.worker_pid
+    engraver.close()
+    engraver.close()
+    if sys.platform == "linux":
+        assert not _runs(worker)
+    with pytest.raises(EngravingError, match="closed"):
+        engraver.request(request(1))
+    assert engraver.poll() is None
+
+
+def test_files_of_the_users_folder_are_not_imported(tmp_path: object, monkeypatch: pytest.MonkeyPatch) -> None:
+    folder = str(tmp_path)
+    for name in ("json.py", "verovio.py", "typst.py"):
+        with open(os.path.join(folder, name), "w") as file:
+            file.write("raise SystemExit(3)\n")
+    monkeypatch.chdir(folder)
+    musicxml, _ = scale()
+    assert engrave(EngravingRequest(musicxml, 790, 30)).systems
+
+
+@pytest.mark.parametrize(
+    ("width_px", "staff_px", "what"),
+    [
+        (50, 30, "width_px is 50"),
+        (790, 2, "staff_px is 2"),
+        (790, float("nan"), "staff_px is nan"),
+        (200, 60, "no room"),
+    ],
+)
+def test_sizes_out_of_bounds_are_refused(engraver: Engraver, width_px: int, staff_px: float, what: str) -> None:
+    with pytest.raises(EngravingError, match=what):
+        engraver.request(EngravingRequest(scale()[0], width_px, staff_px))
+
+
+def test_a_refused_document_leaves_the_worker_alive(engraver: Engraver) -> None:
+    pid = engraver.worker_pid
+    engraver.request(EngravingRequest(b"PK\x03\x04 junk", 790, 30))
+    _, last = finish(engraver)
+    assert last.error is not None and "not well-formed" in str(last.error)
+    engraver.request(request(2))
+    assert finish(engraver)[1].done
+    assert engraver.worker_pid == pid
+
+
+def test_engrave_raises_what_went_wrong() -> None:
+    with pytest.raises(EngravingError, match="not well-formed"):
+        engrave(EngravingRequest(b"", 790, 30))
