@@ -139,7 +139,7 @@ def _about_note_time(reading: Reading, i: int, plan: Plan | None) -> str:
 def _about_time(reading: Reading) -> tuple[float, str] | None:
     """Where most notes are off the click the same way: running ahead, dragging, or all of it a little off."""
     deviations_s = reading.deviation_s[reading.timed & np.isfinite(reading.deviation_s)]
-    off = 1.0 - reading.on_time / max(int(reading.timed.sum()), 1)
+    off = 1.0 - reading.on_time / max(reading.right, 1)
     if len(deviations_s) < 4 or off < OFF_AS_A_WHOLE or reading.stops or reading.returns:
         return None
     weight, tempo = WEIGHT_WHOLE * off, reading.tempo_played_bpm
@@ -156,8 +156,7 @@ def _about_time(reading: Reading) -> tuple[float, str] | None:
 
 
 def _praise(reading: Reading) -> str:
-    timed = int(reading.timed.sum())
-    head = f"Clean: every note right, {reading.on_time} of {number_of(timed, 'note')} on time"
+    head = f"Clean: every note right, {reading.on_time} of {number_of(reading.right, 'note')} on time"
     ratio = np.where(reading.timed, np.abs(np.nan_to_num(reading.deviation_s)) / reading.limit_s, 0.0)
     widest = int(ratio.argmax())
     if ratio[widest] < 0.5:

@@ -106,7 +106,7 @@ class Follower:
 
     @property
     def caret(self) -> int:
-        """Index of the note expected next, `len(notes)` after the last. Going back by more than a note, or a jump ahead,
+        """Index of the note expected next, `len(notes)` after the last. Going back by more than a note, or jumping on,
         shows once a second note confirms it."""
         if not self._states:
             return 0

@@ -6,7 +6,7 @@ Conventions
 * The first played note that realises a score note decides its verdict; playing it again makes the take not clean.
 * Grace notes are judged by order and pitch, not by ms. The notes of a trill or turn belong to the note they adorn.
 * A take is clean where no note is wrong, left out, not reached, added or played again, and at least
-  `clean_share_on_time` of the notes that have a time came on time (see `tolerance`).
+  `clean_share_on_time` of the notes that have a time, and were played right, came on time (see `tolerance`).
 """
 
 from __future__ import annotations
@@ -69,7 +69,7 @@ def _because(reading: Reading) -> str:
     if len(reading.notes_with(NOT_REACHED)) == total:
         return "nothing was played" if not reading.extras else "nothing of what was played belongs to these bars"
     reasons = [*_note_reasons(reading, total), *_extra_reasons(reading)]
-    timed = int(reading.timed.sum())
+    timed = reading.right
     needed = reading.tolerances.clean_share_on_time
     # Half a note less than asked is no shortfall: 0.95 of 20 must mean 19 in spite of rounding.
     if reading.on_time < needed * timed - 1e-9:

@@ -70,11 +70,11 @@ def align(passage: Passage, played: PlayedArray, tempo_bpm: float) -> Alignment:
     return Alignment(_pairs(_path(steps, column.best), score.size), float(column.cost.min()))
 
 
-def lives_s(played: PlayedArray) -> npt.NDArray[np.float64]:
-    """How long each note lived as a blip would: until the next note, or until shortly after it ended, in seconds."""
+def lives_s(played: PlayedArray, tongue_s: float = TONGUE_S) -> npt.NDArray[np.float64]:
+    """How long each note lived: until the next note or until `tongue_s` after it ended, in seconds."""
     onsets_s = played["onset_s"]
     until_next_s = np.append(np.diff(onsets_s), np.inf)
-    sounding_s = played["offset_s"] - onsets_s + TONGUE_S
+    sounding_s = played["offset_s"] - onsets_s + tongue_s
     lives: npt.NDArray[np.float64] = np.fmin(until_next_s, sounding_s)
     return lives
 

@@ -12,6 +12,8 @@ from companion.practice.clock import note_onsets_s
 from companion.practice.costs import COSTS, ornament_pitches
 from companion.practice.matching import lives_s
 from companion.practice.model import (
+    EARLY,
+    LATE,
     LEFT_OUT,
     NOT_REACHED,
     ON_TIME,
@@ -80,8 +82,13 @@ class Reading:
 
     @property
     def on_time(self) -> int:
-        """How many of the timed notes came on time."""
+        """How many notes came on time, of those that have one."""
         return sum(1 for r in self.results if r.verdict == ON_TIME and self.timed[r.note_index])
+
+    @property
+    def right(self) -> int:
+        """How many notes that have a time were played, and with the right pitch."""
+        return sum(1 for r in self.results if r.verdict in (ON_TIME, EARLY, LATE) and self.timed[r.note_index])
 
 
 def read_take(
@@ -142,7 +149,7 @@ def _results(
 def _extras(played: PlayedArray, realised: Ints) -> tuple[Extra, ...]:
     if not len(played):
         return ()
-    lived_s, at, found = lives_s(played), -1, []
+    lived_s, at, found = lives_s(played, tongue_s=0.0), -1, []
     for i, note in enumerate(realised.tolist()):
         if note >= 0:
             at = note
@@ -191,12 +198,16 @@ def _against_neighbours(deviation_s: Floats, limit_s: Floats) -> Floats:
 def _tempo_played_bpm(
     onsets_s: Floats, deviation_s: Floats, timed: npt.NDArray[np.bool_], tempo_bpm: float
 ) -> float | None:
-    """Median of the slopes over stretches of a few notes: stops and restarts touch only the stretches they lie in."""
+    """Median of the slopes over stretches of a few notes, without those that a stop or a restart lies in."""
     used = np.flatnonzero(np.isfinite(deviation_s) & timed)
     if len(used) < 3:
         return None
     far = min(TEMPO_NOTES, len(used) - 1)
     a, b = used[:-far], used[far:]
+    breaks = np.append(0, np.cumsum(np.abs(np.diff(deviation_s[used])) > STOP_S))
+    unbroken = breaks[:-far] == breaks[far:]
+    if np.any(unbroken):
+        a, b = a[unbroken], b[unbroken]
     expected_s = onsets_s[b] - onsets_s[a]
     played_s = expected_s + deviation_s[b] - deviation_s[a]
     usable = (expected_s >= min(TEMPO_STRETCH_S, float(expected_s.max()))) & (expected_s > 0) & (played_s > 0)

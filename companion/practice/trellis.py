@@ -125,6 +125,11 @@ class Trellis:
         pace = column.pace.take(source) + trusted_s * self._flat_pace_gain.take(flat)
         np.minimum(np.maximum(pace, c.fastest, out=pace), c.slowest, out=pace)
         base_s = onset_s - trusted_s * self._flat_keep.take(flat) - pace * self._onsets_s
+        if self._ornaments:
+            for i in self._adorned(written_midi):
+                # The clock of a trill is that of its first note.
+                if choice[i] == FORWARD:
+                    base_s[i], pace[i] = column.base_s[i], column.pace[i]
         parent = np.where(is_extra, self._stay_extra, source).astype(np.int16)
         cost = np.minimum(best, extra)
         after = Column(
@@ -183,10 +188,13 @@ class Trellis:
 
     def _fill_ornaments(self, column: Column, written_midi: int, again: Floats) -> None:
         """Within a trill or turn the same score note is realised any number of times, in any order of its pitches."""
-        for state, pitches in self._ornaments.items():
-            i = state - self._view
-            if 0 <= i < self._width and written_midi in pitches:
-                again[i] = column.cost[i] + self._costs.ornament
+        for i in self._adorned(written_midi):
+            again[i] = column.cost[i] + self._costs.ornament
+
+    def _adorned(self, written_midi: int) -> list[int]:
+        """States in view whose ornament holds this pitch."""
+        view, width = self._view, self._width
+        return [s - view for s, pitches in self._ornaments.items() if written_midi in pitches and 0 <= s - view < width]
 
     def _pitch(self, written_midi: int) -> tuple[Floats, Floats]:
         """What this pitch costs in each note's place, and 1 where it is a wrong one there."""
@@ -195,10 +203,7 @@ class Trellis:
             c, off = self._costs, np.abs(self._written_midi - written_midi)
             cost = np.where(off <= 2, c.wrong_near, np.where(off % 12 == 0, c.wrong_octave, c.wrong_far))
             cost[off == 0] = 0.0
-            for state, pitches in self._ornaments.items():
-                i = state - self._view
-                if 0 <= i < self._width and written_midi in pitches:
-                    cost[i] = 0.0
+            cost[self._adorned(written_midi)] = 0.0
             known = self._pitch_rows[written_midi] = (cost, (cost > 0.0).astype(np.float64))
         return known
 

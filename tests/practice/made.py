@@ -25,7 +25,7 @@ def passage(
     tempos: tuple[TempoMark, ...] = (),
     fifths: int = 0,
 ) -> Passage:
-    """Notes such as `C4:1 D4:1/2 g:E4 r:1`: pitch and quarters, `g:` a slashed grace note, `a:` an unslashed, `r:` a rest."""
+    """Notes such as `C4:1 D4:1/2 g:E4 r:1`: pitch and quarters; `g:` slashed grace note, `a:` unslashed, `r:` rest."""
     notes: list[Note] = []
     at = Fraction(0)
     full = Fraction(4 * metre[0], metre[1])

@@ -1,0 +1,58 @@
+from dataclasses import replace
+from fractions import Fraction
+
+import pytest
+from practice.made import passage
+
+from companion.practice.words import bar_in_words, bars_in_words, place_in_words, times_in_words
+
+
+@pytest.mark.parametrize(
+    ("text", "places"),
+    [
+        ("C4:1 D4:1", ["the note on 1", "the note on 2"]),
+        ("C4:1/2 D4:1/2 E4:1", ["the note on 1", "the note on the and of 1", "the note on 2"]),
+        (
+            "C4:1 D4:1/4 E4:1/4 F4:1/4 G4:1/4",
+            ["the note on 1", "the note on 2"] + [f"the {n} sixteenth of 2" for n in ("second", "third", "fourth")],
+        ),
+        ("C4:3/4 D4:1/4", ["the note on 1", "the fourth sixteenth of 1"]),
+        ("C4:1/3 D4:1/3 E4:1/3", ["the note on 1"] + [f"the {n} triplet note of 1" for n in ("second", "third")]),
+        ("C4:7/8 D4:1/8", ["the note on 1", "the D after 1"]),
+        ("C4:1 g:E4 D4:1", ["the note on 1", "the grace note before 2", "the note on 2"]),
+    ],
+)
+def test_places_in_common_time(text, places):
+    piece = passage(text)
+    assert [place_in_words(piece, note) for note in piece.notes] == places
+
+
+def test_places_in_other_metres():
+    piece = passage("C4:1/2 D4:1/4 E4:1/4 F4:1/2", metre=(6, 8))
+    assert [place_in_words(piece, n) for n in piece.notes] == [
+        "the note on 1", "the note on 2", "the E after 2", "the note on 3"
+    ]  # fmt: skip
+    piece = passage("C4:2 D4:1 E4:1", metre=(2, 2))
+    assert [place_in_words(piece, n) for n in piece.notes] == ["the note on 1", "the note on 2", "the E after 2"]
+    piece = passage("C4:1 D4:4", upbeat=Fraction(1))
+    assert [place_in_words(piece, n) for n in piece.notes] == ["the note on 4", "the note on 1"]
+
+
+def test_bars():
+    piece = passage("C4:1 " * 33, upbeat=Fraction(1))
+    assert bar_in_words(piece, 0) == "the upbeat"
+    assert bar_in_words(piece, 3) == "bar 3"
+    assert bars_in_words(piece, [3]) == "bar 3"
+    assert bars_in_words(piece, [7, 3, 3]) == "bars 3 and 7"
+    assert bars_in_words(piece, [0]) == "the upbeat"
+    assert bars_in_words(piece, [0, 2]) == "the upbeat and bar 2"
+    assert bars_in_words(piece, range(1, 6)) == "bars 1, 2, 3, 4 and 5"
+    assert bars_in_words(piece, range(1, 8)) == "bars 1, 2, 3, 4 and 3 more"
+    again = replace(piece.bars[3], time_pass=2)
+    assert bar_in_words(replace(piece, bars=(*piece.bars[:3], again)), 3) == "bar 3 the second time"
+    unnumbered = replace(piece.bars[3], number="")
+    assert bar_in_words(replace(piece, bars=(*piece.bars[:3], unnumbered)), 3) == "bar 4"
+
+
+def test_times():
+    assert [times_in_words(n) for n in (1, 2, 3)] == ["once", "twice", "3 times"]
