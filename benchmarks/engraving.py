@@ -1,7 +1,7 @@
 """How long engraving takes, and how much memory the worker needs: `python benchmarks/engraving.py`.
 
-The passage is an invented study of 64 bars in sixteenths with slurs, dots and a fingering mark on every fifth note, at the
-layouts of a window of 1280x720 and of 3840x2160. Each figure is the median of some runs; a run starts a new worker.
+The passage is an invented study of 64 bars in sixteenths with slurs, dots and a fingering mark on about every fifth
+note, at the layouts of a window of 1280x720 and of 3840x2160. Each figure is the median of some runs; a run starts a new worker.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests"))
 
-from engraving.documents import sixteenths
+from engraving_documents import sixteenths
 
 from companion.engraving import Engraver, EngravingRequest
 
@@ -32,7 +32,9 @@ def main() -> int:
     for window, (width_px, staff_px) in LAYOUTS.items():
         runs = [measure(EngravingRequest(musicxml, width_px, staff_px, marks)) for _ in range(RUNS)]
         systems = runs[0][0]
-        first, whole, warm_first, warm_whole, memory = (statistics.median(column) for column in list(zip(*runs))[1:])
+        first, whole, warm_first, warm_whole, memory = (
+            statistics.median(column) for column in list(zip(*runs, strict=True))[1:]
+        )
         print(
             f"{window:>10} {systems:>8} {first:>6.0f}ms {whole:>6.0f}ms {warm_first:>11.0f}ms {warm_whole:>9.0f}ms"
             f" {memory:>6.0f}MB"

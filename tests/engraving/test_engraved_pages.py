@@ -6,7 +6,7 @@ import io
 import itertools
 
 import pytest
-from engraving.documents import DIATONIC, document, every_feature, scale, sixteenths
+from engraving_documents import DIATONIC, document, every_feature, scale, sixteenths
 from PIL import Image
 
 from companion.engraving import Box, Engraved, EngravingRequest, System, engrave

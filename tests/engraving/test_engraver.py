@@ -10,7 +10,7 @@ import time
 from collections.abc import Iterator
 
 import pytest
-from engraving.documents import scale, sixteenths
+from engraving_documents import scale, sixteenths
 
 from companion.engraving import Engraver, EngravingRequest, Progress, System, engrave
 from companion.errors import EngravingError

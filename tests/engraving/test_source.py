@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from engraving.documents import document, every_feature, scale
+from engraving_documents import document, every_feature, scale
 from lxml import etree
 
 from companion.engraving.source import MAX_BYTES, MAX_NOTES, prepare
