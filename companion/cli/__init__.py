@@ -6,9 +6,10 @@ import argparse
 import sys
 from collections.abc import Sequence
 from importlib import import_module
+from typing import NoReturn
 
 from companion import __version__
-from companion.errors import CompanionError
+from companion.errors import CompanionError, UsageError
 
 __all__ = ["main"]
 
@@ -22,10 +23,18 @@ COMMANDS = {
 }
 
 
+class _Parser(argparse.ArgumentParser):
+    """Arguments that make no sense get one line and exit code 1, as all bad input does."""
+
+    def error(self, message: str) -> NoReturn:
+        """Raise instead of printing the usage."""
+        raise UsageError(f"{message}; see: {self.prog} --help")
+
+
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit code (0, or 1 after one line on standard error)."""
     argv = list(sys.argv[1:] if argv is None else argv)
-    parser = argparse.ArgumentParser(
+    parser = _Parser(
         prog="companion", description="Practice software for saxophone students and their teachers."
     )
     parser.add_argument("--version", action="version", version=f"companion {__version__}")
@@ -37,8 +46,8 @@ def main(argv: Sequence[str] | None = None) -> int:
             module = import_module(module_name)
             module.add_arguments(command)
             command.set_defaults(run=module.run)
-    args = parser.parse_args(argv)
     try:
+        args = parser.parse_args(argv)
         return int(args.run(args))
     except CompanionError as error:
         print(f"companion: {' '.join(str(error).split())}", file=sys.stderr)

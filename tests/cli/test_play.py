@@ -1,0 +1,111 @@
+"""`companion play` and `demo` as a person runs them: processes of their own, files at the end."""
+
+from __future__ import annotations
+
+import json
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from companion.cli import COMMANDS, main
+from companion.cli.demo import DEMO_PASSAGE
+from companion.paths import shared_dir
+from companion.record import read_log
+from companion.scores import read
+
+ROOT = Path(__file__).resolve().parents[2]
+ETUDE = shared_dir() / DEMO_PASSAGE
+SCREENS = {"ready", "count-in", "playing", "after", "keys", "bars", "tempo", "ports", "instruments", "fingerings", "note-check",
+           "chosen-bars"}  # fmt: skip
+
+
+def test_demo_ends_by_itself_with_pictures_a_result_and_a_record(tmp_path: Path, own_folders: Path) -> None:
+    shots, result = tmp_path / "shots", tmp_path / "result.json"
+    command = [sys.executable, "-m", "companion", "demo", "--hidden", "--takes", "3", "--shots", str(shots), "--json", str(result)]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=120, check=False)
+    assert (done.returncode, done.stderr, done.stdout) == (0, "", "")
+    assert {file.stem for file in shots.glob("*.png")} == SCREENS
+    takes = json.loads(result.read_text(encoding="utf-8"))["takes"]
+    passage = read(ETUDE)
+    assert len(takes) == 3
+    for take in takes:
+        assert take["tempo_bpm"] > 0 and isinstance(take["rung"], int)
+        assert len(take["notes"]) == len(passage.notes)
+        for shown, note in zip(take["notes"], passage.notes, strict=True):
+            assert shown["written_midi"] == note.written_midi and shown["beat"] == float(note.count)
+            assert shown["fingering"] and isinstance(shown["keys"], list)
+    log = read_log(own_folders / "sessions")
+    assert [t.tempo_bpm for t in log.takes] == [t["tempo_bpm"] for t in takes]
+    assert all(t.port == "sim:student:1" for t in log.takes)
+
+
+def test_the_same_seed_plays_the_same(tmp_path: Path) -> None:
+    results = []
+    for name in ("a.json", "b.json"):
+        file = tmp_path / name
+        assert main(["play", str(ETUDE), "--bars", "5-8", "--hidden", "--takes", "2", "--port", "sim:student:9", "--json", str(file)]) == 0
+        results.append(json.loads(file.read_text(encoding="utf-8")))
+    assert results[0] == results[1]
+    assert {note["bar"] for note in results[0]["takes"][0]["notes"]} == {"5", "6", "7", "8"}
+
+
+def test_the_ladder_climbs_after_clean_takes_and_the_week_sheet_sets_its_top(tmp_path: Path) -> None:
+    sheet, result = tmp_path / "week.toml", tmp_path / "r.json"
+    (tmp_path / "e.musicxml").write_bytes(ETUDE.read_bytes())
+    sheet.write_text(
+        'format = 1\nstudent = "Robin"\nweek = 2026-11-23\n[[item]]\npassage = "e.musicxml"\ntarget_bpm = 90\nby = "Fri"\n'
+    )
+    common = ["--hidden", "--port", "sim:steady:1", "--json", str(result), "--sheet", str(sheet), "--clean-takes", "2"]
+    assert main(["play", str(tmp_path / "e.musicxml"), "--takes", "6", "--start", "70", "--step", "10", *common]) == 0
+    takes = json.loads(result.read_text(encoding="utf-8"))["takes"]
+    assert {take["target_bpm"] for take in takes} == {90}
+    tempos = [take["tempo_bpm"] for take in takes]
+    assert tempos[0] == 70 and tempos == sorted(tempos)
+    climbs = [take["step"] for take in takes].count("climb")
+    assert climbs >= 1 and tempos[-1] > 70
+
+
+def test_killed_in_the_middle_of_a_take_all_earlier_takes_are_there(tmp_path: Path, own_folders: Path) -> None:
+    """SIGKILL while takes are being played at once: each finished take is whole in the log, whatever the moment."""
+    command = [sys.executable, "-m", "companion", "play", str(ETUDE), "--bars", "1-2", "--hidden", "--takes", "400", "--port",
+               "sim:steady:1"]  # fmt: skip
+    process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    sessions = own_folders / "sessions"
+    deadline = time.monotonic() + 60
+    while not any(file.stat().st_size > 20_000 for file in sessions.glob("*.jsonl")):
+        assert time.monotonic() < deadline and process.poll() is None
+        time.sleep(0.05)
+    process.send_signal(signal.SIGKILL)
+    process.wait()
+    log = read_log(sessions)
+    assert len(log.takes) >= 2
+    assert all(take.notes and take.events for take in log.takes)
+
+
+@pytest.mark.parametrize("command", list(COMMANDS))
+def test_every_command_helps(command: str, capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as done:
+        main([command, "--help"])
+    assert done.value.code == 0
+    out = capsys.readouterr().out
+    assert f"usage: companion {command}" in out and len(out.splitlines()) > 6
+
+
+def test_readme_and_ci_run_the_same_test_command() -> None:
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    commands = [line.strip() for line in readme.splitlines() if line.startswith("    python3 -m venv")]
+    assert len(commands) == 2
+    assert commands[0].endswith("companion demo")
+    assert commands[1] in (ROOT / ".ci" / "run").read_text(encoding="utf-8").splitlines()
+    assert "Python 3.11" in readme
+
+
+def test_version_answers_without_loading_the_house() -> None:
+    code = "import sys; from companion.cli import main\ntry: main(['--version'])\nfinally: print(sorted(m for m in sys.modules if m.startswith('companion')))"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert "companion 0." in done.stdout
+    assert done.stdout.splitlines()[-1] == "['companion', 'companion.cli', 'companion.errors']"
