@@ -126,7 +126,7 @@ def _play(args: argparse.Namespace, file: Path, by_itself: bool, engraver: Any) 
 
 def _setup(args: argparse.Namespace, file: Path, passage: Passage, by_itself: bool) -> Setup:
     from companion.charts import load
-    from companion.planning import plan
+    from companion.planning import plan, printed_marks
     from companion.practice.model import Tolerances
     from companion.window.run import Setup
 
@@ -140,7 +140,7 @@ def _setup(args: argparse.Namespace, file: Path, passage: Passage, by_itself: bo
     return Setup(
         passage=passage,
         chart=chart,
-        plan=plan(passage, chart),
+        plan=plan(passage, chart, printed_marks(passage, chart)),
         ladder=_ladder(args, section, week),
         port=_port(args),
         bars=bars,

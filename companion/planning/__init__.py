@@ -4,5 +4,6 @@ from companion.planning.effort import TERMS, Effort, change_seconds
 from companion.planning.model import Choice, Plan, RunnerUp
 from companion.planning.planner import plan
 from companion.planning.rules import RULES, Rule
+from companion.planning.steps import printed_marks
 
-__all__ = ["RULES", "TERMS", "Choice", "Effort", "Plan", "Rule", "RunnerUp", "change_seconds", "plan"]
+__all__ = ["RULES", "TERMS", "Choice", "Effort", "Plan", "Rule", "RunnerUp", "change_seconds", "plan", "printed_marks"]

@@ -17,6 +17,7 @@ from companion.charts.model import Chart
 from companion.errors import PortError, RecordError
 from companion.passage import Passage
 from companion.planning import plan as make_plan
+from companion.planning import printed_marks
 from companion.planning.model import Plan
 from companion.ports import DevicePort, PortName, PortWatch, SimulatedPort, is_sim, open_input
 from companion.ports.click import ClickPlayer, render_click
@@ -389,7 +390,7 @@ class Run:
     def use_instrument(self, name: str) -> None:
         """Plan the passage for another horn. Raises `NoFingering` where it can't be played on it (nothing changes then)."""
         chart = load(name)
-        plan = make_plan(self.rehearsal.passage, chart)
+        plan = make_plan(self.rehearsal.passage, chart, printed_marks(self.rehearsal.passage, chart))
         self.rehearsal.replan(plan)
         self.chart = chart
 

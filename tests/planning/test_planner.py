@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import random
 import time
+from dataclasses import replace
 
 import networkx as nx
 import pytest
@@ -16,7 +17,7 @@ from companion import charts
 from companion.charts.model import Chart, Fingering
 from companion.errors import NoFingering, UsageError
 from companion.passage import Passage
-from companion.planning import change_seconds, plan
+from companion.planning import change_seconds, plan, printed_marks
 from companion.planning.planner import costs_on, path_seconds
 from companion.planning.steps import REST_SHARE, Step, steps_of
 
@@ -215,3 +216,15 @@ def test_ten_thousand_notes_are_planned_quickly() -> None:
         took_s.append(time.process_time() - before)
         assert len(planned.choices) == 10_000
     assert min(took_s) < 0.6
+
+
+def test_marks_printed_in_the_score_are_kept_and_finger_numbers_are_not_taken_for_them() -> None:
+    chart, made = charts.load("alto"), passage("A4 Bb4 A4 G4")
+    assert plan(made, chart).choices[1].name == "bis"
+    notes = list(made.notes)
+    notes[1], notes[2] = replace(notes[1], fingering_mark="Side"), replace(notes[2], fingering_mark="2")
+    marked = replace(made, notes=tuple(notes))
+    marks = printed_marks(marked, chart)
+    assert marks == {1: "side"}
+    planned = plan(marked, chart, marks)
+    assert planned.choices[1].name == "side" and planned.choices[1].fixed
