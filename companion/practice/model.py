@@ -59,7 +59,7 @@ class Tolerances:
 class LiveVerdict:
     """What the follower says at once. `note_index` is -1 for an added note. `provisional` verdicts may still be revised
     by the next event; a later verdict on the same note (or, for added notes, the same `time_ns`) replaces the earlier
-    one, and `NOT_REACHED` takes it back. `played_midi` is None for a left-out note; `time_ns` is that of the note played."""
+    one, `NOT_REACHED` takes it back. `played_midi` is None for a left-out note; `time_ns` is when it was played."""
 
     note_index: int
     kind: str
