@@ -54,6 +54,7 @@ def engraving_copy(data: bytes, name: str, passage: Passage) -> bytes:
     line = _line_of(passage, written, name)
     notes, _ = melody(written, line)
     _drop_unpaired_slurs(notes, part.element)
+    _pair_ties(notes, part.element)
     copier = _Copier(part.element, line, notes, _divisions(written, notes))
     score = etree.Element("score-partwise", {"version": "4.0"})
     listed = etree.SubElement(etree.SubElement(score, "part-list"), "score-part", {"id": "P1"})
@@ -115,6 +116,25 @@ def _drop_unpaired_slurs(notes: Sequence[LineNote], part: etree._Element) -> Non
         parent = slur.getparent()
         if slur not in paired and slur.get("type") != "continue" and parent is not None:
             parent.remove(slur)
+
+
+def _pair_ties(notes: Sequence[LineNote], part: etree._Element) -> None:
+    """Let ties be drawn where notes are joined: an end that only the start implies is added, loose ends are taken away."""
+    elements = {int(note.get("id", "n0")[1:]): note for note in part.iterfind("measure/note")}
+    for i, item in enumerate(notes):
+        following = notes[i + 1].note if i + 1 < len(notes) else None
+        goes_on = item.note.tie_start and following is not None and _same_pitch(item.note, following)
+        if goes_on and following is not None and not following.tie_stop:
+            _notations(elements[following.source]).insert(0, etree.Element("tied", {"type": "stop"}))
+        elif item.note.tie_start and not goes_on and not (following is not None and following.grace):
+            for tied in elements[item.note.source].findall("notations/tied"):
+                parent = tied.getparent()
+                if tied.get("type") == "start" and parent is not None:
+                    parent.remove(tied)
+
+
+def _same_pitch(one: WrittenNote, other: WrittenNote) -> bool:
+    return one.pitch is not None and other.pitch is not None and one.pitch.midi == other.pitch.midi
 
 
 @dataclass(frozen=True, slots=True)

@@ -69,7 +69,8 @@ def choose_line(part: WrittenPart, voice: str | None, *, file: str) -> tuple[Lin
 def _left_out(part: WrittenPart, others: list[Line], counts: dict[Line, int]) -> str:
     staves = len({line.staff for line in counts}) > 1
     named = [
-        f"voice {line.voice}{f' of staff {line.staff}' if staves else ''} ({counts[line]} notes)" for line in others[:8]
+        f"voice {line.voice}{f' of staff {line.staff}' if staves else ''} ({_counted(counts[line], 'note')})"
+        for line in others[:8]
     ]
     more = ", …" if len(others) > 8 else ""
     return f"left out {', '.join(named)}{more}; --part {part.part_id or 1}/{others[0].voice} takes another voice"
@@ -176,9 +177,13 @@ _LONGEST_WAVE = 64
 
 def _remarks(left: Counter[str]) -> Iterable[str]:
     if left["chord"]:
-        yield f"of {left['chord']} chords only the top note is kept"
+        yield f"of {_counted(left['chord'], 'chord')} only the top note is kept"
     if left["overlap"]:
-        yield f"{left['overlap']} notes overlap the next one in the same voice: shortened, or the higher one kept"
-    for kind, words in (("cue", "cue notes"), ("unpitched", "unpitched notes"), ("hidden", "hidden notes")):
+        yield f"{_counted(left['overlap'], 'overlap')} in the voice: the earlier note is shortened, or the higher kept"
+    for kind in ("cue", "unpitched", "hidden"):
         if left[kind]:
-            yield f"left out {left[kind]} {words}"
+            yield f"left out {_counted(left[kind], f'{kind} note')}"
+
+
+def _counted(count: int, noun: str) -> str:
+    return f"{count} {noun}{'s' if count != 1 else ''}"

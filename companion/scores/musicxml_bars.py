@@ -93,9 +93,9 @@ class _Walk:
                 self.note(m, child)
             case "backup":
                 m.backups += 1
-                self.move(m, -self.beats_of(child, m, least=0))
+                self.move(m, -self.beats_of(child, m, positive=False))
             case "forward":
-                self.move(m, self.beats_of(child, m, least=0))
+                self.move(m, self.beats_of(child, m, positive=False))
             case "attributes":
                 m.placed.append(Placed(m.exact, child))
                 self.now.read(child, m.number)
@@ -112,10 +112,10 @@ class _Walk:
 
     # --- time -------------------------------------------------------------------------------------------------------
 
-    def beats_of(self, element: etree._Element, m: _Measure, least: int) -> Fraction:
+    def beats_of(self, element: etree._Element, m: _Measure, positive: bool) -> Fraction:
         text = element.findtext("duration")
         duration = decimal(text, "a duration", 0, _MAX_DURATION, file=self.file, bar=m.number)
-        if duration < least or (least and duration == 0):
+        if positive and duration == 0:
             raise ScoreError(f"a duration is {shown(text)}; it must be positive", file=self.file, bar=m.number)
         if self.now.divisions is None:
             self.remark("the file doesn't say how many divisions a quarter has: read as one")
@@ -146,7 +146,7 @@ class _Walk:
         grace, chord = element.find("grace"), element.find("chord") is not None
         raw = exact = Fraction(0)
         if grace is None:
-            raw = self.beats_of(element, m, least=1)
+            raw = self.beats_of(element, m, positive=True)
             exact = read.exact_beats(element, raw, self.now.divisions or Fraction(1))
             m.rounded = m.rounded or exact != raw
         onset = m.notes[-1].onset if chord and m.notes else m.exact
