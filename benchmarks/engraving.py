@@ -1,7 +1,8 @@
 """How long engraving takes, and how much memory the worker needs: `python benchmarks/engraving.py`.
 
 The passage is an invented study of 64 bars in sixteenths with slurs, dots and a fingering mark on about every fifth
-note, at the layouts of a window of 1280x720 and of 3840x2160. Each figure is the median of some runs; a run starts a new worker.
+note, at the layouts of a window of 1280x720 and of 3840x2160. Each figure is the median of some runs; a run starts a
+new worker.
 """
 
 from __future__ import annotations

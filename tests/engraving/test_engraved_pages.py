@@ -134,8 +134,9 @@ def test_marks_are_drawn_in_ink_blue_where_their_boxes_are() -> None:
     picture = Image.open(io.BytesIO(system.png))
     for box in system.marks.values():
         area = picture.crop((int(box.x), int(box.y), int(box.x + box.width) + 1, int(box.y + box.height) + 1))
-        solid = {pixel[:3] for pixel in area.get_flattened_data() if pixel[3] == 255}
-        assert solid == {(0x23, 0x47, 0x7A)}
+        raw = area.tobytes()
+        solid = {raw[i : i + 3] for i in range(0, len(raw), 4) if raw[i + 3] == 255}
+        assert solid == {bytes.fromhex("23477A")}
 
 
 def test_staff_lines_are_whole_pixels_evenly_apart(study: tuple[Engraved, EngravingRequest]) -> None:

@@ -15,7 +15,7 @@ from engraving_documents import scale, sixteenths
 from companion.engraving import Engraver, EngravingRequest, Progress, System, engrave
 from companion.errors import EngravingError
 
-posix_only = pytest.mark.skipif(sys.platform == "win32", reason="signals")
+linux_only = pytest.mark.skipif(sys.platform != "linux", reason="signals, and /proc to see who runs")
 
 
 @pytest.fixture
@@ -102,7 +102,7 @@ def test_what_is_kept_is_bounded() -> None:
         assert finish(engraver)[1].done
 
 
-@posix_only
+@linux_only
 @pytest.mark.parametrize("death", [signal.SIGKILL, signal.SIGFPE, signal.SIGABRT])
 def test_a_worker_that_dies_midway_is_reported_and_replaced(engraver: Engraver, death: signal.Signals) -> None:
     engraver.request(request(64))
@@ -119,18 +119,18 @@ def test_a_worker_that_dies_midway_is_reported_and_replaced(engraver: Engraver, 
     assert engraver.worker_pid != pid
 
 
-@posix_only
+@linux_only
 def test_a_worker_that_died_idle_is_replaced_without_a_word(engraver: Engraver) -> None:
     engraver.request(request(2))
     finish(engraver)
     os.kill(engraver.worker_pid, signal.SIGKILL)
-    time.sleep(0.05)
+    assert _has_ended(engraver.worker_pid)
     assert engraver.poll() is None
     engraver.request(request(3))
     assert finish(engraver)[1].done
 
 
-@posix_only
+@linux_only
 def test_a_worker_that_hangs_is_given_up() -> None:
     with Engraver(timeout_s=0.2) as engraver:
         os.kill(engraver.worker_pid, signal.SIGSTOP)
@@ -138,10 +138,10 @@ def test_a_worker_that_hangs_is_given_up() -> None:
         engraver.request(request(2))
         _, last = finish(engraver)
         assert last.error is not None and "more than 0.2 s" in str(last.error)
-        assert time.monotonic() - started < 2.0
+        assert time.monotonic() - started < 5.0
 
 
-@posix_only
+@linux_only
 def test_the_worker_ends_with_the_program_that_started_it() -> None:
     program = (
         "import os, signal\nfrom companion.engraving import Engraver\nengraver = Engraver()\n"
@@ -149,10 +149,14 @@ def test_the_worker_ends_with_the_program_that_started_it() -> None:
     )
     done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, timeout=20)
     assert done.returncode == -signal.SIGKILL
-    pid, deadline = int(done.stdout), time.monotonic() + 5.0
+    assert _has_ended(int(done.stdout))
+
+
+def _has_ended(pid: int, within_s: float = 5.0) -> bool:
+    deadline = time.monotonic() + within_s
     while time.monotonic() < deadline and _runs(pid):
         time.sleep(0.01)
-    assert not _runs(pid)
+    return not _runs(pid)
 
 
 def _runs(pid: int) -> bool:
