@@ -23,8 +23,9 @@ __all__ = ["END_GRACE_S", "OVERDUE_S", "Follower"]
 
 #: A note passed by later ones counts as left out once it is overdue by this, on the click and since it was passed.
 OVERDUE_S = 0.35
-#: A take is over when the last note has been let go for so long (a trill or a repeated tone may go on within it) ...
-RELEASED_S = 0.15
+#: A take is over when the last note has been let go for so long (a trill or a repeated tone may go on within it);
+#: a wrong one may yet be put right ...
+RELEASED_S, PUT_RIGHT_S = 0.15, 0.8
 #: ... or when the click is past the end by this and as long nothing was heard; a key held for longer is a stuck one.
 END_GRACE_S, STUCK_S = 3.0, 12.0
 
@@ -133,8 +134,9 @@ class Follower:
         """Whether the take is over: the last note was played and let go, or the click is past the end and the player
         silent."""
         if self._states and self.caret == len(self._passage.notes):
-            released_ns = self._released_ns
-            if released_ns is not None and s_from_ns(now_ns - released_ns) >= RELEASED_S:
+            last = self._notes.get(len(self._passage.notes) - 1)
+            wait_s = PUT_RIGHT_S if last is not None and last.kind == WRONG_NOTE else RELEASED_S
+            if self._released_ns is not None and s_from_ns(now_ns - self._released_ns) >= wait_s:
                 return True
         grace_s = END_GRACE_S if self._ear.sounding_midi is None else STUCK_S
         silent = self._last_ns is None or s_from_ns(now_ns - self._last_ns) > grace_s

@@ -11,6 +11,8 @@ Conventions
 
 from __future__ import annotations
 
+import numpy as np
+
 from companion.passage import Passage
 from companion.planning.model import Plan
 from companion.practice.advice import advise, trouble_bars
@@ -46,6 +48,7 @@ def judge(
     UsageError
         Where tempo or tolerances make no sense.
     """
+    played = played[np.argsort(played["onset_s"], kind="stable")]
     reading = read_take(passage, played, tempo_bpm, tolerances, align(passage, played, tempo_bpm))
     because = _because(reading)
     bars = trouble_bars(reading)

@@ -17,7 +17,6 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from companion.errors import UsageError
 from companion.passage import Passage
 from companion.practice.costs import prepare
 from companion.practice.model import PLAYED, Alignment, PlayedArray
@@ -36,25 +35,25 @@ def align(passage: Passage, played: PlayedArray, tempo_bpm: float) -> Alignment:
     ----------
     passage : Passage
     played : array of `PLAYED` [shape=(notes,)]
-        In order of onset, in seconds from the start of the first bar.
+        In seconds from the start of the first bar, in any order.
     tempo_bpm : float > 0
         Quarters a minute that were set.
 
     Returns
     -------
     Alignment
-        First a row for each played note in order, then a row for each score note never realised. A note of a trill, a
+        First a row for each played note as given, then a row for each score note never realised. A note of a trill, a
         stutter or a restart has its score index again; a wrong pitch in a note's place is paired with it.
 
     Raises
     ------
     UsageError
-        Where the tempo is not above zero, or the notes are not in order of onset.
+        Where the tempo is not above zero.
     """
     if played.dtype != PLAYED:
         played = played.astype(PLAYED)
-    if np.any(np.diff(played["onset_s"]) < 0):
-        raise UsageError("the played notes are not in order of onset: sort them first")
+    order = np.argsort(played["onset_s"], kind="stable")
+    played = played[order]
     score = prepare(passage, tempo_bpm)
     if not len(played):
         return Alignment(_pairs(np.zeros(0, dtype=np.int64), score.size), 0.0)
@@ -67,7 +66,9 @@ def align(passage: Passage, played: PlayedArray, tempo_bpm: float) -> Alignment:
         column, step = trellis.advance(column, onset_s, written_midi, onset_s - last_s, life_s)
         steps.append(step)
         last_s = onset_s
-    return Alignment(_pairs(_path(steps, column.best), score.size), float(column.cost.min()))
+    realised = np.empty(len(played), dtype=np.int64)
+    realised[order] = _path(steps, column.best)
+    return Alignment(_pairs(realised, score.size), float(column.cost.min()))
 
 
 def lives_s(played: PlayedArray, tongue_s: float = TONGUE_S) -> npt.NDArray[np.float64]:

@@ -188,10 +188,9 @@ def _against_neighbours(deviation_s: Floats, limit_s: Floats) -> Floats:
     padded = np.pad(deviation_s, NEIGHBOURS, constant_values=np.nan)
     windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * NEIGHBOURS + 1) if len(deviation_s) else padded[:0]
     local_s = deviation_s.copy()
-    for i in np.flatnonzero(np.isfinite(deviation_s)):
-        around_s = float(np.nanmedian(windows[i]))
-        if abs(around_s) > limit_s[i]:
-            local_s[i] -= around_s
+    there = np.flatnonzero(np.isfinite(deviation_s))
+    around_s = np.nanmedian(windows[there], axis=1) if len(there) else np.zeros(0)
+    local_s[there] -= np.where(np.abs(around_s) > limit_s[there], around_s, 0.0)
     return local_s
 
 

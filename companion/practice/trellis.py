@@ -2,7 +2,7 @@
 
 A state is the last score note realised; each state carries its own clock (a line from score seconds to played seconds)
 along its best path. A played note is either extra, or realises the note of the state it leads to. All states are
-computed at once; above `WINDOW` notes only those near the best one.
+computed at once; above `WHOLE` of them only those near the best one.
 
 Clocks are kept as `base_s + pace * onset_s`, the played time at which the path would have a note of that score time.
 """
@@ -65,7 +65,11 @@ class Step:
 
 
 class Trellis:
-    """The steps over one score. Holds tables and scratch space, no state of any take."""
+    """The steps over one score. Holds tables and scratch space, no state of any take.
+
+    Rows of the tables are the ways into a state: `FORWARD` steps on, the last few notes again, one jump from the best
+    state. A jump costs the same wherever it starts from but for near and far, so only the best start need be tried.
+    """
 
     def __init__(self, score: Score, costs: Costs = COSTS) -> None:
         self.score, self._costs = score, costs
@@ -141,11 +145,6 @@ class Trellis:
             self._astray(column, cost),
         )
         return after, Step(column.low, parent)
-
-    def due_s(self, column: Column, state: int, target: int) -> float:
-        """When the path at `state` would play the note of state `target`."""
-        i = state - column.low
-        return float(column.base_s[i] + column.pace[i] * self.score.onsets_s[target])
 
     def _fill_forward(self, column: Column, onset_s: float) -> None:
         """Rows 0-3: the next note, or one to three left out."""

@@ -123,10 +123,16 @@ def test_one_note_to_play():
     assert realised(piece, exact(piece, 60)) == [0]
 
 
-def test_notes_out_of_order_are_refused():
+def test_notes_may_stand_in_any_order():
     piece = passage(SCALE)
-    with pytest.raises(UsageError, match="not in order of onset"):
-        align(piece, exact(piece, 60)[::-1], 60)
+    assert rows(piece, exact(piece, 60)[::-1]) == [(7 - i, i) for i in range(8)]
+
+
+@pytest.mark.parametrize("tempo_bpm", [0.0, -60.0, float("nan")])
+def test_a_tempo_that_makes_no_sense_is_refused(tempo_bpm):
+    piece = passage(SCALE)
+    with pytest.raises(UsageError, match="give one above 0"):
+        align(piece, exact(piece, 60), tempo_bpm)
 
 
 def test_notes_at_the_same_instant_and_held_to_the_end_do_no_harm():

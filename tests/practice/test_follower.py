@@ -13,7 +13,7 @@ from practice.takes import melody, raw_events, take
 
 from companion.passage import Passage
 from companion.practice import Follower, align
-from companion.practice.follower import END_GRACE_S, OVERDUE_S, RELEASED_S, STUCK_S
+from companion.practice.follower import END_GRACE_S, OVERDUE_S, PUT_RIGHT_S, RELEASED_S, STUCK_S
 from companion.practice.model import (
     ADDED,
     EARLY,
@@ -216,6 +216,24 @@ def test_a_take_ends_with_the_last_note_let_go():
     live.hear(off(8.0, 72))
     assert not live.finished(at(8.0))
     assert live.finished(at(8.0 + RELEASED_S))
+
+
+def test_a_wrong_last_note_may_be_put_right():
+    piece = passage(SCALE)
+    played = exact(piece, 60)
+    played["written_midi"][-1] += 1
+    live = follower(piece)
+    for event in raw_events(played, START_NS):
+        live.hear(event)
+    assert live.verdicts[7].kind == WRONG_NOTE
+    assert not live.finished(at(8.0 + RELEASED_S))
+    live.hear(on(8.5, 72))
+    live.hear(off(8.9, 72))
+    assert not live.finished(at(9.0))
+    assert live.finished(at(8.9 + PUT_RIGHT_S))
+    # The first one played in its place is the one that counts.
+    assert live.verdicts[7].kind == WRONG_NOTE
+    assert live.realised[-2:] == (7, 7)
 
 
 def test_a_take_ends_when_the_click_is_over_and_nothing_comes():

@@ -319,3 +319,9 @@ def test_any_take_gets_one_sentence_and_the_same_one_again(seed, level):
     assert "\n" not in first.advice
     assert len(set(first.trouble_bars)) == len(first.trouble_bars)
     assert all(0 <= bar < len(piece.bars) for bar in first.trouble_bars)
+
+
+def test_notes_may_stand_in_any_order():
+    piece = melody(7, 5)
+    played = take(piece, 72, "messy", 7).played
+    assert judge(piece, played[::-1], 72) == judge(piece, played, 72)
