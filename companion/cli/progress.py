@@ -9,7 +9,7 @@ from pathlib import Path
 
 from companion import paths
 from companion.errors import WeekSheetError
-from companion.record.index import survey
+from companion.record.index import Wanted, survey
 from companion.record.model import TakeSummary, normal_bars
 from companion.record.progress import CARE, LONG_STRETCH_S, longest_stretch_s, of_passage, who_played
 from companion.record.text import progress_lines, remark_lines
@@ -48,7 +48,8 @@ def run(args: argparse.Namespace) -> int:
     if bars:
         passage.bar_range(bars)
     sha256 = passage.sha256 or hashlib.sha256(args.file.read_bytes()).hexdigest()
-    log = survey(args.sessions or paths.sessions_dir())
+    wanted = Wanted(sha256=sha256, file_name=args.file.name)
+    log = survey(args.sessions or paths.sessions_dir(), wanted=wanted)
     all_takes = [t for t in log.takes if args.part is None or t.part in (passage.part_name, passage.part_id)]
     found, how = of_passage(all_takes, sha256, str(args.file), bars)
     takes, who = who_played(found)

@@ -12,7 +12,7 @@ from pathlib import Path
 
 from companion import paths
 from companion.errors import UsageError
-from companion.record.index import survey
+from companion.record.index import Wanted, survey
 from companion.record.model import Survey, normal_bars
 from companion.record.progress import CARE, LONG_STRETCH_S, longest_stretch_s, reached
 from companion.record.text import remark_lines, student_lines, week_lines
@@ -68,8 +68,8 @@ def run(args: argparse.Namespace) -> int:
     if getattr(args, "action", None) == "set":
         return _set(args)
     sheet = load(args.sheet or paths.week_sheet())
-    log = survey(args.sessions or paths.sessions_dir())
     days = [day.isoformat() for day in sheet.days]
+    log = survey(args.sessions or paths.sessions_dir(), wanted=Wanted(days[0], days[-1]))
     results = [reached(item, days, log.takes, _sha256(item.path)) for item in sheet.items]
     if args.student:
         lines = student_lines(sheet, results, [_play_command(item) for item in sheet.items])

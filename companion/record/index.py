@@ -10,6 +10,7 @@ import contextlib
 import hashlib
 import os
 import sqlite3
+from dataclasses import dataclass
 from pathlib import Path
 
 from companion.paths import cache_dir
@@ -17,23 +18,34 @@ from companion.record.codec import summary_from
 from companion.record.log import lines_of, log_files
 from companion.record.model import Survey, TakeSummary
 
-__all__ = ["summaries", "survey"]
+__all__ = ["Wanted", "summaries", "survey"]
 
 #: Raised whenever the tables or what `summary_from` makes of a line changes.
-_VERSION = 1
+_VERSION = 2
 _COLUMNS = ", ".join(TakeSummary._fields)
-_PLACES = ", ".join("?" for _ in TakeSummary._fields)
+_PLACES = ", ".join("?" for _ in (*TakeSummary._fields, "file_name"))
 _TABLES = f"""
     CREATE TABLE sitting (file TEXT PRIMARY KEY, size INTEGER, changed_ns INTEGER, remarks TEXT);
-    CREATE TABLE take ({_COLUMNS});
+    CREATE TABLE take ({_COLUMNS}, file_name);
     CREATE INDEX take_file ON take (file);
     CREATE INDEX take_order ON take (day, started, file, offset);
     PRAGMA user_version = {_VERSION};
 """
 
 
-def survey(folder: Path, cache: Path | None = None) -> Survey:
-    """Summaries of all takes of a log folder, oldest first, with remarks on what could not be read.
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """Which takes are looked for: days from `first_day` to `last_day` (`YYYY-MM-DD`, both included), and where a
+    `sha256` or `file_name` is given, those of a passage with that content or that name."""
+
+    first_day: str = ""
+    last_day: str = "9999-12-31"
+    sha256: str = ""
+    file_name: str = ""
+
+
+def survey(folder: Path, cache: Path | None = None, wanted: Wanted | None = None) -> Survey:
+    """Summaries of the takes of a log folder, oldest first, with remarks on what could not be read.
 
     Parameters
     ----------
@@ -41,6 +53,8 @@ def survey(folder: Path, cache: Path | None = None) -> Survey:
         The log's folder; one that isn't there is an empty log.
     cache
         Folder of the index; by default `companion.paths.cache_dir()`. Without a usable one everything is read anew.
+    wanted
+        Which takes; all by default. Asking for some of ten years of them is quicker than sorting them out afterwards.
 
     Raises
     ------
@@ -53,7 +67,7 @@ def survey(folder: Path, cache: Path | None = None) -> Survey:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         with contextlib.closing(_connect(path)) as index:
-            return _survey(index, folder, entries)
+            return _survey(index, folder, entries, wanted or Wanted())
     except sqlite3.OperationalError:
         pass  # busy, read-only or full: the next run may fare better
     except (sqlite3.Error, ValueError, TypeError, AttributeError):
@@ -63,7 +77,7 @@ def survey(folder: Path, cache: Path | None = None) -> Survey:
         pass
     with contextlib.closing(sqlite3.connect(":memory:")) as index:
         index.executescript(_TABLES)
-        return _survey(index, folder, entries)
+        return _survey(index, folder, entries, wanted or Wanted())
 
 
 def summaries(folder: Path, cache: Path | None = None) -> list[TakeSummary]:
@@ -92,7 +106,7 @@ def _connect(path: Path) -> sqlite3.Connection:
     return index
 
 
-def _survey(index: sqlite3.Connection, folder: Path, entries: list[os.DirEntry[str]]) -> Survey:
+def _survey(index: sqlite3.Connection, folder: Path, entries: list[os.DirEntry[str]], wanted: Wanted) -> Survey:
     known = {row[0]: row[1:] for row in index.execute("SELECT file, size, changed_ns FROM sitting")}
     now = {}
     for entry in entries:
@@ -107,7 +121,12 @@ def _survey(index: sqlite3.Connection, folder: Path, entries: list[os.DirEntry[s
             index.executemany("DELETE FROM sitting WHERE file = ?", [(name,) for name in gone])
             for name in stale:
                 _read_in(index, folder / name, now[name])
-    takes = map(TakeSummary._make, index.execute(f"SELECT {_COLUMNS} FROM take ORDER BY day, started, file, offset"))
+    question = f"SELECT {_COLUMNS} FROM take WHERE day BETWEEN ? AND ?"
+    values = [wanted.first_day, wanted.last_day]
+    if wanted.sha256 or wanted.file_name:
+        question += " AND (sha256 = ? OR file_name = ?)"
+        values += [wanted.sha256 or "none", wanted.file_name or "none"]
+    takes = map(TakeSummary._make, index.execute(f"{question} ORDER BY day, started, file, offset", values))
     remarks = index.execute("SELECT remarks FROM sitting WHERE remarks <> '' ORDER BY file")
     return Survey(tuple(takes), tuple(line for row in remarks for line in row[0].split("\n")))
 
@@ -117,7 +136,8 @@ def _read_in(index: sqlite3.Connection, path: Path, status: tuple[int, int]) -> 
     rows = []
     for line in lines_of(path, remarks, heads_only=True):
         try:
-            rows.append(summary_from(line.data, path.name, line.offset, line.example))
+            take = summary_from(line.data, path.name, line.offset, line.example)
+            rows.append((*take, take.file_name))
         except ValueError as error:
             remarks.append(f"{path.name} line {line.number}: {error}; this take is left out")
     index.executemany(f"INSERT INTO take VALUES ({_PLACES})", rows)

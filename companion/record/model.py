@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from pathlib import PurePosixPath, PureWindowsPath
 from typing import Any, NamedTuple
 
 from companion.practice.model import RawEvent, Tolerances
 
-__all__ = ["SIMULATED_PREFIX", "Log", "NoteRecord", "Survey", "TakeRecord", "TakeSummary", "normal_bars"]
+__all__ = ["SIMULATED_PREFIX", "Log", "NoteRecord", "Survey", "TakeRecord", "TakeSummary", "file_name", "normal_bars"]
 
 #: A port name that starts so belongs to the simulated player: its takes are nobody's practice.
 SIMULATED_PREFIX = "sim:"
@@ -19,6 +20,11 @@ def normal_bars(bars: str) -> str:
     low, _, high = bars.replace("–", "-").strip().partition("-")
     low, high = low.strip(), high.strip()
     return low if not high or low == high else f"{low}-{high}"
+
+
+def file_name(path: str) -> str:
+    """The last part of a path, whichever system wrote it."""
+    return PureWindowsPath(path).name if "\\" in path else PurePosixPath(path).name
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,6 +153,11 @@ class TakeSummary(NamedTuple):
     interrupted: str
     trouble_bars: str
     example: int
+
+    @property
+    def file_name(self) -> str:
+        """Name of the passage's file, without its folders."""
+        return file_name(self.origin)
 
     @property
     def simulated(self) -> bool:

@@ -6,9 +6,8 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from pathlib import PurePosixPath, PureWindowsPath
 
-from companion.record.model import TakeSummary, normal_bars
+from companion.record.model import TakeSummary, file_name, normal_bars
 from companion.record.week import DEFAULT_CLEAN_TAKES, WeekItem
 
 __all__ = [
@@ -64,10 +63,6 @@ class Reached:
         return self.at_target >= self.wanted
 
 
-def _file_name(path: str) -> str:
-    return PureWindowsPath(path).name if "\\" in path else PurePosixPath(path).name
-
-
 def of_passage(
     takes: Iterable[TakeSummary], sha256: str, path: str, bars: str | None = None
 ) -> tuple[tuple[TakeSummary, ...], tuple[str, ...]]:
@@ -83,8 +78,8 @@ def of_passage(
     bars
         Printed bars: only takes of exactly these (empty: of the whole passage). None: takes of any bars.
     """
-    name = _file_name(path)
-    found = [take for take in takes if take.sha256 == sha256 or (name and _file_name(take.origin) == name)]
+    name = file_name(path)
+    found = [take for take in takes if take.sha256 == sha256 or (name and take.file_name == name)]
     if bars is not None:
         found = [take for take in found if take.bars == normal_bars(bars)]
     edited = sum(take.sha256 != sha256 for take in found)

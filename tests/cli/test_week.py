@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from companion import paths
 from companion.cli import main
 from companion.record import Sitting, TakeRecord
 from companion.record.week import load
@@ -144,3 +145,23 @@ def test_nothing_is_copied_for_a_target_that_can_t_be_set(home: Path, capsys: py
     assert main(["week", "set", str(other), "--tempo", "80", "--clean-takes", "0"]) == 1
     assert "clean_takes should be" in capsys.readouterr().err
     assert not (home / "shared" / "passages" / "mine.musicxml").exists()
+
+
+def test_installed_without_a_checkout_the_sheet_is_the_users_own(
+    home: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(paths, "_CHECKOUT", None)
+    monkeypatch.setattr(paths, "_PACKAGE", home / "package")
+    monkeypatch.setattr("platformdirs.user_data_path", lambda name: home / "data" / name)
+    monkeypatch.delenv("COMPANION_SHARED")
+    along = home / "package" / "data" / "shared" / "week.toml"
+    along.parent.mkdir(parents=True)
+    along.write_text('format = 1\nstudent = "Example"\nweek = 2026-11-23\n')
+    assert paths.week_sheet() == along
+    assert main(["week"]) == 0
+    assert "Example" in capsys.readouterr().out
+    assert main(["week", "set", "shared/passages/eight-bars.musicxml", "--tempo", "80"]) == 0
+    own = home / "data" / "companion" / "shared" / "week.toml"
+    assert paths.week_sheet() == own
+    assert load(own).items[0].path.is_file(), "the passage came along"
+    assert "Example" in along.read_text()

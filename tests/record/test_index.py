@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from companion.record import Sitting, TakeRecord, read_log, summaries, survey
+from companion.record import Sitting, TakeRecord, Wanted, read_log, summaries, survey
 from companion.record import index as index_module
 
 NOW = datetime(2026, 11, 23, 17, tzinfo=UTC)
@@ -97,7 +97,7 @@ def test_an_index_of_another_version_is_made_again(tmp_path: Path, monkeypatch: 
     write(folder, 0, 60)
     summaries(folder, cache)
     monkeypatch.setattr(index_module, "_VERSION", 99)
-    monkeypatch.setattr(index_module, "_TABLES", index_module._TABLES.replace("user_version = 1", "user_version = 99"))
+    monkeypatch.setattr(index_module, "_TABLES", index_module._TABLES.replace("user_version = 2", "user_version = 99"))
     assert tempos(folder, cache) == [60]
 
 
@@ -106,6 +106,21 @@ def test_without_a_usable_cache_the_log_is_read_all_the_same(tmp_path: Path) -> 
     write(folder, 0, 60, 64)
     (tmp_path / "c").touch()
     assert tempos(folder, tmp_path / "c") == [60, 64]
+
+
+def test_only_the_takes_that_are_asked_for(tmp_path: Path) -> None:
+    sitting = Sitting.begin(tmp_path, NOW)
+    for i, (origin, sha256) in enumerate((("x/a.mxl", "1"), ("b.mxl", "1"), (r"C:\x\a.mxl", "2"), ("", ""))):
+        sitting.append(TakeRecord("T", 60 + i, since_run_ns=i * 86_400 * 10**9, origin=origin, sha256=sha256))
+
+    def found(**wanted: str) -> list[float]:
+        return [take.tempo_bpm for take in survey(tmp_path, tmp_path / "c", Wanted(**wanted)).takes]
+
+    assert found() == [60, 61, 62, 63]
+    assert found(first_day="2026-11-24", last_day="2026-11-25") == [61, 62]
+    assert found(sha256="1") == [60, 61]
+    assert found(file_name="a.mxl") == [60, 62]
+    assert found(sha256="1", file_name="a.mxl", first_day="2026-11-25") == [62]
 
 
 def test_two_logs_have_indexes_of_their_own(tmp_path: Path) -> None:
