@@ -112,10 +112,10 @@ class _Stage:
     def joins(self, place: int, written: WrittenNote, start: Fraction) -> bool:
         """Whether a tie makes the note the continuation of an earlier one, which is then lengthened.
 
-        Where only the start of a tie is written, the next note written ends it if it has the same pitch: MusicXML has
-        `let-ring` for a tie into nothing.
+        Where only the start of a tie is written, the next note ends it if it has the same pitch, also in a later
+        ending: MusicXML has `let-ring` for a tie into nothing. Going back to a repeat takes a written end of the tie.
         """
-        stops = written.tie_stop or place == self.last_line + 1
+        stops = written.tie_stop or place > self.last_line
         if not stops or written.pitch is None or written.grace or not self.notes:
             return False
         if self.tied is not None and (before := self.notes[self.tied]).end == start:

@@ -119,7 +119,7 @@ def _drop_unpaired_slurs(notes: Sequence[LineNote], part: etree._Element) -> Non
 
 
 def _pair_ties(notes: Sequence[LineNote], part: etree._Element) -> None:
-    """Let ties be drawn where notes are joined: an end that only the start implies is added, loose ends are taken away."""
+    """Let ties be drawn where notes are joined: an end that the start implies is added, loose ends are taken away."""
     elements = {int(note.get("id", "n0")[1:]): note for note in part.iterfind("measure/note")}
     for i, item in enumerate(notes):
         following = notes[i + 1].note if i + 1 < len(notes) else None

@@ -168,7 +168,7 @@ def parse_xml(data: bytes, name: str) -> etree._Element:
         raise ScoreError(f"can't be parsed ({one_line(str(error))}); export it again", file=name) from None
 
 
-def whole(text: str | None, what: str, low: int, high: int, *, file: str, bar: str | None = None) -> int:
+def whole(text: str | None, what: str, low: int, high: int, *, file: str | None = None, bar: str | None = None) -> int:
     """A whole number between `low` and `high`, as XML Schema writes it. Raises `ScoreError`."""
     stripped = (text or "").strip()
     if not _WHOLE.fullmatch(stripped) or not low <= int(stripped) <= high:
@@ -176,7 +176,9 @@ def whole(text: str | None, what: str, low: int, high: int, *, file: str, bar: s
     return int(stripped)
 
 
-def decimal(text: str | None, what: str, low: int, high: int, *, file: str, bar: str | None = None) -> Fraction:
+def decimal(
+    text: str | None, what: str, low: int, high: int, *, file: str | None = None, bar: str | None = None
+) -> Fraction:
     """A decimal number between `low` and `high`, exactly. Raises `ScoreError` (also for NaN, infinity and
     exponents)."""
     stripped = (text or "").strip()

@@ -62,14 +62,16 @@ class _Walk:
         self.file = file
         self.remarks: dict[str, None] = {}
         self.now = Attributes(file, self.remark)
+        self.lengths: dict[tuple[Fraction | None, str], Fraction] = {}
         self.key_at_bar = (0, "")
-        self.notes = 0
 
     def part(self, part: etree._Element, name: str) -> WrittenPart:
         bars: list[WrittenBar] = []
         measures = part.findall("measure")
         if len(measures) > MAX_BARS:
             raise ScoreError(f"a part has over {MAX_BARS} bars; export only what is to be practised", file=self.file)
+        if sum(1 for _ in part.iterfind("measure/note")) > MAX_NOTES:
+            raise ScoreError(f"a part has over {MAX_NOTES} notes; export only what is to be practised", file=self.file)
         for index, element in enumerate(measures):
             bars.extend(self.measure(element, index))
         return WrittenPart(
@@ -113,14 +115,20 @@ class _Walk:
     # --- time -------------------------------------------------------------------------------------------------------
 
     def beats_of(self, element: etree._Element, m: _Measure, positive: bool) -> Fraction:
-        text = element.findtext("duration")
+        text = element.findtext("duration") or ""
+        known = self.lengths.get((self.now.divisions, text))
+        if known is not None:
+            return known
         duration = decimal(text, "a duration", 0, _MAX_DURATION, file=self.file, bar=m.number)
         if positive and duration == 0:
             raise ScoreError(f"a duration is {shown(text)}; it must be positive", file=self.file, bar=m.number)
         if self.now.divisions is None:
             self.remark("the file doesn't say how many divisions a quarter has: read as one")
             self.now.divisions = Fraction(1)
-        return duration / self.now.divisions
+        beats = duration / self.now.divisions
+        if beats > 0:
+            self.lengths[(self.now.divisions, text)] = beats
+        return beats
 
     def move(self, m: _Measure, beats: Fraction) -> None:
         """Move as the file counts, and find the exact place that rounded tuplets have led to there."""
@@ -140,9 +148,6 @@ class _Walk:
     # --- notes ------------------------------------------------------------------------------------------------------
 
     def note(self, m: _Measure, element: etree._Element) -> None:
-        self.notes += 1
-        if self.notes > MAX_NOTES:
-            raise ScoreError(f"a part has over {MAX_NOTES} notes; export only what is to be practised", file=self.file)
         grace, chord = element.find("grace"), element.find("chord") is not None
         raw = exact = Fraction(0)
         if grace is None:

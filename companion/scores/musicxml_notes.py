@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from fractions import Fraction
+from functools import lru_cache
 
 from lxml import etree
 
@@ -63,18 +64,26 @@ def read_pitch(note: etree._Element, *, file: str, bar: str) -> tuple[Pitch, boo
     pitch = note.find("pitch")
     if pitch is None:
         raise ScoreError("a note has neither pitch nor rest; export the file again", file=file, bar=bar)
-    step = (pitch.findtext("step") or "").strip()
+    texts = (pitch.findtext("step"), pitch.findtext("alter"), pitch.findtext("octave"))
+    try:
+        return _pitch(*texts)
+    except ScoreError as error:
+        raise ScoreError(str(error), file=file, bar=bar) from None
+
+
+@lru_cache(maxsize=1024)
+def _pitch(step: str | None, alter: str | None, octave: str | None) -> tuple[Pitch, bool]:
+    step = (step or "").strip()
     if step not in STEPS or len(step) != 1:
-        raise ScoreError(f"a note's step is {shown(step)}, not one of A to G", file=file, bar=bar)
-    octave = whole(pitch.findtext("octave"), "a note's octave", 0, 9, file=file, bar=bar)
+        raise ScoreError(f"a note's step is {shown(step)}, not one of A to G")
     exact = Fraction(0)
-    if pitch.find("alter") is not None:
-        exact = decimal(pitch.findtext("alter"), "a note's alteration", -_MAX_ALTER, _MAX_ALTER, file=file, bar=bar)
-    alter = math.floor(exact) if exact > 0 else math.ceil(exact)
-    found = Pitch(step, alter, octave)
+    if alter is not None:
+        exact = decimal(alter, "a note's alteration", -_MAX_ALTER, _MAX_ALTER)
+    rounded = math.floor(exact) if exact > 0 else math.ceil(exact)
+    found = Pitch(step, rounded, whole(octave, "a note's octave", 0, 9))
     if not 0 <= found.midi <= 127:
-        raise ScoreError(f"the note {found} lies outside MIDI's notes 0 to 127", file=file, bar=bar)
-    return found, exact != alter
+        raise ScoreError(f"the note {found} lies outside MIDI's notes 0 to 127")
+    return found, exact != rounded
 
 
 def exact_beats(note: etree._Element, beats: Fraction, divisions: Fraction) -> Fraction:
@@ -84,8 +93,9 @@ def exact_beats(note: etree._Element, beats: Fraction, divisions: Fraction) -> F
     the exact length but did not, its own length counts.
     """
     modification = note.find("time-modification")
-    value = NOTE_BEATS.get((note.findtext("type") or "").strip())
-    ratio = _ratio(modification) if modification is not None else None
+    if modification is None:
+        return beats
+    value, ratio = NOTE_BEATS.get((note.findtext("type") or "").strip()), _ratio(modification)
     if value is None or ratio is None or len(note.findall("dot")) > 8:
         return beats
     exact = value * (2 - Fraction(1, 2 ** len(note.findall("dot")))) * Fraction(ratio[1], ratio[0])
