@@ -210,7 +210,9 @@ class Rehearsal:
         """The clicks for going on after a pause (count-in first) and the section's time in seconds that they lead to."""
         clock = self.clock()
         at_s = self._bar_start_s(self._bar_to_go_on())
-        count_in = tuple(replace(c, time_s=c.time_s + at_s - self._first_count_end_s()) for c in clock.clicks if c.count_in)
+        count_in = tuple(
+            replace(c, time_s=c.time_s + at_s - self._first_count_end_s()) for c in clock.clicks if c.count_in
+        )
         return count_in + tuple(c for c in clock.clicks if not c.count_in and c.time_s >= at_s - 1e-9), at_s
 
     def _first_count_end_s(self) -> float:
@@ -230,9 +232,7 @@ class Rehearsal:
         self.tick(now_ns)
 
     def _new_follower(self) -> Follower:
-        return Follower(
-            self.section.passage, self.tempo_bpm, self._start_ns, self.tolerances, self.shift_semitones
-        )
+        return Follower(self.section.passage, self.tempo_bpm, self._start_ns, self.tolerances, self.shift_semitones)
 
     def _own_time_ns(self, time_ns: int) -> int:
         return time_ns - self._shift_ns - round(self.delay_ms * 1e6)
@@ -370,4 +370,3 @@ class Rehearsal:
         while high - low < 3 and (low - 1 in wrong or high + 1 in wrong):
             low, high = (low - 1, high) if low - 1 in wrong else (low, high + 1)
         return take.section.first_bar + low, take.section.first_bar + high
-

@@ -1,4 +1,4 @@
-"""Places in a passage as a teacher says them: `bar 2`, `the third sixteenth of 1`, `bars 3, 7 and 8`."""
+"""Places in a passage as a teacher says them: `bar 2`, `the third sixteenth of beat 1`, `bars 3, 7 and 8`."""
 
 from __future__ import annotations
 
@@ -38,24 +38,24 @@ def bars_in_words(passage: Passage, bars: Iterable[int]) -> str:
 
 
 def place_in_words(passage: Passage, note: Note) -> str:
-    """Where in its bar a note is: `the note on 3`, `the third sixteenth of 1`, `the second triplet note of 2`."""
+    """Where in its bar a note is: `the note on beat 3`, `the third sixteenth of beat 1`, `the second triplet note of beat 2`."""
     if note.grace:
-        return f"the grace note before {_count(note.count)}"
+        return f"the grace note before beat {_count(note.count)}"
     beat_type = passage.bars[note.bar].beat_type
     beat, within = note.count // 1, (note.count % 1) * Fraction(4, beat_type)
     if within == 0:
-        return f"the note on {beat}"
+        return f"the note on beat {beat}"
     if (
         beat_type == 4
         and (within * 4).denominator == 1
         and (within != Fraction(1, 2) or _has_sixteenths(passage, note))
     ):
-        return f"the {_ORDINALS[int(within * 4)]} sixteenth of {beat}"
+        return f"the {_ORDINALS[int(within * 4)]} sixteenth of beat {beat}"
     if within == Fraction(1, 2) and beat_type <= 4:
-        return f"the note on the and of {beat}"
+        return f"the note on the and of beat {beat}"
     if (within * 3).denominator == 1 and beat_type == 4:
-        return f"the {_ORDINALS[int(within * 3)]} triplet note of {beat}"
-    return f"the {note.written.name} after {beat}"
+        return f"the {_ORDINALS[int(within * 3)]} triplet note of beat {beat}"
+    return f"the {note.written.name} after beat {beat}"
 
 
 def number_of(count: int, one: str, many: str = "") -> str:

@@ -57,7 +57,7 @@ def test_the_note_to_watch_in_a_clean_take():
     assessment = judge(piece, moved(exact(piece, 60), 10, -0.025), 60)
     assert assessment.clean
     assert assessment.advice == (
-        "Clean: every note right, 16 of 16 notes on time; watch the third sixteenth of 1 in bar 3, 25 ms early."
+        "Clean: every note right, 16 of 16 notes on time; watch the third sixteenth of beat 1 in bar 3, 25 ms early."
     )
 
 
@@ -73,7 +73,7 @@ def test_wrong_notes_are_named():
     assert assessment.notes[5].deviation_ms == pytest.approx(0.0)
     assert assessment.trouble_bars == (1, 2)
     assert assessment.advice == (
-        "Bar 2: the note on the and of 1 was A♯4, not A4; play bars 2-3 slower, then join them."
+        "Bar 2: the note on the and of beat 1 was A♯4, not A4; play bars 2-3 slower, then join them."
     )
 
 
@@ -90,7 +90,7 @@ def test_a_note_left_out():
     assert assessment.notes[6].verdict == LEFT_OUT
     assert assessment.notes[6].deviation_ms is None
     assert assessment.because == "1 of 16 notes left out, in bar 2"
-    assert assessment.advice.startswith("Bar 2: the note on 2 (B4) was left out;")
+    assert assessment.advice.startswith("Bar 2: the note on beat 2 (B4) was left out;")
 
 
 def test_notes_not_reached_are_not_left_out():
@@ -117,7 +117,7 @@ def test_an_added_note():
     assessment = judge(piece, with_note(exact(piece, 60), 2.5, 75, 0.3), 60)
     assert assessment.because == "1 note added, in bar 1"
     assert assessment.added == ((2, 75),)
-    assert assessment.advice.startswith("Bar 1: an extra D♯5 sounds after the note on 3;")
+    assert assessment.advice.startswith("Bar 1: an extra D♯5 sounds after the note on beat 3;")
 
 
 def test_a_correction_is_going_back():
@@ -127,7 +127,7 @@ def test_a_correction_is_going_back():
     played = with_note(played, 2.4, 64, 0.6)
     assessment = judge(piece, played, 60)
     assert assessment.because == "1 of 16 notes wrong, in bar 1; went back once, in bar 1"
-    assert assessment.advice.startswith("Bar 1: you went back to the note on 3;")
+    assert assessment.advice.startswith("Bar 1: you went back to the note on beat 3;")
 
 
 def test_a_restart_counts_once_and_the_first_pairing_decides():
@@ -151,7 +151,7 @@ def test_a_stop_is_one_thing_and_not_a_row_of_late_notes():
     assessment = judge(piece, played, 60)
     assert verdicts(assessment)[6:] == [LATE] * 10
     assert assessment.advice == (
-        "Bar 2: you stopped for 1.4 s before the note on 2; play bars 2-3 slower, then join them."
+        "Bar 2: you stopped for 1.4 s before the note on beat 2; play bars 2-3 slower, then join them."
     )
     assert assessment.trouble_bars == (1,)
     assert assessment.tempo_played_bpm == pytest.approx(60.0)
@@ -164,7 +164,7 @@ def test_one_note_off_time():
     assert assessment.notes[10].verdict == EARLY
     assert assessment.because == "15 of 16 notes on time (93 %, 100 % needed)"
     assert assessment.advice == (
-        "Bar 3: the third sixteenth of 1 comes 31 ms early; play bars 3-4 slower, then join them."
+        "Bar 3: the third sixteenth of beat 1 comes 31 ms early; play bars 3-4 slower, then join them."
     )
 
 
@@ -179,7 +179,7 @@ def test_the_change_of_fingering_is_named_where_there_is_a_plan():
     strict = Tolerances(clean_share_on_time=1.0)
     assessment = judge(piece, moved(exact(piece, 60), 2, 0.15), 60, strict, plan)
     assert assessment.advice == (
-        "Bar 1: the note on 3 (B♭4 bis to C5) comes 150 ms late; play it slower, then bring it up to tempo."
+        "Bar 1: the note on beat 3 (B♭4 bis to C5) comes 150 ms late; play it slower, then bring it up to tempo."
     )
 
 
