@@ -47,10 +47,10 @@ BINDINGS = (
     Binding(("p",), "P", "port", "choose the controller", (*_BETWEEN, PAUSED), 7, "controller"),
     Binding(("c",), "C", "check", "one-note check: what pitch the controller sends", _BETWEEN),
     Binding(("d",), "D", "delay", "take a steady lateness as the delay of the set-up", (AFTER,)),
-    Binding(("m",), "M", "mute", "click on or off"),
+    Binding(("m",), "M", "mute", "click on or off", _ALWAYS, 9, "click on/off"),
     Binding(("]",), "]", "louder", "click louder"),
     Binding(("[",), "[", "softer", "click softer"),
-    Binding(("?", "h", "f1"), "?", "keys", "all keys", (*_BETWEEN, PAUSED), 8, "all keys"),
+    Binding(("?", "h", "f1"), "?", "keys", "all keys", _ALWAYS, 8, "all keys"),
     Binding(("f11",), "F11", "full_screen", "full screen on or off"),
     Binding(("escape",), "Esc", "leave", "stop, or put the stand away"),
 )

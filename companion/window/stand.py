@@ -387,9 +387,10 @@ class Stand:
         )
         self._port_place = port
         x, self._foot_places = box.x + round(4 * u), []
-        muted = "  (click off)" if self.run.muted and not self.run.setup.hidden else ""
         for binding in foot_line(self.run.rehearsal.state):
-            words = binding.short + (muted if binding.action in ("start", "stop") else "")
+            words = binding.short
+            if binding.action == "mute":
+                words = "click is off" if self.run.muted else "click is on"
             width = type_.width(binding.label, 14, "bold") + type_.width(words, 14) + round(8 * u)
             if x + width > port.left - round(16 * u):
                 break
