@@ -10,9 +10,10 @@ from __future__ import annotations
 
 import threading
 import time
+from collections import deque
 from collections.abc import Callable, Sequence
 
-from companion.units import ns_from_s
+from companion.units import NS_PER_MS, NS_PER_S, ns_from_s
 
 __all__ = ["PERIOD_S", "Poller", "StampClock"]
 
@@ -25,22 +26,36 @@ Packet = tuple[bytes, float]
 class StampClock:
     """Puts a driver's times on our clock.
 
-    Each packet came after the last moment at which the queue was seen empty and before it was read. The driver's times
-    are shifted as little as keeps every stamp between the two: so the drift of the two clocks and jumps in the driver's
-    times (a first packet, one that it swallowed) never cost more than the time between two looks.
+    A packet is read some time after it came, at best at once: the smallest difference of the last seconds between
+    reading time and driver's time is that of the two clocks. The window lets it follow where they drift apart. No stamp
+    lies after the reading or before the last moment at which the queue was empty; where a driver's time says otherwise, it
+    jumped, and the difference is taken anew.
     """
 
+    WINDOW_NS = 3 * NS_PER_S
+    JUMP_NS = NS_PER_MS
+
     def __init__(self) -> None:
-        self._shift_ns: int | None = None
+        # (read_ns, difference), differences rising: the first is the smallest of the window
+        self._differences: deque[tuple[int, int]] = deque()
 
     def stamp_ns(self, driver_s: float, empty_ns: int, read_ns: int) -> int:
         """Our time of a packet with the driver's time `driver_s`, read at `read_ns`, the queue empty at `empty_ns`."""
         driver_ns = ns_from_s(driver_s)
-        if self._shift_ns is None:
-            self._shift_ns = read_ns - driver_ns
-        stamp_ns = min(max(driver_ns + self._shift_ns, empty_ns), read_ns)
-        self._shift_ns = stamp_ns - driver_ns
-        return stamp_ns
+        self._add(read_ns, read_ns - driver_ns)
+        stamp_ns = driver_ns + self._differences[0][1]
+        if stamp_ns < empty_ns - self.JUMP_NS:
+            self._differences.clear()
+            self._add(read_ns, read_ns - driver_ns)
+            stamp_ns = read_ns
+        return max(stamp_ns, empty_ns)
+
+    def _add(self, read_ns: int, difference_ns: int) -> None:
+        while self._differences and self._differences[0][0] < read_ns - self.WINDOW_NS:
+            self._differences.popleft()
+        while self._differences and self._differences[-1][1] >= difference_ns:
+            self._differences.pop()
+        self._differences.append((read_ns, difference_ns))
 
 
 class Poller:

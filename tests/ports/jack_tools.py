@@ -48,19 +48,20 @@ def jack_missing() -> str:
 
 @contextlib.contextmanager
 def jack_server(name: str | None = None, rate_hz: int = 48_000, period: int = 128) -> Iterator[str]:
-    """A JACK server with the dummy driver under a name of its own, which $JACK_DEFAULT_SERVER holds meanwhile.
+    """A JACK server with the dummy driver under a name of its own, in $JACK_DEFAULT_SERVER meanwhile.
 
-    Yields the server's name. All JACK clients of this process must be closed before it ends. A `PortWatch` that was made
-    before looks for the server that $JACK_DEFAULT_SERVER named at that time.
+    Yields the server's name. All JACK clients of this process must be closed before it ends. A `PortWatch` made before
+    looks for the server that $JACK_DEFAULT_SERVER named at that time.
     """
     assert JACKD is not None, "jackd is not installed (Debian: apt-get install jackd2)"
     name = name or f"companion-{os.getpid()}-{next(_numbers)}"
     before = os.environ.get("JACK_DEFAULT_SERVER")
     os.environ["JACK_DEFAULT_SERVER"] = name
     with tempfile.TemporaryFile() as log:
-        command = [JACKD, "-n", name, "--no-realtime", "-d", "dummy", "-r", str(rate_hz), "-p", str(period)]
+        # --sync: the server waits for a client that comes late on a busy machine instead of leaving it out.
+        options = ["-n", name, "--no-realtime", "--sync", "-d", "dummy", "-r", str(rate_hz), "-p", str(period)]
         process = subprocess.Popen(
-            command,
+            [JACKD, *options],
             stdin=subprocess.DEVNULL,
             stdout=log,
             stderr=log,
@@ -106,7 +107,7 @@ class Sender:
         self._process = process
 
     def go(self) -> int:
-        """Begin to send; returns the `time.monotonic_ns`, a moment ahead, from which the events' seconds are counted."""
+        """Begin to send; returns the `time.monotonic_ns`, a moment ahead, from which events' seconds count."""
         self._process.stdin.write("go\n")
         self._process.stdin.flush()
         return int(self._process.stdout.readline())
