@@ -75,7 +75,8 @@ def run(args: argparse.Namespace) -> int:
         lines = student_lines(sheet, results, [_play_command(item) for item in sheet.items])
     else:
         lines = week_lines(sheet, results)
-    lines += ["", *remark_lines(_remarks(sheet, log))] if _remarks(sheet, log) else []
+    if remarks := _remarks(sheet, log):
+        lines += ["", *remark_lines(remarks)]
     this_week = [take for take in log.takes if take.day in days and not take.simulated and not take.example]
     if longest_stretch_s(this_week) >= LONG_STRETCH_S:
         lines += ["", CARE]
@@ -90,10 +91,6 @@ def _remarks(sheet: WeekSheet, log: Survey) -> list[str]:
     if sheet.days[-1] < date.today():
         remarks.append("this week is over; set the next one's first target with --week and its date, or edit the sheet")
     return remarks + list(log.remarks)
-
-
-def _there(item: WeekItem) -> bool:
-    return item.path.is_file()
 
 
 def _sha256(path: Path) -> str:

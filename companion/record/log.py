@@ -28,9 +28,10 @@ from companion.record.model import Log, TakeRecord, TakeSummary
 __all__ = ["Line", "Sitting", "lines_of", "log_files", "read_log", "read_take", "stream"]
 
 SUFFIX = ".jsonl"
-#: A take of ten minutes with a thousand breath and bite messages a second is about 26 MB.
-MAX_LINE_BYTES = 64 * 2**20
+#: A take of ten minutes with a thousand breath and bite messages a second is about 13 MB.
+MAX_LINE_BYTES = 32 * 2**20
 _LINES_TO_TELL_A_LOG = 4
+_MOST_REMARKS = 4
 
 
 class Sitting:
@@ -125,20 +126,19 @@ def log_files(folder: Path) -> list[os.DirEntry[str]]:
 
 
 def lines_of(path: Path, remarks: list[str], heads_only: bool = False) -> Iterator[Line]:
-    """The takes of one file, in order; what was odd is added to `remarks`, one text each."""
+    """The takes of one file, in order; what was odd is added to `remarks` at its end, a few texts at most."""
+    odd: list[str] = []
     try:
-        file = open(path, "rb")  # noqa: SIM115
+        with open(path, "rb") as file:
+            yield from _lines(file, path.name, odd, head_of if heads_only else decode_line)
     except OSError as error:
-        remarks.append(f"{path.name}: can't be opened ({error.strerror}); the other sittings are read")
-        return
-    with file:
-        try:
-            yield from _lines(file, path.name, remarks, head_of if heads_only else decode_line)
-        except OSError as error:
-            remarks.append(f"{path.name}: can't be read to its end ({error.strerror})")
+        odd.append(f"{path.name}: can't be read to its end ({error.strerror}); the other sittings are read")
+    remarks += odd[:_MOST_REMARKS]
+    if len(odd) > _MOST_REMARKS:
+        remarks.append(f"{path.name}: and {len(odd) - _MOST_REMARKS} more lines that can't be read")
 
 
-def _lines(file: BinaryIO, name: str, remarks: list[str], decode: Callable[[bytes], dict[str, Any]]) -> Iterator[Line]:
+def _lines(file: BinaryIO, name: str, odd: list[str], decode: Callable[[bytes], dict[str, Any]]) -> Iterator[Line]:
     offset, number, example, known, unread = 0, 0, False, False, 0
     while line := file.readline(MAX_LINE_BYTES):
         number += 1
@@ -150,7 +150,7 @@ def _lines(file: BinaryIO, name: str, remarks: list[str], decode: Callable[[byte
         except ValueError:
             known = known or line.startswith(b'{"kind":')
             if known:
-                remarks.append(_torn(name, number, last=not line.endswith(b"\n")))
+                odd.append(_torn(name, number, line))
             elif (unread := unread + 1) >= _LINES_TO_TELL_A_LOG:
                 break
             continue
@@ -158,25 +158,25 @@ def _lines(file: BinaryIO, name: str, remarks: list[str], decode: Callable[[byte
         if data["kind"] == "take":
             yield Line(number, here, data, example)
         elif data["kind"] != "sitting":
-            remarks.append(f"{name} line {number}: kind {data['kind'][:40]!r} is not known here; kept, not read")
+            odd.append(f"{name} line {number}: kind {data['kind'][:40]!r} is not known here; kept, not read")
         elif data.get("format") != FORMAT:
             found = str(data.get("format"))[:20]
-            remarks.append(f"{name}: format {found} is not known here, only {FORMAT}; kept, not read: update companion")
+            odd.append(f"{name}: format {found} is not known here, only {FORMAT}; kept, not read: update companion")
             return
         else:
             example = data.get("example") is True
     if unread and not known:
-        remarks.append(f"{name}: this is no practice log; left alone (move it out of the folder)")
+        odd.append(f"{name}: this is no practice log; left alone (move it out of the folder)")
     elif unread:
-        remarks.append(f"{name}: its first {unread} lines are not readable; set aside, the takes after them are read")
+        odd.append(f"{name}: its first {unread} lines are not readable; set aside, the takes after them are read")
 
 
-def _torn(name: str, number: int, last: bool) -> str:
-    if last:
-        return (
-            f"{name} line {number}: the last take was cut off while being written; set aside, those before it are read"
-        )
-    return f"{name} line {number}: cut off or damaged; set aside, the other takes are read"
+def _torn(name: str, number: int, line: bytes) -> str:
+    if len(line) == MAX_LINE_BYTES:
+        return f"{name} line {number}: longer than {MAX_LINE_BYTES >> 20} MB; set aside, the other takes are read"
+    if line.endswith(b"\n"):
+        return f"{name} line {number}: cut off or damaged; set aside, the other takes are read"
+    return f"{name} line {number}: the last take was cut off while being written; set aside, those before it are read"
 
 
 def stream(folder: Path, remarks: list[str]) -> Iterator[TakeRecord]:

@@ -16,6 +16,7 @@ import pytest
 from companion.errors import RecordError
 from companion.practice.model import RawEvent
 from companion.record import Sitting, TakeRecord, read_log, read_take, summaries
+from companion.record import log as log_module
 
 resource = pytest.importorskip("resource")
 
@@ -260,3 +261,27 @@ def test_the_order_of_sync_is_file_then_folder(tmp_path: Path, monkeypatch: pyte
     assert synced == [True, False, True], "the new folder's name, the file, the file's name"
     sitting.append(a_take())
     assert synced[3:] == [False]
+
+
+def test_a_log_full_of_rubbish_gives_a_few_remarks_and_its_takes(tmp_path: Path) -> None:
+    sitting = Sitting.begin(tmp_path, NOW)
+    sitting.append(a_take(60))
+    with sitting.path.open("ab") as file:
+        file.write(b"x\n" * 1000)
+    sitting.append(a_take(64))
+    log = read_log(tmp_path)
+    assert [take.tempo_bpm for take in log.takes] == [60, 64]
+    assert len(log.remarks) == 5
+    assert "and 996 more lines" in log.remarks[-1]
+
+
+def test_a_line_too_long_to_be_a_take_is_set_aside(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    sitting = Sitting.begin(tmp_path, NOW)
+    sitting.append(a_take(60))
+    with sitting.path.open("ab") as file:
+        file.write(b'{"kind":"take","x":"' + b"1" * (2 << 20) + b'"}\n')
+    sitting.append(a_take(64))
+    monkeypatch.setattr(log_module, "MAX_LINE_BYTES", 1 << 20)
+    log = read_log(tmp_path)
+    assert [take.tempo_bpm for take in log.takes] == [60, 64]
+    assert "line 3: longer than 1 MB" in log.remarks[0]
