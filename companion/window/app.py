@@ -18,6 +18,7 @@ from companion import charts
 from companion.engraving import Engraver, EngravingRequest
 from companion.errors import CompanionError
 from companion.practice.model import ADDED, EARLY, LATE, LEFT_OUT, WRONG_NOTE, RawEvent
+from companion.practice.tolerance import tolerance_in_words
 from companion.units import NS_PER_S, ns_from_s
 from companion.window import pencil
 from companion.window.bindings import action_for
@@ -425,7 +426,8 @@ class App:
             (pencil.insert_mark(head), "played, but not written"),
             (pencil.tick(head + 2), "a clean take, on the ladder"),
         )
-        return KeysLeaf(marks, CARE)
+        words = tolerance_in_words(self.run.rehearsal.tolerances)
+        return KeysLeaf(marks, f"{words[0].upper()}{words[1:]}. {CARE}")
 
     # -- pictures ----------------------------------------------------------------------------------------------------
 

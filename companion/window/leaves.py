@@ -212,7 +212,7 @@ class KeysLeaf:
         step = type_.line_height(15) + round(3 * u)
         half, mark_lines = (len(BINDINGS) + 1) // 2, (len(self.marks) + 1) // 2
         height = 2 * pad + half * step + mark_lines * (step + round(4 * u)) + type_.line_height(22)
-        height += type_.line_height(17) + 2 * type_.line_height(13.5) + round(30 * u)
+        height += type_.line_height(17) + 4 * type_.line_height(13.5) + round(30 * u)
         box = _box(place, 900, height / u)
         _paper(target, box, u)
         inner = box.inflate(-2 * pad, -2 * pad)

@@ -49,7 +49,7 @@ def ring(head_px: int, variant: int = 0) -> pygame.Surface:
         angle = start + i / 80 * (2 * math.pi + 0.55)
         r = radius * (1 + 0.05 * math.sin(2 * angle + tilt) + 0.06 * (i / 80 - 0.5))
         points.append((middle + r * 1.06 * math.cos(angle), middle + r * 0.86 * math.sin(angle + tilt * 0.2)))
-    smooth_line(canvas, points, max(1.6, head_px * 0.13) * _FINE, Ink.PENCIL)
+    smooth_line(canvas, points, max(1.9, head_px * 0.17) * _FINE, Ink.PENCIL)
     return _shrink(canvas)
 
 
@@ -59,7 +59,7 @@ def arrow(head_px: int, length_px: int, forward: bool) -> pygame.Surface:
     width, height = length_px + 4, max(7, round(head_px * 0.8)) | 1
     canvas = _canvas(width, height)
     w, h = canvas.get_size()
-    line, barb = max(1.5, head_px * 0.13) * _FINE, h * 0.36
+    line, barb = max(1.8, head_px * 0.16) * _FINE, h * 0.36
     tip, tail = (w - line, h * 0.5), (line, h * 0.56)
     smooth_line(canvas, [tail, (w * 0.5, h * 0.48), tip], line, Ink.PENCIL)
     smooth_line(canvas, [(tip[0] - barb * 1.1, tip[1] - barb), tip, (tip[0] - barb * 1.1, tip[1] + barb)], line, Ink.PENCIL)
@@ -73,7 +73,7 @@ def brackets(head_px: int) -> pygame.Surface:
     width, height = round(head_px * 2.5), round(head_px * 2.2)
     canvas = _canvas(width, height)
     w, h = canvas.get_size()
-    line = max(1.5, head_px * 0.13) * _FINE
+    line = max(1.8, head_px * 0.16) * _FINE
     for side in (-1, 1):
         points = []
         for i in range(21):
@@ -89,7 +89,7 @@ def insert_mark(head_px: int) -> pygame.Surface:
     size = max(8, round(head_px * 1.1))
     canvas = _canvas(size, size)
     w, h = canvas.get_size()
-    line = max(1.5, head_px * 0.13) * _FINE
+    line = max(1.8, head_px * 0.16) * _FINE
     smooth_line(canvas, [(line, line), (w / 2, h - line), (w - line, line)], line, Ink.PENCIL)
     return _shrink(canvas)
 

@@ -356,10 +356,12 @@ class Stand:
     # the ladder
 
     def _ladder_shown(self) -> LadderShown:
-        rehearsal = self.run.rehearsal
+        rehearsal, allowed = self.run.rehearsal, self.run.rehearsal.tolerances
         return LadderShown(
-            rehearsal.ladder, rehearsal.section.passage.bars[0], self.run.setup.target_label, rehearsal.ladder.rule
-        )
+            rehearsal.ladder, rehearsal.section.passage.bars[0], self.run.setup.target_label,
+            f"{rehearsal.ladder.rule} Clean: no wrong note, {allowed.clean_share_on_time:.0%} within"
+            f" {allowed.on_time_ms:g} ms.",
+        )  # fmt: skip
 
     def _draw_ladder(self, target: pygame.Surface) -> None:
         pygame.draw.rect(target, Ink.PAPER, self.place.ladder, border_radius=3)

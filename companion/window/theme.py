@@ -31,7 +31,7 @@ class Ink:
     PRINT = (24, 22, 20)
     QUIET = (104, 98, 90)
     FAINT = (196, 187, 170)
-    PENCIL = (74, 74, 80)
+    PENCIL = (58, 58, 66)
     BLUE = (35, 71, 122)
     BLUE_WASH = (214, 222, 232)
 
