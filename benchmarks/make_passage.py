@@ -114,9 +114,7 @@ def _bar(index: int, key: _Key) -> Bar:
 
 
 def _tongued(note: Note, tongued: bool) -> Note:
-    return Note(
-        note.index, note.written, note.start, note.length, note.bar, note.count, note.source, tongued=tongued
-    )
+    return Note(note.index, note.written, note.start, note.length, note.bar, note.count, note.source, tongued=tongued)
 
 
 def _line(bars: int, key: _Key, rng: random.Random) -> list[Pitch]:
@@ -143,30 +141,37 @@ def _figure(at: int, root: int, key: _Key, rng: random.Random) -> tuple[list[Pit
     chord = {(key.tonic + root + third) % 7 for third in (0, 2, 4)}
     while at % 7 not in chord:
         at += rng.choice((-1, 1))
-    middle = key.pitch(at, root).midi
-    up = rng.random() < (0.85 if middle < 66 else 0.15 if middle > 81 else 0.5)
-    way = 1 if up else -1
+    at = _within_range(at, root, key)
+    way = 1 if rng.random() < 0.5 else -1
     kind = rng.choice(("scale", "scale", "chord", "turn", "thirds"))
     if kind == "turn":
         first = key.pitch(at, root)
         return [first, key.pitch(at + 1, root), first, key.lower_neighbour(first)], at + rng.choice((0, way))
-    if kind == "chord":
-        steps = [at]
-        while len(steps) < 4:
-            steps.append(next(s for s in range(steps[-1] + way, steps[-1] + 8 * way, way) if s % 7 in chord))
-    else:
-        steps = [at + way * k for k in ((0, 1, 2, 3) if kind == "scale" else (0, 2, 1, 3))]
-    shifted = _within_range(steps, root, key)
-    return [key.pitch(step, root) for step in shifted], shifted[-1] + way
+    for direction in (way, -way):
+        steps = _steps(kind, at, direction, chord)
+        pitches = [key.pitch(step, root) for step in steps]
+        if all(_LOWEST_MIDI <= pitch.midi <= _HIGHEST_MIDI for pitch in pitches):
+            break
+    return pitches, steps[-1] + direction
 
 
-def _within_range(steps: list[int], root: int, key: _Key) -> list[int]:
-    """Down or up an octave where a figure would leave the horn."""
-    if max(key.pitch(s, root).midi for s in steps) > _HIGHEST_MIDI:
-        return [s - 7 for s in steps]
-    if min(key.pitch(s, root).midi for s in steps) < _LOWEST_MIDI:
-        return [s + 7 for s in steps]
+def _steps(kind: str, at: int, direction: int, chord: set[int]) -> list[int]:
+    if kind != "chord":
+        return [at + direction * k for k in ((0, 1, 2, 3) if kind == "scale" else (0, 2, 1, 3))]
+    steps = [at]
+    while len(steps) < 4:
+        ahead = range(steps[-1] + direction, steps[-1] + 8 * direction, direction)
+        steps.append(next(step for step in ahead if step % 7 in chord))
     return steps
+
+
+def _within_range(at: int, root: int, key: _Key) -> int:
+    """An octave lower or higher where a figure from here would leave the horn both ways."""
+    while key.pitch(at, root).midi > _HIGHEST_MIDI - 3:
+        at -= 7
+    while key.pitch(at, root).midi < _LOWEST_MIDI + 3:
+        at += 7
+    return at
 
 
 def _slurs(bars: int, rng: random.Random) -> list[Slur]:

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from math import ceil
 
 from companion.errors import ScoreError
 from companion.passage import Bar, Note, Passage
@@ -93,7 +94,8 @@ def _check_time_line(passage: Passage) -> None:
 
 
 def _bar_cells(passage: Passage, bar: Bar, mains: Sequence[Note], at: int, graces: Sequence[Note]) -> list[Cell]:
-    offset = rhythm.full_bar_beats(bar.beats, bar.beat_type) - bar.length if bar.upbeat else Fraction(0)
+    meter = _meter(bar)
+    offset = rhythm.full_bar_beats(*meter) - bar.length if bar.upbeat else Fraction(0)
     shift = offset - bar.start
     edges = [note.start + shift for note in graces]
     events = list(_events(bar, mains, at, shift, edges))
@@ -101,13 +103,16 @@ def _bar_cells(passage: Passage, bar: Bar, mains: Sequence[Note], at: int, grace
         return [Cell(bar.start, bar.length, Fraction(4), whole_bar=True)]
     span = (offset, offset + bar.length)
     try:
-        spans = rhythm.tuplet_spans(
-            [(e.start, e.end) for e in events], span, bar.beats, bar.beat_type, _has_sixes(events)
-        )
+        spans = rhythm.tuplet_spans([(e.start, e.end) for e in events], span, *meter, _has_sixes(events))
         cells = [cell for event in events for cell in _event_cells(event, spans, bar, shift)]
     except ValueError as error:
         raise ScoreError(f"{error}; it can't be written down", bar=bar.number) from error
-    return beam(_with_graces(cells, graces), bar.beats, bar.beat_type, shift)
+    return beam(_with_graces(cells, graces), *meter, shift)
+
+
+def _meter(bar: Bar) -> tuple[int, int]:
+    """The time signature, with beats added where the bar holds more than it says."""
+    return max(bar.beats, ceil(bar.length * bar.beat_type / 4)), bar.beat_type
 
 
 def _has_sixes(events: Sequence[_Event]) -> bool:
@@ -161,13 +166,10 @@ def _event_cells(event: _Event, spans: Sequence[rhythm.TupletSpan], bar: Bar, sh
 def _pieces(
     start: Fraction, end: Fraction, rest: bool, span: rhythm.TupletSpan | None, bar: Bar, shift: Fraction
 ) -> list[Cell]:
-    split = rhythm.split_rest if rest else rhythm.split_note
     if span is None:
-        group = rhythm.bar_group(bar.beats, bar.beat_type)
-        end_of_group = max(group.end, end)
-        if end_of_group > group.end:
-            raise ValueError(f"a bar of {bar.length} quarters is longer than {bar.beats}/{bar.beat_type}")
-        return [_cell(a, b, a, b, None, False, False, shift) for a, b in split(group, start, end)]
+        pieces = rhythm.split_in_bar(*_meter(bar), start, end, rest)
+        return [_cell(a, b, a, b, None, False, False, shift) for a, b in pieces]
+    split = rhythm.split_rest if rest else rhythm.split_note
     scale = Fraction(span.actual, span.normal)
     group = rhythm.tuplet_group(span.actual, (span.end - span.start) * scale)
     cells = []

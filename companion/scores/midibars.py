@@ -84,12 +84,12 @@ def _meters(midi: mido.MidiFile, remarks: list[str]) -> list[tuple[Fraction, int
 
 
 def _bars(meters: Sequence[tuple[Fraction, int, int]], end: Fraction, name: str) -> list[Bar]:
-    """Bars until one begins beyond `end`."""
+    """Bars until one begins beyond `end`, for a last note that is rounded up to it, and the one after."""
     bars: list[Bar] = []
     for place, (start, beats, beat_type) in enumerate(meters):
         limit = meters[place + 1][0] if place + 1 < len(meters) else None
         at = start
-        while (limit is None or at < limit) and at <= end:
+        while (limit is None or at < limit) and (not bars or bars[-1].start <= end):
             if len(bars) >= _MAX_BARS:
                 raise ScoreError(f"runs over more than {_MAX_BARS:,} bars; cut the file to the passage", file=name)
             length = full_bar_beats(beats, beat_type)

@@ -35,7 +35,7 @@ _MAX_BYTES = 20_000_000
 _MAX_NOTES = 20_000
 #: Bytes of a file that are parsed at most, and bytes in a row that can all be the head of one number: a file that is
 #: only controller floods or one endless number stops here.
-_MAX_PARSED_BYTES = 3_000_000
+_MAX_PARSED_BYTES = 2_000_000
 _MAX_HIGH_BYTES = 4_000
 _PERCUSSION = 9
 _DAMAGED = (OSError, EOFError, ValueError, LookupError, TypeError, AttributeError, struct.error, mido.KeySignatureError)
@@ -119,6 +119,7 @@ def _parse(data: bytes, name: str) -> mido.MidiFile:
         raise ScoreError("the file is empty", file=name)
     if len(data) > _MAX_BYTES:
         raise ScoreError(f"the file has {len(data) / 1e6:.0f} MB, more than {_MAX_BYTES // 1_000_000}", file=name)
+    data = _unwrapped(data)
     if data[:4] != b"MThd":
         raise ScoreError("is not a Standard MIDI file: it does not begin with MThd", file=name)
     _check_header(data, name)
@@ -129,6 +130,13 @@ def _parse(data: bytes, name: str) -> mido.MidiFile:
     except _DAMAGED as error:
         found = " ".join(str(error).split())[:80] or type(error).__name__
         raise ScoreError(f"the MIDI file is damaged ({found}); export it again", file=name) from None
+
+
+def _unwrapped(data: bytes) -> bytes:
+    """The MIDI file inside a RIFF one (`.rmi`); others as they are."""
+    if data[:4] == b"RIFF" and data[8:12] == b"RMID" and data[12:16] == b"data":
+        return data[20:]
+    return data
 
 
 def _check_header(data: bytes, name: str) -> None:

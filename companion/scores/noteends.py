@@ -9,7 +9,7 @@ from functools import partial
 
 from companion.passage import Bar
 from companion.scores.quantise import QuantisedOnset
-from companion.scores.rhythm import bar_group, is_dyadic, split_note, split_rest, value_of
+from companion.scores.rhythm import is_dyadic, split_in_bar, value_of
 
 __all__ = ["note_ends"]
 
@@ -102,7 +102,7 @@ def _written(
         shift = Fraction(4 * bar.beats, bar.beat_type) - bar.length if bar.upbeat else Fraction(0)
         a, b = max(start, bar.start) - bar.start + shift, min(end, bar.end) - bar.start + shift
         if is_dyadic(a) and is_dyadic(b):
-            split = (split_rest if rest else split_note)(bar_group(bar.beats, bar.beat_type), a, b)
+            split = split_in_bar(bar.beats, bar.beat_type, a, b, rest)
             pieces += len(split)
             double += sum((value_of(y - x) or (0, 0))[1] == 2 for x, y in split)
         else:

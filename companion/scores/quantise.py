@@ -26,11 +26,9 @@ from fractions import Fraction
 from math import gcd, inf
 from statistics import median
 
-from companion.scores.rhythm import is_compound
+from companion.scores.rhythm import Span, is_compound
 
-__all__ = ["Meter", "QuantisedOnset", "Span", "estimate_sigma", "quantise_onsets", "units_of"]
-
-Span = tuple[Fraction, Fraction]
+__all__ = ["QuantisedOnset", "estimate_sigma", "quantise_onsets", "units_of"]
 
 #: Price of a place by its depth (denominator of its share of the beat), simple and compound beats.
 _SIMPLE_DEPTH = {1: 0.0, 2: 0.6, 4: 1.2, 3: 1.6, 8: 3.0, 6: 2.8, 12: 6.0, 16: 5.5, 5: 4.0, 7: 5.5}
@@ -53,15 +51,6 @@ _FURTHEST = 14.0
 #: Files written by a notation program lie on their ticks; their spread is that of rounding to ticks.
 _EXACT_SHARE = 0.9
 _SIGMA_PLAYED = (0.008, 0.06)
-
-
-@dataclass(frozen=True, slots=True)
-class Meter:
-    """A time signature from `start` beats on."""
-
-    start: Fraction
-    beats: int
-    beat_type: int
 
 
 @dataclass(frozen=True, slots=True)

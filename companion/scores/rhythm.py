@@ -16,18 +16,22 @@ from math import lcm
 
 __all__ = [
     "Group",
+    "Span",
     "TupletSpan",
     "bar_group",
     "beam_groups",
     "full_bar_beats",
     "is_compound",
     "is_dyadic",
+    "split_in_bar",
     "split_note",
     "split_rest",
     "tuplet_group",
     "tuplet_spans",
     "value_of",
 ]
+
+Span = tuple[Fraction, Fraction]
 
 _ZERO = Fraction(0)
 #: Shorter than a 256th note nothing is written.
@@ -92,7 +96,6 @@ def _grouping(count: int) -> tuple[int, ...]:
     return (2,) * (count // 2) if count % 2 == 0 else (2,) * (count // 2 - 1) + (3,)
 
 
-@lru_cache(maxsize=512)
 def _group(start: Fraction, unit: Fraction, parts: tuple[int, ...], compound: bool) -> Group:
     cuts, at = [], start
     for part in parts:
@@ -102,6 +105,7 @@ def _group(start: Fraction, unit: Fraction, parts: tuple[int, ...], compound: bo
     return Group(start, at, tuple(cuts), uneven or (compound and len(parts) > 1), parts, unit)
 
 
+@lru_cache(maxsize=256)
 def bar_group(beats: int, beat_type: int) -> Group:
     """The whole bar as a group of its beats."""
     if is_compound(beats, beat_type):
@@ -145,7 +149,7 @@ def _one_note(group: Group, start: Fraction, end: Fraction) -> bool:
     return end - start == part and value_of(part, 0) is not None and (start - group.start) % part == part / 2
 
 
-def split_note(group: Group, start: Fraction, end: Fraction) -> tuple[tuple[Fraction, Fraction], ...]:
+def split_note(group: Group, start: Fraction, end: Fraction) -> tuple[Span, ...]:
     """The note from `start` to `end` as written values tied together, each a (start, end)."""
     if start == group.start and end == group.end and value_of(end - start, 1):
         return ((start, end),)
@@ -161,7 +165,7 @@ def split_note(group: Group, start: Fraction, end: Fraction) -> tuple[tuple[Frac
     return split_note(group, start, cut) + split_note(group, cut, end)
 
 
-def split_rest(group: Group, start: Fraction, end: Fraction) -> tuple[tuple[Fraction, Fraction], ...]:
+def split_rest(group: Group, start: Fraction, end: Fraction) -> tuple[Span, ...]:
     """The silence from `start` to `end` as written rests."""
     if start == group.start and end == group.end and value_of(end - start, 1):
         return ((start, end),)
@@ -175,7 +179,14 @@ def split_rest(group: Group, start: Fraction, end: Fraction) -> tuple[tuple[Frac
     return split_rest(group, start, cut) + split_rest(group, cut, end)
 
 
-def beam_groups(beats: int, beat_type: int) -> tuple[tuple[Fraction, Fraction], ...]:
+@lru_cache(maxsize=8192)
+def split_in_bar(beats: int, beat_type: int, start: Fraction, end: Fraction, rest: bool) -> tuple[Span, ...]:
+    """`split_note` or, for a rest, `split_rest` in a whole bar of `beats`/`beat_type`."""
+    return (split_rest if rest else split_note)(bar_group(beats, beat_type), start, end)
+
+
+@lru_cache(maxsize=256)
+def beam_groups(beats: int, beat_type: int) -> tuple[Span, ...]:
     """The stretches that are beamed together, one a beat; half a bar in 2/2 and the like."""
     group = bar_group(beats, beat_type)
     if is_compound(beats, beat_type):
@@ -188,7 +199,7 @@ def beam_groups(beats: int, beat_type: int) -> tuple[tuple[Fraction, Fraction], 
     return tuple((unit * i, unit * (i + 1)) for i in range(int(count)))
 
 
-def _candidates(position: Fraction, beats: int, beat_type: int) -> list[tuple[Fraction, Fraction]]:
+def _candidates(position: Fraction, beats: int, beat_type: int) -> list[Span]:
     """Stretches (start, end) a tuplet around `position` may fill, small ones first."""
     found = []
     if is_compound(beats, beat_type):
@@ -226,8 +237,8 @@ def _ratio(start: Fraction, end: Fraction, points: Sequence[Fraction], six: bool
 
 def _choose(
     position: Fraction,
-    events: Sequence[tuple[Fraction, Fraction]],
-    bar: tuple[Fraction, Fraction],
+    events: Sequence[Span],
+    bar: Span,
     meter: tuple[int, int],
     six: bool,
 ) -> TupletSpan | None:
@@ -248,8 +259,8 @@ def _choose(
 
 
 def tuplet_spans(
-    events: Sequence[tuple[Fraction, Fraction]],
-    bar: tuple[Fraction, Fraction],
+    events: Sequence[Span],
+    bar: Span,
     beats: int,
     beat_type: int,
     six: bool = False,

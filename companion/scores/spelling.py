@@ -1,15 +1,19 @@
 """Pitch names for note numbers: B♭ or A♯?
 
 The names come from Meredith's ps13s1, which needs no key: each note takes the letter that most of the notes around it,
-taken as possible tonics, would give it. Where the key signature is known we depart from it in two points:
+taken as possible tonics, would give it. Where the key signature is known we depart from it in four points:
 
-1. ps13s1 leaves open whether a whole passage stands in sharps or flats. We move all names of one key signature together
-   by an enharmonic step to where they lie nearest to the key.
+1. ps13s1 leaves open whether a whole passage stands in sharps or flats. We move all names of one key signature
+   together by an enharmonic step to where they lie nearest to the key.
 2. A name more than three fifths to the flat side of the signature or nine to the sharp side (in C: beyond E♭ and D♯)
    gives way to its enharmonic twin. So the context decides between E♭ and D♯, and the signature the other names.
+3. A note a semitone below the same note before and after it takes the letter below (B-A♯-B), one a semitone above the
+   letter above where that is no further than five fifths to the flat side (D-E♭-D). This stands for the second stage of
+   ps13, which ps13s1 leaves out.
+4. Letters that are equally strong are taken in their order from the signature's tonic up, not from A.
 
 On 124 parts of music21's corpus (19,195 notes with signatures, of which 2,100 in one movement that modulates without
-changing its own) point 1 alone names 98.1 % as printed, both together 98.7 %; without that movement 99.9 %.
+changing its own) point 1 alone names 98.1 % as printed, all four 98.7 %; without that movement 99.98 %. They were chosen on these parts.
 
 References
 ----------
@@ -33,8 +37,11 @@ __all__ = ["likely_key", "line_of_fifths", "spell"]
 _BEFORE, _AFTER = 10, 42
 #: How far from the signature a name may stand, in fifths to the flat and to the sharp side.
 _FLAT_SIDE, _SHARP_SIDE = -3, 9
+_NEIGHBOUR_FLAT_SIDE = -5
 
 _LETTERS = "ABCDEFG"
+#: Letters above A of the major tonics C, D, E and so on.
+_TONIC_LETTERS = (2, 3, 4, 5, 6, 0, 1)
 _LETTER_CHROMA = (0, 2, 3, 5, 7, 8, 10)
 #: Letter above A of a chroma above A, and letters spanned by an interval of so many semitones (Meredith 2006).
 _FIRST_LETTER = (0, 1, 1, 2, 2, 3, 4, 4, 5, 5, 6, 6)
@@ -72,14 +79,15 @@ def spell(midi: Sequence[int], fifths: Sequence[int] | None = None, mode: str = 
     if len(midi) == 0:
         return ()
     chroma = [(note - 69) % 12 for note in midi]
-    pitches = [_pitch(note, letter) for note, letter in zip(midi, _letters(chroma), strict=True)]
+    home = [0] * len(midi) if fifths is None else [_TONIC_LETTERS[(4 * f) % 7] for f in fifths]
+    pitches = [_pitch(note, letter) for note, letter in zip(midi, _letters(chroma, home), strict=True)]
     if fifths is None:
         return tuple(_near_key(pitches, 0, mode))
     spelled: list[Pitch] = []
     for signature, group in groupby(zip(fifths, pitches, strict=True), key=lambda pair: pair[0]):
         moved = _near_key([pitch for _, pitch in group], signature, mode)
         spelled += [_within_reach(pitch, signature) for pitch in moved]
-    return tuple(spelled)
+    return tuple(_with_neighbours(spelled, fifths))
 
 
 def _within_reach(pitch: Pitch, fifths: int) -> Pitch:
@@ -87,6 +95,21 @@ def _within_reach(pitch: Pitch, fifths: int) -> Pitch:
     if distance > _SHARP_SIDE:
         return _moved(pitch, -1)
     return _moved(pitch, 1) if distance < _FLAT_SIDE else pitch
+
+
+def _with_neighbours(pitches: Sequence[Pitch], fifths: Sequence[int]) -> list[Pitch]:
+    """A semitone away and back again takes the next letter."""
+    named = list(pitches)
+    for at in range(1, len(pitches) - 1):
+        main, note = named[at - 1], pitches[at]
+        step = note.midi - main.midi
+        if abs(step) != 1 or pitches[at + 1].midi != main.midi:
+            continue
+        letter = (_LETTERS.index(main.step) + step) % 7
+        neighbour = _pitch(note.midi, letter)
+        if step < 0 or line_of_fifths(neighbour) - fifths[at] >= _NEIGHBOUR_FLAT_SIDE:
+            named[at] = neighbour if abs(neighbour.alter) <= 2 else note
+    return named
 
 
 def likely_key(midi: Sequence[int], weights: Sequence[float]) -> tuple[int, str]:
@@ -119,8 +142,8 @@ def _tonic_chroma(fifths: int, mode: str) -> int:
     return (7 * (fifths + (3 if mode == "minor" else 0)) + 3) % 12
 
 
-def _letters(chroma: Sequence[int]) -> list[int]:
-    """Letters above A by ps13s1."""
+def _letters(chroma: Sequence[int], home: Sequence[int]) -> list[int]:
+    """Letters above A by ps13s1; of equally strong ones the first from letter `home` up."""
     first = chroma[0]
     tonic_letter = [(_FIRST_LETTER[first] - _INTERVAL_LETTERS[(first - tonic) % 12]) % 7 for tonic in range(12)]
     count = [0] * 12
@@ -136,7 +159,7 @@ def _letters(chroma: Sequence[int]) -> list[int]:
         strength = [0] * 7
         for tonic in range(12):
             strength[(_INTERVAL_LETTERS[(value - tonic) % 12] + tonic_letter[tonic]) % 7] += count[tonic]
-        letters.append(max(range(7), key=strength.__getitem__))
+        letters.append(max(((home[at] + i) % 7 for i in range(7)), key=strength.__getitem__))
     return letters
 
 
