@@ -19,6 +19,8 @@ _NOT_DRAWN = (
     *("defaults", "credit", "print", "multiple-rest"),
     *("part-name-display", "part-abbreviation", "part-abbreviation-display"),
 )
+#: Where a thing stood on the page the document was made for.
+_PLACES = ("default-x", "default-y", "relative-x", "relative-y")
 _PARSER_SETTINGS = {"resolve_entities": False, "no_network": True, "load_dtd": False, "huge_tree": False}
 
 
@@ -44,6 +46,9 @@ def prepare(musicxml: bytes, marked: frozenset[str] = frozenset()) -> str:
     for name in _NOT_DRAWN:
         for element in list(root.iter(name)):
             _drop(element)
+    for element in root.iter(etree.Element):
+        for name in _PLACES:
+            element.attrib.pop(name, None)
     for element in root.iter("part-name"):
         element.text = ""
     if not any(note.get("id") for note in notes):

@@ -75,3 +75,11 @@ def test_what_the_page_has_no_use_for_is_left_out() -> None:
     assert not list(copy.iter("multiple-rest"))
     assert [name.text for name in copy.iter("part-name")] == [None]
     assert [fingering.text for fingering in copy.iter("fingering")] == ["TA"]
+
+
+def test_places_on_another_page_are_forgotten() -> None:
+    words = (
+        '<direction><direction-type><words default-y="-1769" relative-x="9">dolce</words></direction-type></direction>'
+    )
+    copy = etree.fromstring(prepare(document([words + NOTE.replace("<note>", '<note default-x="80">')])))
+    assert [dict(element.attrib) for element in copy.iter("words", "note")] == [{}, {"id": "n0"}]
