@@ -38,7 +38,8 @@ def main() -> None:
             ("drawing, flood", 0.012, True),
         ):
             stamp_ms, drain_ms = measure(args.seconds, busy_s, flood)
-            print(f"{name:<15} {_figures(stamp_ms)}   {_figures(drain_ms)}   {len(stamp_ms)} notes")
+            notes = f"{len(stamp_ms)} of {int(args.seconds / 0.03)} notes"
+            print(f"{name:<15} {_figures(stamp_ms)}   {_figures(drain_ms)}   {notes}")
 
 
 def measure(seconds: float, busy_s: float, flood: bool) -> tuple[np.ndarray, np.ndarray]:
@@ -50,7 +51,7 @@ def measure(seconds: float, busy_s: float, flood: bool) -> tuple[np.ndarray, np.
         events += [(0.001 * i, [0xB0, 2, i % 128]) for i in range(int(seconds * 1000))]
         events.sort()
     is_note = np.array([message[0] == 0x90 for _, message in events])
-    arrived, drained = [], []
+    arrived, drained, numbers = [], [], []
     with sender_process("Benchmark", events) as sender:
         port = open_input("Benchmark")
         end_ns = sender.go() + round((seconds + 0.5) * 1e9)
@@ -60,11 +61,18 @@ def measure(seconds: float, busy_s: float, flood: bool) -> tuple[np.ndarray, np.
                 if event.message[0] == 0x90:
                     arrived.append(event.time_ns)
                     drained.append(frame_ns)
+                    numbers.append(event.message[1])
             _hold_the_lock(busy_s)
             time.sleep(max(0.0, FRAME_S - (time.monotonic_ns() - frame_ns) / 1e9))
         sent_ns = np.array(sender.sent_ns())[is_note]
         port.close()
-    assert len(arrived) == len(sent_ns), f"{len(arrived)} of {len(sent_ns)} notes arrived"
+    # JACK leaves a client out that misses its period: the numbers go round in 60, so a gap tells how many are gone.
+    places, place = [], 0
+    for number in numbers:
+        place += (number - 36 - place) % 60
+        places.append(place)
+        place += 1
+    sent_ns = sent_ns[places]
     return (np.array(arrived) - sent_ns) / 1e6, (np.array(drained) - sent_ns) / 1e6
 
 

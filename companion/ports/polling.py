@@ -28,8 +28,8 @@ class StampClock:
 
     A packet is read some time after it came, at best at once: the smallest difference of the last seconds between
     reading time and driver's time is that of the two clocks. The window lets it follow where they drift apart. No stamp
-    lies after the reading or before the last moment at which the queue was empty; where a driver's time says otherwise, it
-    jumped, and the difference is taken anew.
+    lies after the reading or before the last moment at which the queue was empty; where a driver's time says otherwise,
+    it jumped, and the difference is taken anew.
     """
 
     WINDOW_NS = 3 * NS_PER_S

@@ -47,19 +47,19 @@ def jack_missing() -> str:
 
 
 @contextlib.contextmanager
-def jack_server(name: str | None = None, rate_hz: int = 48_000, period: int = 128) -> Iterator[str]:
+def jack_server(name: str | None = None, rate_hz: int = 48_000, period: int = 256) -> Iterator[str]:
     """A JACK server with the dummy driver under a name of its own, in $JACK_DEFAULT_SERVER meanwhile.
 
-    Yields the server's name. All JACK clients of this process must be closed before it ends. A `PortWatch` made before
-    looks for the server that $JACK_DEFAULT_SERVER named at that time.
+    A client that misses its `period` (in samples) on a busy machine loses what was sent in it: a longer one is safer, a
+    shorter one exacter. Yields the server's name. All JACK clients of this process must be closed before it ends. A
+    `PortWatch` made before looks for the server that $JACK_DEFAULT_SERVER named at that time.
     """
     assert JACKD is not None, "jackd is not installed (Debian: apt-get install jackd2)"
     name = name or f"companion-{os.getpid()}-{next(_numbers)}"
     before = os.environ.get("JACK_DEFAULT_SERVER")
     os.environ["JACK_DEFAULT_SERVER"] = name
     with tempfile.TemporaryFile() as log:
-        # --sync: the server waits for a client that comes late on a busy machine instead of leaving it out.
-        options = ["-n", name, "--no-realtime", "--sync", "-d", "dummy", "-r", str(rate_hz), "-p", str(period)]
+        options = ["-n", name, "--no-realtime", "-d", "dummy", "-r", str(rate_hz), "-p", str(period)]
         process = subprocess.Popen(
             [JACKD, *options],
             stdin=subprocess.DEVNULL,
