@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import io
 import sys
 from collections.abc import Sequence
 from importlib import import_module
@@ -33,6 +34,10 @@ class _Parser(argparse.ArgumentParser):
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit code (0, or 1 after one line on standard error)."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            # A terminal whose code page has no ♭ must not end the program.
+            stream.reconfigure(errors="replace")
     argv = list(sys.argv[1:] if argv is None else argv)
     parser = _Parser(
         prog="companion", description="Practice software for saxophone students and their teachers."

@@ -8,7 +8,7 @@ from pathlib import Path
 import pygame
 import pytest
 
-from companion.practice.model import EARLY, LATE, ON_TIME
+from companion.practice.model import EARLY, LATE, ON_TIME, RawEvent
 from companion.record import read_log
 from companion.window.app import App
 from companion.window.bindings import BINDINGS, foot_line
@@ -156,6 +156,29 @@ def test_a_controller_that_vanishes_pauses_and_can_go_on(app: App, tmp_path: Pat
     assert app.run.rehearsal.state == "after"
     take = read_log(tmp_path).takes[0]
     assert len(take.events) >= kept and take.interrupted
+
+
+@pytest.mark.parametrize(("sent", "shift"), [(67, 0), (58, 9), (79, -12), (46, 21)])
+def test_one_note_finds_what_the_controller_sends(app: App, sent: int, shift: int) -> None:
+    """Written pitch, sounding alto pitch, an octave high, sounding and an octave low."""
+    key(app, "c")
+    app.run.port._kept.append(RawEvent(app.run.clock(), bytes((0x90, sent, 80))))  # type: ignore[union-attr]
+    app.frame()
+    assert app.run.check_answer and app.run.rehearsal.shift_semitones == shift
+    key(app, "return")
+    assert app.run.rehearsal.shift_semitones == shift and not app.run.checking
+
+
+def test_a_note_that_fits_nothing_and_escape_leave_the_shift_as_it_was(app: App) -> None:
+    key(app, "c")
+    app.run.port._kept.append(RawEvent(app.run.clock(), bytes((0x90, 61, 80))))  # type: ignore[union-attr]
+    app.frame()
+    assert "again" in app.run.check_answer and app.run.rehearsal.shift_semitones == 0
+    app.run.port._kept.append(RawEvent(app.run.clock(), bytes((0x90, 79, 80))))  # type: ignore[union-attr]
+    app.frame()
+    assert app.run.rehearsal.shift_semitones == -12
+    key(app, "escape")
+    assert app.run.rehearsal.shift_semitones == 0
 
 
 def test_an_instrument_that_cannot_play_the_passage_is_refused_in_words(tmp_path: Path) -> None:

@@ -1,0 +1,51 @@
+"""A real window on a real X server, in real time, with the click's real path (and no sound card)."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from companion.cli.demo import DEMO_PASSAGE
+from companion.paths import shared_dir
+
+MISSING = "" if shutil.which("Xvfb") or os.environ.get("CI") == "true" else "Xvfb is not installed (Debian: apt-get install xvfb)"
+pytestmark = pytest.mark.skipif(bool(MISSING), reason=MISSING or "-")
+
+
+@pytest.fixture
+def display() -> Iterator[str]:
+    read, write = os.pipe()
+    command = ["Xvfb", "-displayfd", str(write), "-screen", "0", "1280x720x24", "-nolisten", "tcp"]
+    process = subprocess.Popen(command, pass_fds=[write], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    os.close(write)
+    with os.fdopen(read) as numbers:
+        number = numbers.readline().strip()
+    assert number, "Xvfb did not start"
+    yield f":{number}"
+    process.terminate()
+    process.wait()
+
+
+def test_a_take_in_real_time_in_a_real_window(display: str, tmp_path: Path) -> None:
+    shots, result = tmp_path / "shots", tmp_path / "r.json"
+    environment = {k: v for k, v in os.environ.items() if not k.startswith("SDL_")}
+    environment["DISPLAY"] = display
+    etude = str(shared_dir() / DEMO_PASSAGE)
+    command = [sys.executable, "-m", "companion", "play", etude, "--bars", "1-2", "--takes", "1", "--tempo", "96", "--port",
+               "sim:steady:1", "--shots", str(shots), "--json", str(result)]  # fmt: skip
+    began = time.monotonic()
+    done = subprocess.run(command, capture_output=True, text=True, timeout=90, check=False, env=environment)
+    assert (done.returncode, done.stderr) == (0, "")
+    # A bar of count-in and two bars at 96, and time to read the page: not at once, not twice.
+    assert time.monotonic() - began > 3 * 4 * 60 / 96
+    take = json.loads(result.read_text(encoding="utf-8"))["takes"][0]
+    assert take["clean"], take["because"]
+    assert (shots / "playing.png").stat().st_size > 10_000
