@@ -103,6 +103,7 @@ class Engraver:
         self._current: EngravingRequest | None = None
         self._systems: list[System] = []
         self._ready: Progress | None = None
+        self._retried = False
         self._last_news_ns = 0
         self._closed = False
         self._worker = _Worker()
@@ -127,9 +128,8 @@ class Engraver:
         if not self._worker.alive:
             self._worker.close()
             self._worker = _Worker()
-        self._current = request
-        self._last_news_ns = time.monotonic_ns()
-        self._worker.send(request_frame(self._number, request))
+        self._current, self._retried = request, False
+        self._send(request)
         return self._number
 
     def poll(self) -> Progress | None:
@@ -176,6 +176,10 @@ class Engraver:
         """Process id of the worker."""
         return self._worker.process.pid
 
+    def _send(self, request: EngravingRequest) -> None:
+        self._last_news_ns = time.monotonic_ns()
+        self._worker.send(request_frame(self._number, request))
+
     def _finish(self, fresh: list[System]) -> Progress:
         self._systems.extend(fresh)
         assert self._current is not None
@@ -195,6 +199,11 @@ class Engraver:
         if self._current is None:
             return None  # started anew by the next request: one that can't even start must not be started for ever
         self._worker = _Worker()
+        if not (self._retried or self._systems or fresh):
+            # It may have died before it saw the request, killed from outside: only a second death is the score's doing.
+            self._retried = True
+            self._send(self._current)
+            return None
         self._current = None
         error = EngravingError(f"the engraving stopped ({_reason(code)}); try fewer bars, or export the score again")
         return Progress(self._number, fresh, error=error)

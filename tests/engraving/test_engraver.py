@@ -131,6 +131,19 @@ def test_a_worker_that_died_idle_is_replaced_without_a_word(engraver: Engraver) 
 
 
 @linux_only
+def test_a_request_that_kills_the_worker_before_any_system_is_tried_once_more(engraver: Engraver) -> None:
+    engraver.request(request(64))
+    os.kill(engraver.worker_pid, signal.SIGKILL)
+    first = engraver.worker_pid
+    while engraver.worker_pid == first:
+        assert engraver.poll() is None
+        time.sleep(0.001)
+    os.kill(engraver.worker_pid, signal.SIGFPE)
+    _, last = finish(engraver)
+    assert last.error is not None and f"signal {signal.SIGFPE.value}" in str(last.error)
+
+
+@linux_only
 def test_a_worker_that_hangs_is_given_up() -> None:
     with Engraver(timeout_s=0.2) as engraver:
         os.kill(engraver.worker_pid, signal.SIGSTOP)
