@@ -31,6 +31,8 @@ _DOCTYPE = (
     '"http://www.musicxml.org/dtds/partwise.dtd">'
 )
 _BEAT_UNITS = {"𝅝": "whole", "𝅗𝅥": "half", "♩": "quarter", "♪": "eighth", "𝅘𝅥𝅯": "16th"}
+#: Tempo marks may raise the divisions so far; beyond, their offsets are decimal.
+_FINEST_FOR_TEMPO = 1_000
 _METRONOME = re.compile(
     rf"(?P<words>.*?)[\s(]*(?P<unit>{'|'.join(_BEAT_UNITS)})(?P<dot>\.?)\s*=\s*(?P<bpm>[\d.]+)\)?\s*$"
 )
@@ -67,8 +69,7 @@ def to_musicxml(passage: Passage) -> bytes:
     root = _head(passage)
     part = etree.SubElement(root, "part", id=passage.part_id or "P1")
     ids = Ids()
-    divisions = lcm(*(piece.length.denominator for bar_cells in cells for piece in bar_cells), 1)
-    divisions = lcm(divisions, *(passage.bars[i].length.denominator for i, _ in written))
+    divisions = _divisions(passage, cells)
     writer = NoteWriter(passage, divisions, ids)
     before: Bar | None = None
     for place, (bar_index, signs) in enumerate(written):
@@ -86,6 +87,16 @@ def to_musicxml(passage: Passage) -> bytes:
     etree.indent(root, space=" ")
     text: bytes = etree.tostring(root, xml_declaration=True, encoding="UTF-8", doctype=_DOCTYPE)
     return text + b"\n"
+
+
+def _divisions(passage: Passage, cells: Sequence[Sequence[Cell]]) -> int:
+    """Parts of a quarter in which every length is a whole number, and places of tempo marks too where they can be."""
+    lengths = {cell.length for bar_cells in cells for cell in bar_cells} | {bar.length for bar in passage.bars}
+    divisions = lcm(*(length.denominator for length in lengths))
+    for mark in passage.tempos:
+        finer = lcm(divisions, mark.start.denominator)
+        divisions = finer if finer <= _FINEST_FOR_TEMPO else divisions
+    return divisions
 
 
 def _head(passage: Passage) -> etree._Element:
@@ -159,17 +170,22 @@ def _bar_music(
 
 def _tempo(measure: etree._Element, mark: TempoMark, offset: Fraction, divisions: int) -> None:
     """The mark as printed; one without text is only heard."""
-    sounding = f"{mark.quarter_bpm:.6f}".rstrip("0").rstrip(".")
+    sounding = _decimal(mark.quarter_bpm)
     text = _clean(mark.text).strip()
     parent = measure
     if text:
         parent = etree.SubElement(measure, "direction", placement="above")
         _printed_tempo(parent, text)
         if offset:
-            etree.SubElement(parent, "offset").text = str(round(offset * divisions))
+            etree.SubElement(parent, "offset").text = _decimal(offset * divisions)
     sound = etree.SubElement(parent, "sound", tempo=sounding)
     if offset and parent is measure:
-        etree.SubElement(sound, "offset").text = str(round(offset * divisions))
+        etree.SubElement(sound, "offset").text = _decimal(offset * divisions)
+
+
+def _decimal(number: Fraction | float) -> str:
+    text = f"{float(number):.6f}"
+    return text.rstrip("0").rstrip(".")
 
 
 def _printed_tempo(direction: etree._Element, text: str) -> None:
