@@ -6,7 +6,8 @@ Conventions
 * The first played note that realises a score note decides its verdict; playing it again makes the take not clean.
 * Grace notes are judged by order and pitch, not by ms. The notes of a trill or turn belong to the note they adorn.
 * A take is clean where no note is wrong, left out, not reached, added or played again, and at least
-  `clean_share_on_time` of the notes that have a time, and were played right, came on time (see `tolerance`).
+  `clean_share_on_time` of the notes that have a time, and were played right, came on time, and none of them further
+  off than `clean_worst` times what is on time (see `tolerance`).
 """
 
 from __future__ import annotations
@@ -80,6 +81,8 @@ def _because(reading: Reading) -> str:
         reasons.append(
             f"{reading.on_time} of {number_of(timed, 'note')} on time ({percent} %, {100 * needed:g} % needed)"
         )
+    elif reading.far_off:
+        reasons.append(f"{number_of(len(reading.far_off), 'note')} far off the click, in {_bars(reading, reading.far_off)}")
     return "; ".join(reasons)
 
 

@@ -46,13 +46,15 @@ class RawEvent:
 class Tolerances:
     """What counts as on time, and as a clean take. Every figure is stated to the player and adjustable.
 
-    The practice room documents how the defaults follow from Friberg and Sundberg (1995): it replaces these numbers'
-    meaning nowhere else.
+    A note is on time within `on_time_ms` of the click, or `on_time_share` of the interval to the nearer note if that is
+    more; `practice.tolerance` says how these follow from Friberg and Sundberg (1995). A clean take has at least
+    `clean_share_on_time` of its notes on time and none further off than `clean_worst` times what is on time.
     """
 
     on_time_ms: float = 30.0
     on_time_share: float = 0.10
     clean_share_on_time: float = 0.95
+    clean_worst: float = 3.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -90,6 +90,16 @@ class Reading:
         """How many notes that have a time were played, and with the right pitch."""
         return sum(1 for r in self.results if r.verdict in (ON_TIME, EARLY, LATE) and self.timed[r.note_index])
 
+    @property
+    def far_off(self) -> tuple[int, ...]:
+        """Notes of the right pitch that came further off the click than any note of a clean take may."""
+        allowed_s = self.tolerances.clean_worst * self.limit_s
+        return tuple(
+            r.note_index
+            for r in self.results
+            if r.verdict in (EARLY, LATE) and abs(self.deviation_s[r.note_index]) > allowed_s[r.note_index] + 1e-9
+        )
+
 
 def read_take(
     passage: Passage, played: PlayedArray, tempo_bpm: float, tolerances: Tolerances, alignment: Alignment

@@ -53,6 +53,10 @@ def check_tolerances(tolerances: Tolerances) -> None:
         raise UsageError(
             f"{tolerances.clean_share_on_time:g} is no share of the notes: give 0 to 1, such as 0.95 for 95 %"
         )
+    if not tolerances.clean_worst >= 1:
+        raise UsageError(
+            f"a clean take can't be held to {tolerances.clean_worst:g} times what is on time: give 1 or more, such as 3"
+        )
 
 
 def on_time_limits_s(passage: Passage, tempo_bpm: float, tolerances: Tolerances) -> tuple[Floats, Floats]:
@@ -97,5 +101,5 @@ def tolerance_in_words(tolerances: Tolerances) -> str:
     return (
         f"on time: within {tolerances.on_time_ms:g} ms of the click, or {share:g} % of the interval to the nearer note;"
         " clean: no note wrong, left out, added or played again, and"
-        f" {100 * tolerances.clean_share_on_time:g} % on time"
+        f" {100 * tolerances.clean_share_on_time:g} % on time, none over {tolerances.clean_worst:g} times that off"
     )

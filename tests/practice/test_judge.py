@@ -293,7 +293,7 @@ def test_tolerances_that_make_no_sense_are_refused(tolerances, says):
 def test_the_figures_in_words():
     assert tolerance_in_words(Tolerances()) == (
         "on time: within 30 ms of the click, or 10 % of the interval to the nearer note; clean: no note wrong, left"
-        " out, added or played again, and 95 % on time"
+        " out, added or played again, and 95 % on time, none over 3 times that off"
     )
 
 
@@ -325,3 +325,14 @@ def test_notes_may_stand_in_any_order():
     piece = melody(7, 5)
     played = take(piece, 72, "messy", 7).played
     assert judge(piece, played[::-1], 72) == judge(piece, played, 72)
+
+
+def test_one_note_far_off_is_not_clean_however_many_others_are_on_time():
+    piece = passage(" ".join([FOUR_BARS] * 6))
+    played = exact(piece, 60)
+    at = len(piece.notes) // 2
+    limit_s = on_time_limits_s(piece, 60, Tolerances())[1][at]
+    assert judge(piece, moved(played, at, 2.9 * limit_s), 60).clean
+    late = judge(piece, moved(played, at, 3.1 * limit_s), 60)
+    assert not late.clean and "1 note far off the click" in late.because
+    assert judge(piece, moved(played, at, 3.1 * limit_s), 60, Tolerances(clean_worst=4.0)).clean
