@@ -65,7 +65,6 @@ class _Part:
     key: str
     name: str
     track: int
-    channels: tuple[int, ...]
     events: tuple[NoteEvent, ...]
     end_tick: int
 
@@ -170,7 +169,7 @@ def _parts(midi: mido.MidiFile, name: str, remarks: list[str]) -> list[_Part]:
                 by_channel.setdefault(message.channel, []).append(NoteEvent(tick, message.note, on))
         percussion += sum(event.on for event in by_channel.pop(_PERCUSSION, []))
         channels = sorted(c for c, events in by_channel.items() if any(event.on for event in events))
-        parts += [_Part(f"{number}:{c + 1}", title, number, (c,), tuple(by_channel[c]), tick) for c in channels]
+        parts += [_Part(f"{number}:{c + 1}", title, number, tuple(by_channel[c]), tick) for c in channels]
     if percussion:
         remarks.append(f"channel 10 (percussion, {_counted(percussion, 'note')}) is left out")
     if not parts:
@@ -209,15 +208,14 @@ def _together(parts: Sequence[_Part]) -> _Part:
         return parts[0]
     first = parts[0]
     events = sorted((event for part in parts for event in part.events), key=lambda event: event.tick)
-    channels = tuple(c for part in parts for c in part.channels)
-    return _Part(str(first.track), first.name, first.track, channels, tuple(events), first.end_tick)
+    return _Part(str(first.track), first.name, first.track, tuple(events), first.end_tick)
 
 
 def _named_by_track(part: _Part, parts: Sequence[_Part]) -> _Part:
     """`2` rather than `2:1` where the track has one channel."""
     if sum(p.track == part.track for p in parts) > 1:
         return part
-    return _Part(str(part.track), part.name, part.track, part.channels, part.events, part.end_tick)
+    return _Part(str(part.track), part.name, part.track, part.events, part.end_tick)
 
 
 def _listed(parts: Sequence[_Part], most: int = 12) -> str:

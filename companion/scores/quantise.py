@@ -14,8 +14,7 @@ and each rest.
 
 References
 ----------
-A. T. Cemgil, P. Desain, B. Kappen, "Rhythm quantization for transcription", Computer Music Journal 24 (2000) 60-76
-(from memory).
+A. T. Cemgil, P. Desain, B. Kappen, "Rhythm quantization for transcription", Computer Music Journal 24 (2000) 60-76.
 """
 
 from __future__ import annotations
