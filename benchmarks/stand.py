@@ -78,14 +78,18 @@ def run_take(file: Path, size: tuple[int, int], seconds: float) -> None:
             costs_ms.append((time.perf_counter() - began) * 1e3)
             if time.monotonic() > end:
                 app.quit = True
-                print(f"memory: window {resident_mb(os.getpid()):.0f} MB, engraver {resident_mb(engraver.worker_pid):.0f} MB")
+                print(
+                    f"memory: window {resident_mb(os.getpid()):.0f} MB, engraver {resident_mb(engraver.worker_pid):.0f} MB"
+                )
             return heard
 
         app.frame = frame  # type: ignore[method-assign,assignment]
         end = time.monotonic() + seconds
         app.loop()
         glass_ms = np.array(app.to_glass_ns) / 1e6
-    print(f"event to glass, {len(glass_ms)} notes: median {np.median(glass_ms):.1f} ms, 99 % {np.percentile(glass_ms, 99):.1f} ms")
+    print(
+        f"event to glass, {len(glass_ms)} notes: median {np.median(glass_ms):.1f} ms, 99 % {np.percentile(glass_ms, 99):.1f} ms"
+    )
     print(
         f"frame: median {np.median(costs_ms):.2f} ms, 99 % {np.percentile(costs_ms, 99):.1f} ms,"
         f" slowest {max(costs_ms):.1f} ms, {len(costs_ms) / seconds:.0f} frames a second"

@@ -15,7 +15,19 @@ FLOORS = {
 }  # fmt: skip
 #: rooms that decide and know nothing of screens, devices, files or waiting
 PURE = ("planning", "exercises", "practice")
-SHELL = {"pygame", "mido", "rtmidi", "typst", "verovio", "subprocess", "threading", "time", "socket", "tomlkit", "sqlite3"}
+SHELL = {
+    "pygame",
+    "mido",
+    "rtmidi",
+    "typst",
+    "verovio",
+    "subprocess",
+    "threading",
+    "time",
+    "socket",
+    "tomlkit",
+    "sqlite3",
+}
 
 
 def _imports(file: Path) -> set[str]:
@@ -48,12 +60,17 @@ def test_imports_point_down(file: Path) -> None:
         if parts[0] != "companion" or len(parts) < 2 or parts[1] not in FLOORS:
             continue
         other = parts[1]
-        allowed = other == room or FLOORS[other] < FLOORS[room] or room in PURE and other in PURE
+        allowed = other == room or FLOORS[other] < FLOORS[room] or (room in PURE and other in PURE)
         assert allowed, f"{file.name} of {room} imports {name}"
 
 
-@pytest.mark.parametrize("file", [f for f in FILES if _room(f) in PURE], ids=lambda file: str(file.relative_to(PACKAGE)))
+@pytest.mark.parametrize(
+    "file", [f for f in FILES if _room(f) in PURE], ids=lambda file: str(file.relative_to(PACKAGE))
+)
 def test_what_decides_knows_no_shell(file: Path) -> None:
     roots = {name.split(".")[0] for name in _imports(file)}
     assert not roots & SHELL
-    assert not any(isinstance(node, ast.Call) and getattr(node.func, "id", "") == "open" for node in ast.walk(ast.parse(file.read_text())))
+    assert not any(
+        isinstance(node, ast.Call) and getattr(node.func, "id", "") == "open"
+        for node in ast.walk(ast.parse(file.read_text()))
+    )

@@ -39,9 +39,7 @@ def main(argv: Sequence[str] | None = None) -> int:
             # A terminal whose code page has no ♭ must not end the program.
             stream.reconfigure(errors="replace")
     argv = list(sys.argv[1:] if argv is None else argv)
-    parser = _Parser(
-        prog="companion", description="Practice software for saxophone students and their teachers."
-    )
+    parser = _Parser(prog="companion", description="Practice software for saxophone students and their teachers.")
     parser.add_argument("--version", action="version", version=f"companion {__version__}")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
     wanted = next((word for word in argv if not word.startswith("-")), None)

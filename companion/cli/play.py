@@ -45,21 +45,35 @@ def add_stand_arguments(parser: argparse.ArgumentParser) -> None:
     music = parser.add_argument_group("the passage")
     music.add_argument("--part", help="which part of a score: its number, id or name; P1/2 is voice 2 of part P1")
     music.add_argument("--bars", help="only these printed bars, such as 5-8")
-    music.add_argument("--instrument", metavar="HORN", help="soprano, alto, tenor, baritone or a chart of your own (.toml)")
+    music.add_argument(
+        "--instrument", metavar="HORN", help="soprano, alto, tenor, baritone or a chart of your own (.toml)"
+    )
     ladder = parser.add_argument_group("the ladder (quarters a minute)")
     ladder.add_argument("--start", type=_tempo, metavar="BPM", help="lowest rung (default: about 60 %% of the target)")
-    ladder.add_argument("--target", type=_tempo, metavar="BPM", help="highest rung (default: the week sheet, else the printed tempo)")
-    ladder.add_argument("--step", type=_tempo, metavar="BPM", help="from rung to rung (default: 4, more on a long ladder)")
+    ladder.add_argument(
+        "--target", type=_tempo, metavar="BPM", help="highest rung (default: the week sheet, else the printed tempo)"
+    )
+    ladder.add_argument(
+        "--step", type=_tempo, metavar="BPM", help="from rung to rung (default: 4, more on a long ladder)"
+    )
     ladder.add_argument("--tempo", type=_tempo, metavar="BPM", help="begin on the rung nearest to this tempo")
-    ladder.add_argument("--clean-takes", type=_count, metavar="N", help="clean takes in a row for the next rung (default: 3)")
+    ladder.add_argument(
+        "--clean-takes", type=_count, metavar="N", help="clean takes in a row for the next rung (default: 3)"
+    )
     ladder.add_argument("--tolerance", type=_tempo, metavar="MS", help="a note this close to the click is on time")
     ladder.add_argument("--sheet", type=Path, metavar="FILE", help="the week sheet to take the target from")
     port = parser.add_argument_group("the controller")
-    port.add_argument("--port", metavar="NAME", help="a MIDI port, or sim:LEVEL:SEED (steady, student, beginner); see: companion ports")
+    port.add_argument(
+        "--port",
+        metavar="NAME",
+        help="a MIDI port, or sim:LEVEL:SEED (steady, student, beginner); see: companion ports",
+    )
     port.add_argument("--shift", type=int, metavar="SEMITONES", help="added to each note received to get written pitch")
     port.add_argument("--delay", type=float, metavar="MS", help="taken off all times: what the set-up is late by")
     window = parser.add_argument_group("the window and the run")
-    window.add_argument("--size", type=_size, default=(1280, 720), metavar="WxH", help="window size (default: 1280x720)")
+    window.add_argument(
+        "--size", type=_size, default=(1280, 720), metavar="WxH", help="window size (default: 1280x720)"
+    )
     window.add_argument("--mute", action="store_true", help="begin with the click off")
     window.add_argument("--hidden", action="store_true", help="run without a display")
     window.add_argument("--takes", type=_count, metavar="N", help="start takes without a key and end after N")
@@ -250,9 +264,7 @@ def _check_writable(path: Path | None) -> None:
         raise UsageError(f"--json {path}: can't be written there; name a file in a folder that exists")
 
 
-def _write_result(
-    path: Path, passage: Passage, instrument: str, port: str, takes: list[dict[str, object]]
-) -> None:
+def _write_result(path: Path, passage: Passage, instrument: str, port: str, takes: list[dict[str, object]]) -> None:
     result = {
         "companion": __version__,
         "title": passage.title,
@@ -265,4 +277,6 @@ def _write_result(
     try:
         path.write_text(json.dumps(result, ensure_ascii=False, indent=1) + "\n", encoding="utf-8")
     except OSError as error:
-        raise UsageError(f"--json {path}: can't be written ({error.strerror}); the takes are in the practice log") from error
+        raise UsageError(
+            f"--json {path}: can't be written ({error.strerror}); the takes are in the practice log"
+        ) from error

@@ -1,6 +1,6 @@
 """The window: one loop that drains, decides, draws; and what each key and mouse button leads to.
 
-The loop does in each frame: events of the window to actions, `Run.update`, the engraver's next systems, drawing what changed.
+The loop does at each look: events of the window to actions, `Run.update`, the engraver's next systems, drawing what changed.
 A hidden window (no display) with the simulated player runs on a stepped clock, as fast as frames can be drawn.
 """
 
@@ -17,7 +17,7 @@ import pygame
 from companion import charts
 from companion.engraving import Engraver, EngravingRequest
 from companion.errors import CompanionError
-from companion.practice.model import ADDED, EARLY, LATE, LEFT_OUT, WRONG_NOTE, RawEvent
+from companion.practice.model import RawEvent
 from companion.practice.tolerance import tolerance_in_words
 from companion.units import NS_PER_S, ns_from_s
 from companion.window import pencil
@@ -32,7 +32,9 @@ from companion.window.stand import CARE, Stand
 
 __all__ = ["App"]
 
-FRAMES_PER_S = 60
+#: How often the port and the window's events are looked at. A look that changes nothing draws nothing, so this costs little,
+#: and a note is on the glass within a few ms instead of waiting for a sixtieth of a second.
+LOOKS_PER_S = 200
 #: On the stepped clock a frame stands for this much time: fine enough that no note is skipped over in a picture.
 STEP_NS = NS_PER_S // 30
 SIMULATED = {
@@ -91,7 +93,7 @@ class App:
                 if self.stepped:
                     self._step()
                 else:
-                    pace.tick(FRAMES_PER_S)
+                    pace.tick(LOOKS_PER_S)
                 if self.run.done and self._settled():
                     break
             if self.shots and not self.quit:
@@ -108,7 +110,7 @@ class App:
 
     def _settled(self) -> bool:
         """After the last take: leave the pencilled page to be read, unless nobody looks."""
-        return self.setup.hidden or not self.run.rehearsal.busy and self._read_long_enough()
+        return self.setup.hidden or (not self.run.rehearsal.busy and self._read_long_enough())
 
     def _read_long_enough(self) -> bool:
         take = self.run.rehearsal.last_take
@@ -126,6 +128,8 @@ class App:
         changed = self.stand.draw(self.screen) if self.leaf is None else self._draw_with_leaf()
         if changed:
             pygame.display.update(changed)
+        else:
+            self.stand.page.prepare(self.stand.place.music)
         if not self.first_frame_ns and self.stand.page.systems:
             self.first_frame_ns = time.monotonic_ns()
         if self.shots:
@@ -353,7 +357,13 @@ class App:
         bar, ladder = rehearsal.section.passage.bars[0], rehearsal.ladder
 
         def words(rung: int) -> Row:
-            here = "you are here" if rung == ladder.rung else self.setup.target_label if rung == len(ladder.rungs) - 1 else ""
+            here = (
+                "you are here"
+                if rung == ladder.rung
+                else self.setup.target_label
+                if rung == len(ladder.rungs) - 1
+                else ""
+            )
             return Row(metronome_number(ladder.rungs[rung], bar), here)
 
         rows = [words(rung) for rung in range(len(ladder.rungs))]
@@ -436,11 +446,13 @@ class App:
         if not self.stand.page.systems:
             return
         state, rehearsal = self.run.rehearsal.state, self.run.rehearsal
-        if state == "playing" and rehearsal.caret < min(20, len(rehearsal.section.passage.notes) // 2):
+        if state == "playing" and rehearsal.caret < len(rehearsal.section.passage.notes) * 2 // 5:
             return
         if state == "count-in" and (self.stand.beat() or (0,))[0] < 1:
             return
-        self.shots.take(self.leaf.kind if self.leaf else state, self.screen, again=state == "after" and self.leaf is None)
+        self.shots.take(
+            self.leaf.kind if self.leaf else state, self.screen, again=state == "after" and self.leaf is None
+        )
 
     def _take_remaining_shots(self) -> None:
         """The screens that nobody opened in a run by itself."""

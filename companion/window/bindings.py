@@ -38,7 +38,9 @@ BINDINGS = (
     Binding(("t",), "T", "tempo", "choose the tempo", _BETWEEN, 5, "tempo"),
     Binding(("+", "="), "+", "faster", "one rung up", _BETWEEN),
     Binding(("-",), "−", "slower", "one rung down", _BETWEEN),
-    Binding(("f",), "F", "fingerings", "the fingerings of this passage, with reasons", (*_BETWEEN, PAUSED), 6, "fingerings"),
+    Binding(
+        ("f",), "F", "fingerings", "the fingerings of this passage, with reasons", (*_BETWEEN, PAUSED), 6, "fingerings"
+    ),
     Binding(("left",), "←", "look_back", "look at the note before", _BETWEEN),
     Binding(("right",), "→", "look_on", "look at the next note", _BETWEEN),
     Binding(("page up", "up"), "↑", "page_back", "turn the page back", (*_BETWEEN, PAUSED)),

@@ -58,7 +58,9 @@ def rung_at(pos: tuple[int, int], ladder: Ladder, place: Layout) -> int | None:
 def draw_ladder(target: pygame.Surface, place: Layout, type_: Type, shown: LadderShown) -> None:
     """Draw the whole panel on its paper."""
     ladder, u = shown.ladder, place.scale
-    title = type_.draw(target, "Ladder", (place.ladder.centerx, place.ladder.y + round(9 * u)), 18, "bold", anchor="midtop")
+    title = type_.draw(
+        target, "Ladder", (place.ladder.centerx, place.ladder.y + round(9 * u)), 18, "bold", anchor="midtop"
+    )
     unit = {"♩": "quarters", "♩.": "dotted quarters", "half": "halves"}[beat_unit(shown.bar)[0]]
     type_.draw(target, f"{unit} a minute", title.midbottom, 12.5, "italic", Ink.QUIET, "midtop", place.ladder.width - 8)
     left, right = place.rungs.x + round(34 * u), place.rungs.right - round(44 * u)
@@ -87,13 +89,13 @@ def _draw_rung(
     number = metronome_number(ladder.rungs[rung], shown.bar)
     middle = (left + right) / 2
     ink = Ink.BLUE if here else Ink.PRINT if below else Ink.QUIET
-    type_.draw(target, number, (middle, y - round(4 * u)), 21 if here else 15, "bold" if here else "regular", ink, "midbottom")
+    type_.draw(
+        target, number, (middle, y - round(4 * u)), 21 if here else 15, "bold" if here else "regular", ink, "midbottom"
+    )
     if here:
         _draw_clean_takes(target, ladder, middle, y + round(13 * u), u)
         flag = round(9 * u)
-        pygame.draw.polygon(
-            target, Ink.BLUE, [(left - flag - 4, y - flag), (left - 4, y), (left - flag - 4, y + flag)]
-        )
+        pygame.draw.polygon(target, Ink.BLUE, [(left - flag - 4, y - flag), (left - 4, y), (left - flag - 4, y + flag)])
     if rung == len(ladder.rungs) - 1:
         _draw_flag(target, type_, shown.target_label, (right, y), u)
 

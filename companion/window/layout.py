@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import pygame
 
-__all__ = ["Layout", "SMALLEST", "layout"]
+__all__ = ["SMALLEST", "Layout", "layout"]
 
 #: Below this the stand is not laid out: the window is kept at least this large.
 SMALLEST = (1024, 640)
@@ -62,9 +62,7 @@ def layout(width_px: int, height_px: int) -> Layout:
     music = pygame.Rect(page.x + side, head.bottom, page.width - 2 * side, advice.top - head.bottom)
 
     rule_height = max(118, round(126 * u))
-    rule = pygame.Rect(
-        ladder.x + pad // 2, ladder.bottom - rule_height - pad // 2, ladder.width - pad, rule_height
-    )
+    rule = pygame.Rect(ladder.x + pad // 2, ladder.bottom - rule_height - pad // 2, ladder.width - pad, rule_height)
     rungs_top = ladder.y + max(50, round(54 * u))
     rungs = pygame.Rect(ladder.x, rungs_top, ladder.width, rule.top - rungs_top - round(6 * u))
     foot = pygame.Rect(margin, height_px - foot_height, width_px - 2 * margin, foot_height)

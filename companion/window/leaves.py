@@ -112,12 +112,14 @@ class ChoiceLeaf:
     def _hint(self) -> str:
         if self.number:
             return f"{self.number}  —  Enter takes this number, Esc puts the leaf away"
-        keys = "↑ ↓ and Enter, or the mouse; Esc puts the leaf away" if self.choose else "↑ ↓ to read on; Esc puts the leaf away"
+        keys = (
+            "↑ ↓ and Enter, or the mouse; Esc puts the leaf away"
+            if self.choose
+            else "↑ ↓ to read on; Esc puts the leaf away"
+        )
         return f"{self.hint}\n{keys}" if self.hint else keys
 
-    def _draw_rows(
-        self, target: pygame.Surface, area: pygame.Rect, type_: Type, u: float, rows: Sequence[Row]
-    ) -> None:
+    def _draw_rows(self, target: pygame.Surface, area: pygame.Rect, type_: Type, u: float, rows: Sequence[Row]) -> None:
         heights = [self._row_height(row, type_, area.width, u) for row in rows]
         first = self.at
         used = heights[self.at] if rows else 0
@@ -127,7 +129,9 @@ class ChoiceLeaf:
         y, self._places = area.y, []
         for i in range(first, len(rows)):
             if y + heights[i] > area.bottom:
-                type_.draw(target, f"… {len(rows) - i} more below", (area.x + round(10 * u), y), 13, "italic", Ink.QUIET)
+                type_.draw(
+                    target, f"… {len(rows) - i} more below", (area.x + round(10 * u), y), 13, "italic", Ink.QUIET
+                )
                 break
             line = pygame.Rect(area.x, y, area.width, heights[i])
             self._places.append((line, i))
@@ -142,9 +146,7 @@ class ChoiceLeaf:
             height += type_.line_height(13.5, "italic") * len(lines)
         return height
 
-    def _draw_row(
-        self, target: pygame.Surface, line: pygame.Rect, type_: Type, u: float, row: Row, here: bool
-    ) -> None:
+    def _draw_row(self, target: pygame.Surface, line: pygame.Rect, type_: Type, u: float, row: Row, here: bool) -> None:
         if here:
             pygame.draw.rect(target, Ink.PAPER_SHADE, line, border_radius=3)
             pygame.draw.rect(target, Ink.BLUE, (line.x, line.y, max(3, round(4 * u)), line.height))
@@ -155,7 +157,9 @@ class ChoiceLeaf:
             max_width_px=line.width - right - round(36 * u),
         )  # fmt: skip
         if row.right:
-            type_.draw(target, row.right, (line.right - round(10 * u), y + round(2 * u)), 15, "regular", Ink.QUIET, "topright")
+            type_.draw(
+                target, row.right, (line.right - round(10 * u), y + round(2 * u)), 15, "regular", Ink.QUIET, "topright"
+            )
         if row.below:
             below = pygame.Rect(x, y + type_.line_height(17), line.width - round(24 * u), line.height)
             type_.paragraph(target, row.below, below, 13.5, "italic", Ink.QUIET)
@@ -228,7 +232,9 @@ class KeysLeaf:
         for i, (picture, words) in enumerate(self.marks):
             x, line = inner.x + (i % 2) * column, y + (i // 2) * (step + round(4 * u))
             target.blit(picture, picture.get_rect(center=(x + round(24 * u), line + step // 2)))
-            type_.draw(target, words, (x + round(58 * u), line + step // 2), 15, anchor="midleft", max_width_px=column - 60 * u)
+            type_.draw(
+                target, words, (x + round(58 * u), line + step // 2), 15, anchor="midleft", max_width_px=column - 60 * u
+            )
         below = y + mark_lines * (step + round(4 * u)) + round(6 * u)
         type_.paragraph(
             target, self.care, pygame.Rect(inner.x, below, inner.width, inner.bottom - below), 13.5, "italic", Ink.QUIET
@@ -273,9 +279,16 @@ class NoteCheckLeaf:
         answer = self.answer()
         if answer:
             type_.paragraph(
-                target, answer, pygame.Rect(inner.x, bottom + round(10 * u), inner.width, inner.height), 17, "italic", Ink.BLUE
+                target,
+                answer,
+                pygame.Rect(inner.x, bottom + round(10 * u), inner.width, inner.height),
+                17,
+                "italic",
+                Ink.BLUE,
             )
-        type_.draw(target, "Enter keeps it; Esc leaves it as it was", inner.bottomleft, 13.5, "italic", Ink.QUIET, "bottomleft")
+        type_.draw(
+            target, "Enter keeps it; Esc leaves it as it was", inner.bottomleft, 13.5, "italic", Ink.QUIET, "bottomleft"
+        )
 
     def key(self, event: pygame.event.Event) -> bool:
         """See `Leaf`."""

@@ -73,6 +73,16 @@ class PageView:
         self._pictures.move_to_end(number)
         return self._pictures[number]
 
+    def prepare(self, area: pygame.Rect) -> None:
+        """Decode one picture that the next turn of the page will need: called when there is nothing else to do."""
+        if not self.systems:
+            return
+        shown = self.last_visible(area) + 1 - self.top
+        wanted = range(self.top, min(len(self.systems), self.top + 2 * shown, self.top + self.DECODED))
+        missing = next((number for number in wanted if number not in self._pictures), None)
+        if missing is not None:
+            self._picture(missing)
+
     def system_of(self, note_index: int) -> int | None:
         """Which system a note of the passage stands in; None while it is not engraved yet."""
         place = self._heads.get(f"n{self.passage.notes[note_index].source}")
@@ -91,9 +101,7 @@ class PageView:
         if number is None:
             return
         last = self.last_visible(area)
-        if number < self.top:
-            self.top = number
-        elif number > last or (number == last and last > self.top and last + 1 < len(self.systems)):
+        if number < self.top or number > last or (number == last and last > self.top and last + 1 < len(self.systems)):
             self.top = number
 
     def turn(self, systems: int) -> None:
@@ -256,4 +264,6 @@ class PageView:
         pygame.draw.rect(target, Ink.BLUE, (x, top, width, bottom - top))
         flag = max(6, round(staff.height * 0.24))
         middle = x + width / 2
-        pygame.draw.polygon(target, Ink.BLUE, [(middle - flag, top - flag), (middle + flag, top - flag), (middle, top + flag // 3)])
+        pygame.draw.polygon(
+            target, Ink.BLUE, [(middle - flag, top - flag), (middle + flag, top - flag), (middle, top + flag // 3)]
+        )

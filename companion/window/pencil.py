@@ -62,7 +62,9 @@ def arrow(head_px: int, length_px: int, forward: bool) -> pygame.Surface:
     line, barb = max(1.8, head_px * 0.16) * _FINE, h * 0.36
     tip, tail = (w - line, h * 0.5), (line, h * 0.56)
     smooth_line(canvas, [tail, (w * 0.5, h * 0.48), tip], line, Ink.PENCIL)
-    smooth_line(canvas, [(tip[0] - barb * 1.1, tip[1] - barb), tip, (tip[0] - barb * 1.1, tip[1] + barb)], line, Ink.PENCIL)
+    smooth_line(
+        canvas, [(tip[0] - barb * 1.1, tip[1] - barb), tip, (tip[0] - barb * 1.1, tip[1] + barb)], line, Ink.PENCIL
+    )
     picture = _shrink(canvas)
     return picture if forward else pygame.transform.flip(picture, True, False)
 

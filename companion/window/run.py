@@ -161,7 +161,9 @@ class Run:
         self.offered = None
         known = self.memory.settings_for(opened.name)
         setup = self.setup
-        self.rehearsal.shift_semitones = known.shift_semitones if setup.shift_semitones is None else setup.shift_semitones
+        self.rehearsal.shift_semitones = (
+            known.shift_semitones if setup.shift_semitones is None else setup.shift_semitones
+        )
         self.rehearsal.delay_ms = known.delay_ms if setup.delay_ms is None else setup.delay_ms
         self._ear = Ear(self.rehearsal.shift_semitones)
         if not is_sim(name):

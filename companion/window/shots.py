@@ -19,7 +19,9 @@ class Shots:
         try:
             folder.mkdir(parents=True, exist_ok=True)
         except OSError as error:
-            raise UsageError(f"--shots {folder}: no pictures can be saved there ({error.strerror}): name another folder") from error
+            raise UsageError(
+                f"--shots {folder}: no pictures can be saved there ({error.strerror}): name another folder"
+            ) from error
         self.saved: set[str] = set()
         self._last: object = None
 

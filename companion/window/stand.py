@@ -77,7 +77,9 @@ class Stand:
             marks = self._worth_pencilling(marks)
             marks += [Mark(first + max(0, near), "added") for near, _ in assessment.added]
         else:
-            marks = [Mark(first + i, v.kind, v.deviation_ms or 0.0) for i, v in rehearsal.live.items() if not v.provisional]
+            marks = [
+                Mark(first + i, v.kind, v.deviation_ms or 0.0) for i, v in rehearsal.live.items() if not v.provisional
+            ]
         return [mark for mark in marks if mark.kind not in (ON_TIME, NOT_REACHED)]
 
     def _worth_pencilling(self, marks: list[Mark]) -> list[Mark]:
@@ -143,7 +145,12 @@ class Stand:
     def _draw_desk(self, target: pygame.Surface) -> None:
         target.fill(Ink.DESK)
         for panel in (self.place.horn, self.place.page, self.place.ladder):
-            pygame.draw.rect(target, Ink.PAPER_EDGE, panel.move(round(4 * self.place.scale), round(4 * self.place.scale)), border_radius=3)
+            pygame.draw.rect(
+                target,
+                Ink.PAPER_EDGE,
+                panel.move(round(4 * self.place.scale), round(4 * self.place.scale)),
+                border_radius=3,
+            )
             pygame.draw.rect(target, Ink.PAPER, panel, border_radius=3)
 
     def _blank(self, target: pygame.Surface, box: pygame.Rect) -> None:
@@ -196,16 +203,25 @@ class Stand:
             type_.draw(target, "then: the end", place.center, 15, "italic", Ink.QUIET, "center")
             return
         note, choice = self._choice(shown + 1)
-        small = pygame.Rect(place.right - round(place.width * 0.42), place.y + 4, round(place.width * 0.42), place.height - 6)
+        small = pygame.Rect(
+            place.right - round(place.width * 0.42), place.y + 4, round(place.width * 0.42), place.height - 6
+        )
         draw_horn_small(target, small, self.run.chart, choice.keys)
-        words = pygame.Rect(place.x, place.y + round(10 * self.place.scale), place.width - small.width - 6, place.height)
+        words = pygame.Rect(
+            place.x, place.y + round(10 * self.place.scale), place.width - small.width - 6, place.height
+        )
         type_.draw(target, "then", words.topleft, 13.5, "italic", Ink.QUIET)
         y = words.y + type_.line_height(13.5)
         type_.draw(target, str(note.written), (words.x, y), 19, "bold", max_width_px=words.width)
         if choice.fingering.mark or not choice.fingering.standard:
             y += type_.line_height(19)
             type_.paragraph(
-                target, choice.fingering.name, pygame.Rect(words.x, y, words.width, place.bottom - y), 15, "italic", Ink.BLUE
+                target,
+                choice.fingering.name,
+                pygame.Rect(words.x, y, words.width, place.bottom - y),
+                15,
+                "italic",
+                Ink.BLUE,
             )
 
     # the page
@@ -230,13 +246,17 @@ class Stand:
         self._instrument_place = type_.draw(
             target, self.run.chart.title.lower(), (right, box.centery), 15, "italic", Ink.QUIET, "midright"
         )
-        title = rehearsal.passage.title + (f", bars {rehearsal.section.label}" if "–" in rehearsal.section.label else "")
+        title = rehearsal.passage.title + (
+            f", bars {rehearsal.section.label}" if "–" in rehearsal.section.label else ""
+        )
         if rehearsal.section.label and "–" not in rehearsal.section.label:
             title += f", bar {rehearsal.section.label}"
         beats_width = round(150 * self.place.scale)
         space = self._instrument_place.left - box.left - beats_width - round(20 * self.place.scale)
         type_.draw(target, title, box.midleft, 20, "bold", anchor="midleft", max_width_px=space)
-        self._draw_beat(target, self._instrument_place.left - beats_width // 2 - round(10 * self.place.scale), box.centery)
+        self._draw_beat(
+            target, self._instrument_place.left - beats_width // 2 - round(10 * self.place.scale), box.centery
+        )
 
     def _draw_note_value(self, target: pygame.Surface, right: tuple[int, int], unit: str) -> pygame.Rect:
         """The note of the metronome mark, drawn: a head, a stem, a dot where the metre is compound."""
@@ -246,9 +266,13 @@ class Stand:
         head.bottomright = (right[0] - (round(height * 0.3) if dotted else 2), right[1] + round(height * 0.42))
         pygame.draw.ellipse(target, Ink.PRINT, head, 2 if unit == "half" else 0)
         stem = max(1, round(height * 0.07))
-        pygame.draw.rect(target, Ink.PRINT, (head.right - stem, head.centery - height + head.height, stem, height - head.height))
+        pygame.draw.rect(
+            target, Ink.PRINT, (head.right - stem, head.centery - height + head.height, stem, height - head.height)
+        )
         if dotted:
-            pygame.draw.circle(target, Ink.PRINT, (head.right + round(height * 0.14), head.centery), max(1.5, height * 0.07))
+            pygame.draw.circle(
+                target, Ink.PRINT, (head.right + round(height * 0.14), head.centery), max(1.5, height * 0.07)
+            )
         return head.inflate(0, height)
 
     def _draw_beat(self, target: pygame.Surface, middle_x: int, y: int) -> None:
@@ -311,7 +335,9 @@ class Stand:
         pygame.draw.rect(target, Ink.PAPER_SHADE, note, border_radius=4)
         pygame.draw.rect(target, Ink.PENCIL, note, max(1, round(1.5 * u)), border_radius=4)
         inner = note.inflate(-round(36 * u), -round(28 * u))
-        self.type.draw(target, f"Paused: {rehearsal.paused_because}", inner.topleft, 18, "bold", max_width_px=inner.width)
+        self.type.draw(
+            target, f"Paused: {rehearsal.paused_because}", inner.topleft, 18, "bold", max_width_px=inner.width
+        )
         text = (
             f"What was played is kept. Plug it in again, or choose another controller with P; then the space bar goes on"
             f" from bar {rehearsal.bar_to_go_on}, after a count-in. Esc ends the take."
@@ -351,7 +377,9 @@ class Stand:
         self._blank(target, self.place.advice)
         quiet = self._advice() == CARE
         size = 13.5 if quiet else 16
-        self.type.paragraph(target, self._advice(), self.place.advice, size, "italic", Ink.QUIET if quiet else Ink.PENCIL)
+        self.type.paragraph(
+            target, self._advice(), self.place.advice, size, "italic", Ink.QUIET if quiet else Ink.PENCIL
+        )
 
     # the ladder
 
@@ -397,7 +425,9 @@ class Stand:
             if x + width > port.left - round(16 * u):
                 break
             label = type_.draw(target, binding.label, (x, box.centery), 14, "bold", Ink.DESK_TEXT, "midleft")
-            text = type_.draw(target, words, (label.right + round(6 * u), box.centery), 14, "regular", Ink.DESK_FAINT, "midleft")
+            text = type_.draw(
+                target, words, (label.right + round(6 * u), box.centery), 14, "regular", Ink.DESK_FAINT, "midleft"
+            )
             self._foot_places.append((label.union(text), binding.action))
             x = text.right + round(18 * u)
 

@@ -16,7 +16,9 @@ from companion.engraving import fonts
 __all__ = ["Ink", "Style", "Type", "wrap"]
 
 Style = Literal["regular", "italic", "bold", "music"]
-Anchor = Literal["topleft", "midtop", "topright", "midleft", "center", "midright", "bottomleft", "midbottom", "bottomright"]
+Anchor = Literal[
+    "topleft", "midtop", "topright", "midleft", "center", "midright", "bottomleft", "midbottom", "bottomright"
+]
 
 
 class Ink:

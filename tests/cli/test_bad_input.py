@@ -19,7 +19,9 @@ from companion.paths import shared_dir
 ETUDE = shared_dir() / "passages" / "etude-e-minor.musicxml"
 _NOTE = "<note><pitch><step>{step}</step><octave>{octave}</octave></pitch><duration>1</duration></note>"
 _HEAD = '<?xml version="1.0"?><score-partwise version="4.0"><part-list><score-part id="P1"><part-name>x</part-name></score-part></part-list><part id="P1">'
-_ATTRIBUTES = "<attributes><divisions>1</divisions><time><beats>4</beats><beat-type>{beat_type}</beat-type></time></attributes>"
+_ATTRIBUTES = (
+    "<attributes><divisions>1</divisions><time><beats>4</beats><beat-type>{beat_type}</beat-type></time></attributes>"
+)
 
 
 def _score(notes: str, beat_type: int = 4) -> bytes:
@@ -30,7 +32,9 @@ def _bomb() -> bytes:
     """300 MB of blanks in a few hundred kB."""
     out = io.BytesIO()
     with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
-        archive.writestr("META-INF/container.xml", '<container><rootfiles><rootfile full-path="s.xml"/></rootfiles></container>')
+        archive.writestr(
+            "META-INF/container.xml", '<container><rootfiles><rootfile full-path="s.xml"/></rootfiles></container>'
+        )
         with archive.open("s.xml", "w") as member:
             member.write(_score(GOOD * 4))
             for _ in range(300):
@@ -139,15 +143,22 @@ def test_wrong_arguments(arguments: list[str], what: str, capsys: pytest.Capture
 
 def test_a_chart_with_an_unknown_key(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     chart = tmp_path / "my-horn.toml"
-    chart.write_text('extends = "alto"\nname = "mine"\n[[fingering]]\nname = "odd"\nwritten_midi = 70\nkeys = ["l1", "l9"]\n')
+    chart.write_text(
+        'extends = "alto"\nname = "mine"\n[[fingering]]\nname = "odd"\nwritten_midi = 70\nkeys = ["l1", "l9"]\n'
+    )
     assert main(["play", str(ETUDE), "--instrument", str(chart), "--hidden", "--takes", "1"]) == 1
     _one_line(capsys.readouterr().err, "my-horn.toml")
 
 
 def test_a_week_sheet_with_a_typing_error(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     sheet = tmp_path / "week.toml"
-    sheet.write_text('format = 1\nstudent = "A"\nweek = 2026-11-23\n[[item]]\npassage = "x.musicxml"\ntarget_bmp = 96\n')
-    for arguments in (["week", "--sheet", str(sheet)], ["play", str(ETUDE), "--sheet", str(sheet), "--hidden", "--takes", "1"]):
+    sheet.write_text(
+        'format = 1\nstudent = "A"\nweek = 2026-11-23\n[[item]]\npassage = "x.musicxml"\ntarget_bmp = 96\n'
+    )
+    for arguments in (
+        ["week", "--sheet", str(sheet)],
+        ["play", str(ETUDE), "--sheet", str(sheet), "--hidden", "--takes", "1"],
+    ):
         assert main(arguments) == 1
         line = _one_line(capsys.readouterr().err, "target_bmp")
         assert "target_bpm" in line
@@ -162,7 +173,7 @@ def test_a_torn_log_loses_nothing(tmp_path: Path, own_folders: Path, capsys: pyt
     log.write_bytes(whole[: len(whole) - 400])
     assert main(play) == 0
     capsys.readouterr()
-    assert main(["progress", str(ETUDE), "--bars", "1-2", "-o", str(tmp_path / "p.png")] ) == 0
+    assert main(["progress", str(ETUDE), "--bars", "1-2", "-o", str(tmp_path / "p.png")]) == 0
     out = capsys.readouterr()
     assert "cut off" in out.out + out.err
     assert "3 takes" in out.out
@@ -172,7 +183,21 @@ def test_a_record_that_cannot_be_written_does_not_end_practice(tmp_path: Path) -
     blocked = tmp_path / "file"
     blocked.write_text("not a folder")
     result = tmp_path / "out.json"
-    code = main(["play", str(ETUDE), "--bars", "1-2", "--hidden", "--takes", "1", "--sessions", str(blocked / "x"), "--json", str(result)])
+    code = main(
+        [
+            "play",
+            str(ETUDE),
+            "--bars",
+            "1-2",
+            "--hidden",
+            "--takes",
+            "1",
+            "--sessions",
+            str(blocked / "x"),
+            "--json",
+            str(result),
+        ]
+    )
     assert code == 0 and result.stat().st_size > 100
 
 

@@ -25,7 +25,19 @@ SCREENS = {"ready", "count-in", "playing", "after", "keys", "bars", "tempo", "po
 
 def test_demo_ends_by_itself_with_pictures_a_result_and_a_record(tmp_path: Path, own_folders: Path) -> None:
     shots, result = tmp_path / "shots", tmp_path / "result.json"
-    command = [sys.executable, "-m", "companion", "demo", "--hidden", "--takes", "3", "--shots", str(shots), "--json", str(result)]
+    command = [
+        sys.executable,
+        "-m",
+        "companion",
+        "demo",
+        "--hidden",
+        "--takes",
+        "3",
+        "--shots",
+        str(shots),
+        "--json",
+        str(result),
+    ]
     done = subprocess.run(command, capture_output=True, text=True, timeout=120, check=False)
     assert (done.returncode, done.stderr, done.stdout) == (0, "", "")
     assert {file.stem for file in shots.glob("*.png")} == SCREENS
@@ -47,7 +59,24 @@ def test_the_same_seed_plays_the_same(tmp_path: Path) -> None:
     results = []
     for name in ("a.json", "b.json"):
         file = tmp_path / name
-        assert main(["play", str(ETUDE), "--bars", "5-8", "--hidden", "--takes", "2", "--port", "sim:student:9", "--json", str(file)]) == 0
+        assert (
+            main(
+                [
+                    "play",
+                    str(ETUDE),
+                    "--bars",
+                    "5-8",
+                    "--hidden",
+                    "--takes",
+                    "2",
+                    "--port",
+                    "sim:student:9",
+                    "--json",
+                    str(file),
+                ]
+            )
+            == 0
+        )
         results.append(json.loads(file.read_text(encoding="utf-8")))
     assert results[0] == results[1]
     assert {note["bar"] for note in results[0]["takes"][0]["notes"]} == {"5", "6", "7", "8"}

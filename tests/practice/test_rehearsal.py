@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
+from practice.takes import melody
 
 from companion.charts import load
 from companion.errors import UsageError
@@ -15,7 +16,6 @@ from companion.practice.ladder import Ladder
 from companion.practice.model import LEFT_OUT, ON_TIME, RawEvent
 from companion.practice.rehearsal import FinishedTake, Rehearsal
 from companion.units import NS_PER_S, ns_from_s
-from practice.takes import melody
 
 FRAME_NS = NS_PER_S // 60
 
@@ -30,7 +30,9 @@ def _events(rehearsal: Rehearsal, start_ns: int, level: str = "steady", take: in
     return [RawEvent(start_ns + ns_from_s(time_s), message) for time_s, message in performed]
 
 
-def _play(rehearsal: Rehearsal, events: list[RawEvent], now_ns: int, until_ns: int | None = None) -> tuple[FinishedTake | None, int]:
+def _play(
+    rehearsal: Rehearsal, events: list[RawEvent], now_ns: int, until_ns: int | None = None
+) -> tuple[FinishedTake | None, int]:
     """Feed events frame by frame until the take ends or `until_ns`."""
     waiting = list(events)
     for _ in range(60 * 600):
@@ -111,7 +113,11 @@ def test_a_pause_keeps_what_was_played_and_goes_on_from_the_bar() -> None:
     goes_on_ns = now_ns + 5 * NS_PER_S
     rehearsal.go_on(goes_on_ns)
     shift_ns = goes_on_ns - (start_ns + ns_from_s(at_s))
-    rest = [replace(e, time_ns=e.time_ns + shift_ns) for e in performed if e.time_ns >= start_ns + ns_from_s(at_s) - 20_000_000]
+    rest = [
+        replace(e, time_ns=e.time_ns + shift_ns)
+        for e in performed
+        if e.time_ns >= start_ns + ns_from_s(at_s) - 20_000_000
+    ]
     take, _ = _play(rehearsal, rest, now_ns)
     assert take is not None
     assert len(take.events) == kept + len(rest)

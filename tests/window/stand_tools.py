@@ -7,6 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pygame
+from practice.takes import melody
 
 from companion.charts import load
 from companion.passage import Passage
@@ -15,14 +16,15 @@ from companion.practice.ladder import Ladder
 from companion.scores.write import to_musicxml
 from companion.window.app import App
 from companion.window.run import Setup
-from practice.takes import melody
 
 __all__ = ["click", "key", "make_setup", "open_stand", "playable", "until"]
 
 
 def playable(bars: int) -> Passage:
     """The first made melody that an alto can play."""
-    return next(m for m in map(lambda seed: melody(seed, bars), range(100)) if all(58 <= n.written_midi <= 90 for n in m.notes))
+    return next(
+        m for m in map(lambda seed: melody(seed, bars), range(100)) if all(58 <= n.written_midi <= 90 for n in m.notes)
+    )
 
 
 def make_setup(passage: Passage, sessions: Path, **changes: object) -> Setup:

@@ -7,13 +7,13 @@ from pathlib import Path
 
 import pygame
 import pytest
+from window.stand_tools import click, key, make_setup, open_stand, playable, until
 
 from companion.practice.model import EARLY, LATE, ON_TIME, RawEvent
 from companion.record import read_log
 from companion.window.app import App
 from companion.window.bindings import BINDINGS, foot_line
 from companion.window.leaves import ChoiceLeaf
-from window.stand_tools import click, key, make_setup, open_stand, playable, until
 
 PASSAGE = playable(bars=12)
 
@@ -105,7 +105,9 @@ def test_tempo_by_key_number_and_mouse(app: App) -> None:
     key(app, "return")
     assert app.run.rehearsal.tempo_bpm == 68
     rungs = [y for y in range(app.stand.place.rungs.top, app.stand.place.rungs.bottom, 4)]
-    hit = [(app.stand.place.rungs.centerx, y) for y in rungs if app.stand.rung_at((app.stand.place.rungs.centerx, y)) == 0]
+    hit = [
+        (app.stand.place.rungs.centerx, y) for y in rungs if app.stand.rung_at((app.stand.place.rungs.centerx, y)) == 0
+    ]
     click(app, hit[0])
     assert app.run.rehearsal.tempo_bpm == 60
 
@@ -207,7 +209,9 @@ def test_the_stand_draws_at_every_size(tmp_path: Path, size: tuple[int, int]) ->
     app = open_stand(make_setup(PASSAGE, tmp_path), size)
     area = app.stand.place.music
     shown = app.screen.subsurface(area)
-    ink = sum(1 for x in range(0, area.width, 7) for y in range(0, area.height, 7) if sum(shown.get_at((x, y))[:3]) < 200)
+    ink = sum(
+        1 for x in range(0, area.width, 7) for y in range(0, area.height, 7) if sum(shown.get_at((x, y))[:3]) < 200
+    )
     assert ink > 50, "no music on the page"
     assert app.stand.page.head(0, area) is not None
     assert app.stand.draw(app.screen) == [], "nothing changed, so nothing should be drawn"

@@ -8,6 +8,8 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from ports.jack_tools import SETTLE_NS, Event, jack_missing, jack_server, sender_process
+from window.stand_tools import make_setup, open_stand, playable
 
 from companion.ports.performer import perform
 from companion.practice.ladder import Ladder
@@ -16,8 +18,6 @@ from companion.record import read_log
 from companion.units import ms_from_ns
 from companion.window.app import App
 from companion.window.run import LEAD_S
-from ports.jack_tools import SETTLE_NS, Event, jack_missing, jack_server, sender_process
-from window.stand_tools import make_setup, open_stand, playable
 
 pytestmark = [pytest.mark.jack, pytest.mark.skipif(bool(jack_missing()), reason=jack_missing() or "-")]
 
@@ -79,7 +79,11 @@ def test_a_take_over_jack_is_heard_judged_and_recorded(server: str, tmp_path: Pa
     verdicts = [result.verdict for result in take.assessment.notes]
     assert set(verdicts) <= {ON_TIME, EARLY, LATE} and not take.assessment.added
     # Stamps are those of the sending process within the driver's time: 1.5 ms in the middle, a few at worst.
-    ons = [ns for ns, (_, message) in zip(sent_ns, _events("steady"), strict=True) if message[0] & 0xF0 == 0x90 and message[2]]
+    ons = [
+        ns
+        for ns, (_, message) in zip(sent_ns, _events("steady"), strict=True)
+        if message[0] & 0xF0 == 0x90 and message[2]
+    ]
     onsets = app.run.rehearsal.clock().onsets_s
     expected_ms = [ms_from_ns(ns - take.start_ns) - onset * 1e3 for ns, onset in zip(ons, onsets, strict=True)]
     found_ms = [result.deviation_ms for result in take.assessment.notes]

@@ -16,7 +16,11 @@ import pytest
 from companion.cli.demo import DEMO_PASSAGE
 from companion.paths import shared_dir
 
-MISSING = "" if shutil.which("Xvfb") or os.environ.get("CI") == "true" else "Xvfb is not installed (Debian: apt-get install xvfb)"
+MISSING = (
+    ""
+    if shutil.which("Xvfb") or os.environ.get("CI") == "true"
+    else "Xvfb is not installed (Debian: apt-get install xvfb)"
+)
 pytestmark = pytest.mark.skipif(bool(MISSING), reason=MISSING or "-")
 
 
