@@ -15,7 +15,10 @@ from companion.scores.written import WrittenBar, WrittenNote, WrittenPart, Writt
 
 __all__ = ["assemble"]
 
+#: Where a mark relates two units before any tempo is given: the default of Standard MIDI Files 1.0, 500 000 µs a quarter.
 _DEFAULT_BPM = 120.0
+#: Marks beyond these are slips of a file (a `long` at 200), not tempos.
+_SLOWEST_BPM, _FASTEST_BPM = 4.0, 2000.0
 
 
 def assemble(part: WrittenPart, line: Sequence[LineNote], *, file: str) -> Passage:
@@ -257,7 +260,7 @@ def _resolve_tempos(bars: Sequence[WrittenBar]) -> tuple[list[list[WrittenTempo]
             if mark.quarter_bpm is None and mark.ratio is not None:
                 before = current.quarter_bpm if current and current.quarter_bpm else _DEFAULT_BPM
                 mark = replace(mark, quarter_bpm=before * mark.ratio)
-            if mark.quarter_bpm is not None:
+            if mark.quarter_bpm is not None and _SLOWEST_BPM <= mark.quarter_bpm <= _FASTEST_BPM:
                 current = mark
                 here.append(mark)
         marks.append(here)

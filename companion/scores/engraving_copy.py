@@ -98,7 +98,8 @@ def _divisions(written: WrittenPart, notes: Sequence[LineNote]) -> int:
 
 
 def _drop_unpaired_slurs(notes: Sequence[LineNote], part: etree._Element) -> None:
-    """Take away slurs that would run on: those without an end among the notes drawn, and ends without a start."""
+    """Take away slurs that would run on: those without an end among the notes drawn. An end without a start is kept: in
+    a later ending it belongs to the slur before the first one."""
     wanted = {source for item in notes for source in item.chord}
     open_slurs: dict[str, etree._Element] = {}
     paired: set[etree._Element] = set()
@@ -114,7 +115,7 @@ def _drop_unpaired_slurs(notes: Sequence[LineNote], part: etree._Element) -> Non
         open_slurs.update({slur.get("number", "1"): slur for slur in here if slur.get("type") == "start"})
     for slur in slurs:
         parent = slur.getparent()
-        if slur not in paired and slur.get("type") != "continue" and parent is not None:
+        if slur not in paired and slur.get("type") == "start" and parent is not None:
             parent.remove(slur)
 
 

@@ -201,10 +201,12 @@ class _Player:
         return self.time < min(times, MAX_TIMES)
 
     def _leave(self, i: int, after: int) -> None:
-        """Go on to bar `after`; once the last ending is behind, a new section begins."""
+        """Go on to bar `after`; once the last ending of a repeat is behind, a new section begins."""
         left, entered = self.endings.get(i), self.endings.get(after)
         self.at = after
-        if left is not None and after > i and (entered is None or entered.group != left.group):
+        if left is None or after <= i or (entered is not None and entered.group == left.group):
+            return
+        if any(self.marks[ending.last].backward for ending in self.groups[left.group]):
             self.section, self.time = after, 1
 
     def _coda(self, label: str, i: int) -> int | None:

@@ -20,9 +20,7 @@ from companion.scores import for_engraving, read
 
 FILES = Path(__file__).parent / "files"
 GOOD = (FILES / "endings.musicxml").read_bytes()
-CONTAINER = (
-    b'<?xml version="1.0"?><container><rootfiles><rootfile full-path="score.musicxml"/></rootfiles></container>'
-)
+CONTAINER = b'<?xml version="1.0"?><container><rootfiles><rootfile full-path="score.musicxml"/></rootfiles></container>'
 
 
 def score(measures: str, attributes: str = "<divisions>1</divisions>", head: str = "") -> bytes:
@@ -100,7 +98,9 @@ HOSTILE: dict[str, tuple[bytes, str]] = {
     "too many when unfolded": (score(note() * 3_000 + BACK), "unfold to over 20000 notes"),
     "100000 notes": (score(note() * 100_000), "over a million elements|over 20000 notes"),
     "coprime divisions": (
-        score("".join(f"<attributes><divisions>{p}</divisions></attributes>{note()}" for p in range(99_901, 100_201, 2))),
+        score(
+            "".join(f"<attributes><divisions>{p}</divisions></attributes>{note()}" for p in range(99_901, 100_201, 2))
+        ),
         "no musical fraction",
     ),
     "unknown encoding": (GOOD.replace(b"UTF-8", b"KLINGON"), "encoding"),
@@ -171,7 +171,9 @@ def test_a_score_of_as_many_elements_as_allowed_stays_under_500_mb(tmp_path: Pat
         "try:\n    read(sys.argv[1])\nexcept Exception as error:\n    print(error)\n"
         "print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)"
     )
-    out = subprocess.run([sys.executable, "-c", code, str(path)], capture_output=True, text=True, timeout=60, check=True)
+    out = subprocess.run(
+        [sys.executable, "-c", code, str(path)], capture_output=True, text=True, timeout=60, check=True
+    )
     assert "million" not in out.stdout
     unit = 1 if sys.platform == "darwin" else 1024
     assert int(out.stdout.split()[-1]) * unit < 500_000_000
@@ -210,9 +212,7 @@ ENCODED = {
         b' "http://www.musicxml.org/dtds/partwise.dtd"><score-partwise',
     ),
     "zipped": zipped(("mimetype", b"x"), ("META-INF/container.xml", CONTAINER), ("score.musicxml", GOOD)),
-    "stored": zipped(
-        ("META-INF/container.xml", CONTAINER), ("score.musicxml", GOOD), method=zipfile.ZIP_STORED
-    ),
+    "stored": zipped(("META-INF/container.xml", CONTAINER), ("score.musicxml", GOOD), method=zipfile.ZIP_STORED),
 }
 
 

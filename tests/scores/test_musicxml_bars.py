@@ -103,7 +103,7 @@ def test_without_metre() -> None:
 
 
 def test_tempo_marks() -> None:
-    """A dotted unit before the playback tempo; playback alone; half notes, about; half = quarter; a nonsense 0; an offset."""
+    """A dotted unit before playback; playback alone; half notes, about; half = quarter; a nonsense 0; an offset."""
     assert passage("tempo_marks").tempos == (
         TempoMark(F(0), 90.0, "Andante ♩. = 60"),
         TempoMark(F(6), 72.5, "rit."),

@@ -120,8 +120,8 @@ def test_articulations_ornaments_and_fermata() -> None:
 
 
 def test_the_other_note_of_a_trill() -> None:
-    """Three flats: by key, after a natural in the bar, by accidental mark, by key again, by accidental mark, by the trill's
-    own step, over the octave."""
+    """Three flats: by key, after a natural in the bar, by accidental mark, by key again, by accidental mark, by the
+    trill's own step, over the octave."""
     notes = passage("trill_other_note").notes
     others = [str(note.trill.other) if note.trill else "" for note in notes]
     assert others == ["A♭4", "", "A4", "E5", "A♭4", "C♯5", "G♭4", "C4"]
@@ -199,7 +199,10 @@ def test_timewise() -> None:
 
 def test_titles_and_composer() -> None:
     assert passage("title_from_work").title == "Study in Blue"
-    assert (passage("title_from_credit").title, passage("title_from_credit").composer) == ("Evening Walk", "Ada Quillmark")
+    assert (passage("title_from_credit").title, passage("title_from_credit").composer) == (
+        "Evening Walk",
+        "Ada Quillmark",
+    )
     assert passage("slurs").title == "slurs"
 
 
