@@ -191,8 +191,8 @@ class Passage:
         return total + float(beat - at) * s_per_beat(tempo_bpm * factor)
 
     def bar_range(self, wanted: str) -> tuple[int, int]:
-        """Indices (first, last) into `bars` of printed bars such as `5-8` or `5`: from the first time bar 5 is played, as
-        long as the bars stay within 5 to 8. Raises `UsageError` where there are no such bars."""
+        """Indices (first, last) into `bars` of printed bars such as `5-8` or `5`, as `written_range` has them. Raises
+        `UsageError` where there are no such bars."""
         low, dash, high = wanted.replace("–", "-").partition("-")
         low, high = low.strip(), high.strip() if dash else low.strip()
         numbers = [bar.number for bar in self.bars]
@@ -202,14 +202,26 @@ class Passage:
                 f"no bar {missing!r} in this passage: its bars run from {numbers[0]} to {max(numbers, key=_number_key)};"
                 " try --bars 5-8"
             )
-        first = numbers.index(low)
-        lowest, highest = self.bars[first].written_index, max(b.written_index for b in self.bars if b.number == high)
+        lowest = self.bars[numbers.index(low)].written_index
+        highest = max(bar.written_index for bar in self.bars if bar.number == high)
         if highest < lowest:
             raise UsageError(f"bars {wanted!r} run backwards: write the earlier bar first, as in --bars {high}-{low}")
-        last = first
-        while last + 1 < len(self.bars) and lowest <= self.bars[last + 1].written_index <= highest:
-            last += 1
-        return first, last
+        return self.written_range(lowest, highest)
+
+    def written_range(self, lowest: int, highest: int) -> tuple[int, int]:
+        """Indices (first, last) into `bars` that play the written bars `lowest` to `highest`.
+
+        The first time through, with the repeats that lie within; where a repeat leads out of them (a first ending), the
+        first time that gets to the end.
+        """
+        runs = []
+        for first in (bar.index for bar in self.bars if bar.written_index == lowest):
+            last = first
+            while last + 1 < len(self.bars) and lowest <= self.bars[last + 1].written_index <= highest:
+                last += 1
+            runs.append((first, last))
+        whole = [run for run in runs if self.bars[run[1]].written_index == highest]
+        return (whole or runs)[0]
 
     def excerpt(self, first_bar: int, last_bar: int) -> Passage:
         """Bars `first_bar` to `last_bar` (indices into `bars`, both included) as a passage of their own, starting at beat 0.

@@ -169,7 +169,7 @@ class App:
         self.stand.engraving_fault = ""
         self._engraved_plan = plan.version
         self.engraver.request(
-            EngravingRequest(self._document, place.music.width, place.staff_px, tuple(sorted(marks.items())))
+            EngravingRequest(self._document, place.music.width, self.stand.staff_px(), tuple(sorted(marks.items())))
         )
 
     def _collect_systems(self) -> None:
@@ -247,8 +247,10 @@ class App:
         if self._pressed_at is None:
             return
         if self.stand.drag_from is not None:
-            first, last = self.stand.chosen_bars()
-            self._guarded(lambda: self.run.rehearsal.choose_bars(first, last))
+            bars = self.setup.passage.bars
+            low, high = sorted(bars[i].written_index for i in self.stand.chosen_bars())
+            section = self.setup.passage.written_range(low, high)
+            self._guarded(lambda: self.run.rehearsal.choose_bars(*section))
             self.stand.looked_at = None
         else:
             self.stand.looked_at = self.stand.page.note_at(pos, self.stand.place.music)
@@ -327,24 +329,27 @@ class App:
         self.stand.page.follow(at, self.stand.place.music)
 
     def _bars_leaf(self) -> Leaf:
-        """Phrases of four bars to choose from, and single bars."""
-        bars = self.setup.passage.bars
-        last = len(bars) - 1
-        spans = [(0, last)]
-        spans += [(i, min(i + 3, last)) for i in range(0, len(bars), 4)] if last > 3 else []
-        spans += [(i, i) for i in range(len(bars))]
+        """Phrases of four bars to choose from, and single bars, as they are written."""
+        passage = self.setup.passage
+        bars = {bar.written_index: bar for bar in reversed(passage.bars)}
+        written = sorted(bars)
+        first_full = 1 if bars[written[0]].upbeat and len(written) > 1 else 0
+        pairs = [(written[i], written[min(i + 3, len(written) - 1)]) for i in range(first_full, len(written), 4)]
+        pairs = (pairs if len(written) > 4 else []) + [(index, index) for index in written]
+
+        def words(low: int, high: int) -> str:
+            names = [("the upbeat" if bars[i].upbeat and i == written[0] else bars[i].number) for i in (low, high)]
+            if low == high:
+                return names[0] if bars[low].upbeat and low == written[0] else f"bar {names[0]}"
+            return f"bars {names[0]}–{names[1]}"
+
+        spans = [(0, len(passage.bars) - 1)] + [passage.written_range(*pair) for pair in pairs]
+        rows = [Row("the whole passage", f"{len(written)} bars")] + [Row(words(*pair)) for pair in pairs]
         trouble = self.run.rehearsal.trouble_section()
         if trouble:
             spans.insert(1, trouble)
-
-        def words(i: int, span: tuple[int, int]) -> Row:
-            first, final = bars[span[0]].number, bars[span[1]].number
-            if i == 0:
-                return Row("the whole passage", f"bars {first}–{final}")
-            right = "what went wrong" if trouble and i == 1 else "again" if bars[span[0]].time_pass > 1 else ""
-            return Row(f"bar {first}" if span[0] == span[1] else f"bars {first}–{final}", right)
-
-        rows = [words(i, span) for i, span in enumerate(spans)]
+            low, high = (passage.bars[i].written_index for i in trouble)
+            rows.insert(1, Row(words(low, high), "what went wrong"))
         section = self.run.rehearsal.section
         now = (section.first_bar, section.last_bar)
         return ChoiceLeaf(
@@ -443,7 +448,7 @@ class App:
 
     def _take_shot(self) -> None:
         assert self.shots
-        if not self.stand.page.systems:
+        if not self.stand.page.done:
             return
         state, rehearsal = self.run.rehearsal.state, self.run.rehearsal
         if state == "playing" and rehearsal.caret < len(rehearsal.section.passage.notes) * 2 // 5:

@@ -253,17 +253,30 @@ class PageView:
         if head is None or number is None:
             return
         staff = self.systems[number].staff
-        _, y = self._origin(number, area)
-        top = min(round(y + staff.y - staff.height * 0.55), head.top - round(head.height * 1.2))
-        bottom = max(round(y + staff.y + staff.height * 1.35), head.bottom + round(head.height * 0.8))
-        width = max(2, round(staff.height / 14))
+        left, y = self._origin(number, area)
+        width, flag = max(2, round(staff.height / 14)), max(6, round(staff.height * 0.24))
         x = head.left - max(2, round(head.width * 0.3))
+        top = min(round(y + staff.y - staff.height * 0.3), head.top - round(head.height * 0.6))
+        bottom = max(round(y + staff.y + staff.height * 1.3), head.bottom + round(head.height * 0.6))
+        middle = x + width // 2
+        above = pygame.Rect(middle - flag, top - flag, 2 * flag, flag)
+        under = pygame.Rect(middle - flag, bottom, 2 * flag, flag)
+        # Between a tempo mark above and a dynamic below there is no room: then the line alone has to do.
+        place = next((box for box in (above, under) if not self._printed(number, box.move(-left, -y))), None)
         veil = pygame.Surface((head.right - x + width * 2, bottom - top), pygame.SRCALPHA)
         veil.fill((*Ink.BLUE, 34))
         target.blit(veil, (x, top))
         pygame.draw.rect(target, Ink.BLUE, (x, top, width, bottom - top))
-        flag = max(6, round(staff.height * 0.24))
-        middle = x + width / 2
-        pygame.draw.polygon(
-            target, Ink.BLUE, [(middle - flag, top - flag), (middle + flag, top - flag), (middle, top + flag // 3)]
-        )
+        if place is above:
+            corners = [place.topleft, place.topright, (place.centerx, place.bottom + flag // 3)]
+            pygame.draw.polygon(target, Ink.BLUE, corners)
+        elif place is under:
+            pygame.draw.polygon(target, Ink.BLUE, [place.bottomleft, place.bottomright, place.midtop])
+
+    def _printed(self, number: int, box: pygame.Rect) -> bool:
+        """Whether anything is printed in a box of a system's picture, so that the caret doesn't hide it."""
+        picture = self._picture(number)
+        inside = box.clip(picture.get_rect())
+        if inside.width < 1 or inside.height < 1:
+            return False
+        return pygame.mask.from_surface(picture.subsurface(inside), 40).count() > 0
