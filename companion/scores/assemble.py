@@ -15,7 +15,7 @@ from companion.scores.written import WrittenBar, WrittenNote, WrittenPart, Writt
 
 __all__ = ["assemble"]
 
-#: Where a mark relates two units before any tempo is given: the default of Standard MIDI Files 1.0, 500 000 µs a quarter.
+#: Where a mark relates two units before any tempo: the default of Standard MIDI Files 1.0 (500 000 µs a quarter).
 _DEFAULT_BPM = 120.0
 #: Marks beyond these are slips of a file (a `long` at 200), not tempos.
 _SLOWEST_BPM, _FASTEST_BPM = 4.0, 2000.0
