@@ -1,9 +1,9 @@
 """How the stand performs, by hand: `python benchmarks/stand.py [--size 1280x720] [--seconds 20]`.
 
 Prints the time from the command to the first frame with music (a process of its own each time), the time from a note's
-stamp to the finished picture at 60 frames a second, what a frame costs, and memory. Run it on a display (or under Xvfb).
-Budgets: first frame 1.0 s; event to glass median under one frame (16.7 ms), 99 % under two; window under 250 MB.
-"""
+stamp to the finished picture at 60 frames a second, what a frame costs, and memory. Run it on a display (or under
+Xvfb). Budgets: first frame 1.0 s; event to glass median under one frame (16.7 ms), 99 % under two; window under 250
+MB."""
 
 from __future__ import annotations
 
@@ -79,7 +79,8 @@ def run_take(file: Path, size: tuple[int, int], seconds: float) -> None:
             if time.monotonic() > end:
                 app.quit = True
                 print(
-                    f"memory: window {resident_mb(os.getpid()):.0f} MB, engraver {resident_mb(engraver.worker_pid):.0f} MB"
+                    f"memory: window {resident_mb(os.getpid()):.0f} MB,"
+                    f" engraver {resident_mb(engraver.worker_pid):.0f} MB"
                 )
             return heard
 
@@ -88,7 +89,8 @@ def run_take(file: Path, size: tuple[int, int], seconds: float) -> None:
         app.loop()
         glass_ms = np.array(app.to_glass_ns) / 1e6
     print(
-        f"event to glass, {len(glass_ms)} notes: median {np.median(glass_ms):.1f} ms, 99 % {np.percentile(glass_ms, 99):.1f} ms"
+        f"event to glass, {len(glass_ms)} notes: median {np.median(glass_ms):.1f} ms,"
+        f" 99 % {np.percentile(glass_ms, 99):.1f} ms"
     )
     print(
         f"frame: median {np.median(costs_ms):.2f} ms, 99 % {np.percentile(costs_ms, 99):.1f} ms,"

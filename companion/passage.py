@@ -4,9 +4,10 @@ Conventions
 -----------
 * Notes and bars stand in *playing order*: repeats and endings are unfolded. `Note.source` and `Bar.written_index` say
   where in the document each came from, so a repeated note has two `Note`s with one `source`.
-* A beat is a quarter note, an exact `Fraction`, counted from the start of the first bar as written (an upbeat bar starts
-  where its first note or rest stands). `Note.count` is what a musician says: 1 is the downbeat, in units of the lower
-  number of the time signature; in an upbeat bar it counts backwards from the bar's end (a quarter upbeat to 4/4 is 4).
+* A beat is a quarter note, an exact `Fraction`, counted from the start of the first bar as written (an upbeat bar
+  starts where its first note or rest stands). `Note.count` is what a musician says: 1 is the downbeat, in units of the
+  lower number of the time signature; in an upbeat bar it counts backwards from the bar's end (a quarter upbeat to 4/4
+  is 4).
 * Pitches are written pitches, not sounding ones.
 """
 
@@ -74,12 +75,11 @@ class Slur:
 class Note:
     """One note to be played once; ties are merged into it.
 
-    `index` is its place in `Passage.notes`. `bar` is an index into `Passage.bars`. `length` is 0 for a grace note, whose
-    `start` is that of the note it belongs to and whose `grace` is `acciaccatura` (slashed) or `appoggiatura`.
+    `index` is its place in `Passage.notes`. `bar` is an index into `Passage.bars`. `length` is 0 for a grace note,
+    whose `start` is that of the note it belongs to and whose `grace` is `acciaccatura` (slashed) or `appoggiatura`.
     `source` is the document index of its first `<note>` element in the score read (all parts counted, chord notes and
     rests too), `tied_sources` those of the notes tied to it. `articulations` and `ornaments` hold MusicXML 4.0 element
-    names (`staccato`, `tenuto`, `accent`, `mordent`, ...). `tongued` is False where a slur leads into the note.
-    """
+    names (`staccato`, `tenuto`, `accent`, `mordent`, ...). `tongued` is False where a slur leads into the note."""
 
     index: int
     written: Pitch
@@ -111,10 +111,11 @@ class Note:
 
 @dataclass(frozen=True, slots=True)
 class Bar:
-    """One bar as it is played. `number` is as printed; `written_index` counts the bars of the document from 0; `time_pass`
-    is 1 the first time through a repeat, 2 the second. `length` is what the bar really holds, in beats; `upbeat` is True
-    for a pickup (and for the rest of a bar split by a repeat sign, when it begins mid-bar). `fifths` is the key signature
-    as MusicXML counts it (sharps positive), `mode` `major`, `minor`, ... or empty where the score doesn't say."""
+    """One bar as it is played. `number` is as printed; `written_index` counts the bars of the document from 0;
+    `time_pass` is 1 the first time through a repeat, 2 the second. `length` is what the bar really holds, in beats;
+    `upbeat` is True for a pickup (and for the rest of a bar split by a repeat sign, when it begins mid-bar). `fifths`
+    is the key signature as MusicXML counts it (sharps positive), `mode` `major`, `minor`, ... or empty where the score
+    doesn't say."""
 
     index: int
     number: str
@@ -199,8 +200,8 @@ class Passage:
         if low not in numbers or high not in numbers:
             missing = low if low not in numbers else high
             raise UsageError(
-                f"no bar {missing!r} in this passage: its bars run from {numbers[0]} to {max(numbers, key=_number_key)};"
-                " try --bars 5-8"
+                f"no bar {missing!r} in this passage: its bars run from {numbers[0]} to"
+                f" {max(numbers, key=_number_key)}; try --bars {numbers[0]}"
             )
         lowest = self.bars[numbers.index(low)].written_index
         highest = max(bar.written_index for bar in self.bars if bar.number == high)
@@ -224,7 +225,8 @@ class Passage:
         return (whole or runs)[0]
 
     def excerpt(self, first_bar: int, last_bar: int) -> Passage:
-        """Bars `first_bar` to `last_bar` (indices into `bars`, both included) as a passage of their own, starting at beat 0.
+        """Bars `first_bar` to `last_bar` (indices into `bars`, both included) as a passage of their own, starting at
+        beat 0.
 
         Indices are counted anew; `source`, `number` and `written_index` stay, so the page still knows its notes. A slur
         cut by the edge is cut there too.

@@ -1,4 +1,5 @@
-"""`companion demo`: the etude that comes along, played up the ladder; without a controller the simulated player plays."""
+"""`companion demo`: the etude that comes along, played up the ladder; without a controller the simulated player
+plays."""
 
 from __future__ import annotations
 

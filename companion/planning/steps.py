@@ -154,8 +154,8 @@ def _called(choices: tuple[Fingering, ...], name: str) -> list[Fingering]:
 
 
 def printed_marks(passage: Passage, chart: Chart) -> dict[int, str]:
-    """The fingering marks of the score that name a fingering of their note (`bis`, `side`, `1+2`), by note index; others,
-    such as finger numbers of another instrument, say nothing here."""
+    """The fingering marks of the score that name a fingering of their note (`bis`, `side`, `1+2`), by note index;
+    others, such as finger numbers of another instrument, say nothing here."""
     marked = (note for note in passage.notes if note.fingering_mark.strip())
     names = {note.index: note.fingering_mark.strip().lower() for note in marked}
     return {i: name for i, name in names.items() if _called(chart.for_note(passage.notes[i].written_midi), name)}

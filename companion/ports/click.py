@@ -117,7 +117,8 @@ def render_click(
 
 @contextlib.contextmanager
 def _quiet_driver() -> Iterator[None]:
-    """Keep what sound drivers print to standard error themselves (ALSA without a card) off the terminal: `remark` says it."""
+    """Keep what sound drivers print to standard error themselves (ALSA without a card) off the terminal: `remark` says
+    it."""
     try:
         kept = os.dup(2)
     except OSError:

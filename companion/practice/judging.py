@@ -82,7 +82,8 @@ def _because(reading: Reading) -> str:
             f"{reading.on_time} of {number_of(timed, 'note')} on time ({percent} %, {100 * needed:g} % needed)"
         )
     elif reading.far_off:
-        reasons.append(f"{number_of(len(reading.far_off), 'note')} far off the click, in {_bars(reading, reading.far_off)}")
+        count = number_of(len(reading.far_off), "note")
+        reasons.append(f"{count} far off the click, in {_bars(reading, reading.far_off)}")
     return "; ".join(reasons)
 
 

@@ -1,10 +1,9 @@
 """One player, one passage, take after take: what state the stand is in and what follows from each event.
 
-Pure: the caller hands in the time, starts the click, opens the ports and writes the record. A take begins with a count-in,
-may be paused (the controller vanished) and go on from the start of the bar it stopped in, and ends by itself after the
-last note. Time within a take is the take's own: a pause is taken out of it, so that what is played after it is read against
-the same clock.
-"""
+Pure: the caller hands in the time, starts the click, opens the ports and writes the record. A take begins with a
+count-in, may be paused (the controller vanished) and go on from the start of the bar it stopped in, and ends by itself
+after the last note. Time within a take is the take's own: a pause is taken out of it, so that what is played after it
+is read against the same clock."""
 
 from __future__ import annotations
 
@@ -36,15 +35,15 @@ __all__ = ["FinishedTake", "Pause", "Rehearsal", "Section", "State"]
 
 State = Literal["ready", "count-in", "playing", "paused", "after"]
 
-#: A steady offset of all notes is more likely the set-up's delay than the player's: it is offered as such from this median
-#: on, when the notes scatter less than that around it.
+#: A steady offset of all notes is more likely the set-up's delay than the player's: it is offered as such from this
+#: median on, when the notes scatter less than that around it.
 DELAY_SUSPECTED_MS = 20.0
 
 
 @dataclass(frozen=True, slots=True)
 class Section:
-    """The bars being played: `passage` is the excerpt, `first_note` the index of its first note in the whole passage, `label`
-    the printed bars (`5–8`), empty for the whole passage."""
+    """The bars being played: `passage` is the excerpt, `first_note` the index of its first note in the whole passage,
+    `label` the printed bars (`5–8`), empty for the whole passage."""
 
     first_bar: int
     last_bar: int
@@ -55,8 +54,8 @@ class Section:
 
 @dataclass(frozen=True, slots=True)
 class Pause:
-    """A take interrupted at `at_ns`, which went on at beat `from_bar` of the section; `shift_ns` is what all later times of
-    the take are late by."""
+    """A take interrupted at `at_ns`, which went on at beat `from_bar` of the section; `shift_ns` is what all later
+    times of the take are late by."""
 
     at_ns: int
     from_bar: int
@@ -67,9 +66,8 @@ class Pause:
 class FinishedTake:
     """A take with all that is known of it. `start_ns` is when beat 0 sounded; `events` are raw and complete.
 
-    `stopped` says why it ended before its end (empty if it didn't). `step` is what the ladder made of it, None where the take
-    did not count.
-    """
+    `stopped` says why it ended before its end (empty if it didn't). `step` is what the ladder made of it, None where
+    the take did not count."""
 
     section: Section
     tempo_bpm: float
@@ -207,7 +205,8 @@ class Rehearsal:
         return self._clock
 
     def clicks_to_go_on(self) -> tuple[tuple[Click, ...], float]:
-        """The clicks for going on after a pause (count-in first) and the section's time in seconds that they lead to."""
+        """The clicks for going on after a pause (count-in first) and the section's time in seconds that they lead
+        to."""
         clock = self.clock()
         at_s = self._bar_start_s(self._bar_to_go_on())
         count_in = tuple(
@@ -255,7 +254,8 @@ class Rehearsal:
             self._live[verdict.note_index] = verdict
 
     def tick(self, now_ns: int) -> FinishedTake | None:
-        """Time passes: the count-in ends, a note turns out to be left out, the take ends. Returns the take that ended."""
+        """Time passes: the count-in ends, a note turns out to be left out, the take ends. Returns the take that
+        ended."""
         if self.state == "count-in" and now_ns >= self._goes_on_ns:
             self.state = "playing"
         if self.state != "playing" or self._follower is None:
@@ -291,8 +291,8 @@ class Rehearsal:
         return self.section.passage.bars[self._bar_to_go_on()].number
 
     def go_on(self, at_ns: int) -> None:
-        """Go on after a pause: the bar's first beat sounds at `at_ns`. The bar's notes from before the pause stay in the
-        record, but the bar is played and judged anew."""
+        """Go on after a pause: the bar's first beat sounds at `at_ns`. The bar's notes from before the pause stay in
+        the record, but the bar is played and judged anew."""
         if self.state != "paused":
             raise UsageError("no take is paused")
         bar = self._bar_to_go_on()
@@ -308,7 +308,8 @@ class Rehearsal:
         self.state = "count-in"
 
     def _judged_events(self) -> list[RawEvent]:
-        """The events that count, in the take's own time: without those of a bar begun before a pause and played anew."""
+        """The events that count, in the take's own time: without those of a bar begun before a pause and played
+        anew."""
         delay_ns = round(self.delay_ms * 1e6)
         judged: list[RawEvent] = []
         shift_ns, pauses = 0, list(self._pauses)
@@ -360,8 +361,8 @@ class Rehearsal:
         return take
 
     def trouble_section(self) -> tuple[int, int] | None:
-        """Bars (first, last, indices into the whole passage) round the worst trouble of the last take: the bars that went wrong
-        and join each other, at most four."""
+        """Bars (first, last, indices into the whole passage) round the worst trouble of the last take: the bars that
+        went wrong and join each other, at most four."""
         take = self.last_take
         if take is None or not take.assessment.trouble_bars:
             return None

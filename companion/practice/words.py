@@ -38,7 +38,8 @@ def bars_in_words(passage: Passage, bars: Iterable[int]) -> str:
 
 
 def place_in_words(passage: Passage, note: Note) -> str:
-    """Where in its bar a note is: `the note on beat 3`, `the third sixteenth of beat 1`, `the second triplet note of beat 2`."""
+    """Where in its bar a note is: `the note on beat 3`, `the third sixteenth of beat 1`, `the second triplet note of
+    beat 2`."""
     if note.grace:
         return f"the grace note before beat {_count(note.count)}"
     beat_type = passage.bars[note.bar].beat_type

@@ -1,8 +1,8 @@
 """The window: one loop that drains, decides, draws; and what each key and mouse button leads to.
 
-The loop does at each look: events of the window to actions, `Run.update`, the engraver's next systems, drawing what changed.
-A hidden window (no display) with the simulated player runs on a stepped clock, as fast as frames can be drawn.
-"""
+The loop does at each look: events of the window to actions, `Run.update`, the engraver's next systems, drawing what
+changed. A hidden window (no display) with the simulated player runs on a stepped clock, as fast as frames can be
+drawn."""
 
 from __future__ import annotations
 
@@ -32,8 +32,8 @@ from companion.window.stand import CARE, Stand
 
 __all__ = ["App"]
 
-#: How often the port and the window's events are looked at. A look that changes nothing draws nothing, so this costs little,
-#: and a note is on the glass within a few ms instead of waiting for a sixtieth of a second.
+#: How often the port and the window's events are looked at. A look that changes nothing draws nothing, so this costs
+#: little, and a note is on the glass within a few ms instead of waiting for a sixtieth of a second.
 LOOKS_PER_S = 200
 #: On the stepped clock a frame stands for this much time: fine enough that no note is skipped over in a picture.
 STEP_NS = NS_PER_S // 30
@@ -354,7 +354,8 @@ class App:
         now = (section.first_bar, section.last_bar)
         return ChoiceLeaf(
             "bars", "Which bars?", lambda: rows, lambda i: self.run.rehearsal.choose_bars(*spans[i]),
-            chosen=spans.index(now) if now in spans else 0, hint="Any others: draw across them on the page with the mouse.",
+            chosen=spans.index(now) if now in spans else 0,
+            hint="Any others: draw across them on the page with the mouse.",
         )  # fmt: skip
 
     def _tempo_leaf(self) -> Leaf:
@@ -373,8 +374,8 @@ class App:
 
         rows = [words(rung) for rung in range(len(ladder.rungs))]
         return ChoiceLeaf(
-            "tempo", "Which tempo?", lambda: rows, lambda i: rehearsal.choose_tempo(ladder.rungs[i]), chosen=ladder.rung,
-            typed=rehearsal.choose_tempo,
+            "tempo", "Which tempo?", lambda: rows, lambda i: rehearsal.choose_tempo(ladder.rungs[i]),
+            chosen=ladder.rung, typed=rehearsal.choose_tempo,
             hint=f"{ladder.rule} Type a number of quarters a minute for the nearest rung.",
         )  # fmt: skip
 

@@ -1,4 +1,5 @@
-"""What every key does, as data: the list of keys, the line at the foot and the handling are all made from this table."""
+"""What every key does, as data: the list of keys, the line at the foot and the handling are all made from this
+table."""
 
 from __future__ import annotations
 

@@ -67,6 +67,7 @@ def layout(width_px: int, height_px: int) -> Layout:
     rungs = pygame.Rect(ladder.x, rungs_top, ladder.width, rule.top - rungs_top - round(6 * u))
     foot = pygame.Rect(margin, height_px - foot_height, width_px - 2 * margin, foot_height)
     return Layout(
-        width_px, height_px, scale, horn, name, reason, keys, then, page, head, music, advice, ladder, rungs, rule, foot,
+        width_px, height_px, scale, horn, name, reason, keys, then, page, head, music, advice, ladder, rungs, rule,
+        foot,
         staff_px=max(25.0, 30.0 * u),
     )  # fmt: skip

@@ -58,7 +58,8 @@ class Row:
 
 
 class ChoiceLeaf:
-    """A list; arrows and Enter or the mouse choose. `rows` is asked anew for each drawing, so a list may change while open.
+    """A list; arrows and Enter or the mouse choose. `rows` is asked anew for each drawing, so a list may change while
+    open.
 
     `typed` is called with a number that was typed and confirmed, where that makes sense (a tempo).
     """
@@ -102,8 +103,8 @@ class ChoiceLeaf:
         inner = box.inflate(-2 * pad, -2 * pad)
         type_.draw(target, self.title, inner.topleft, 22, "bold", max_width_px=inner.width)
         type_.paragraph(
-            target, self._hint(), pygame.Rect(inner.x, inner.bottom - hint_height, inner.width, hint_height), 13.5, "italic",
-            Ink.QUIET,
+            target, self._hint(), pygame.Rect(inner.x, inner.bottom - hint_height, inner.width, hint_height),
+            13.5, "italic", Ink.QUIET,
         )  # fmt: skip
         top = inner.y + type_.line_height(22) + round(10 * u)
         area = pygame.Rect(inner.x, top, inner.width, inner.bottom - hint_height - round(12 * u) - top)
@@ -272,7 +273,10 @@ class NoteCheckLeaf:
         _paper(target, box, u)
         inner = box.inflate(-round(56 * u), -round(52 * u))
         type_.draw(target, "One-note check", inner.topleft, 22, "bold")
-        text = f"Play a written {self.asked} on the controller, as you finger it on your horn. The shift is worked out from it."
+        text = (
+            f"Play a written {self.asked} on the controller, as you finger it on your horn."
+            " The shift is worked out from it."
+        )
         bottom = type_.paragraph(
             target, text, pygame.Rect(inner.x, inner.y + round(44 * u), inner.width, inner.height), 17
         )

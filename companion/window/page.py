@@ -1,8 +1,7 @@
 """The page on the stand: engraved systems, the caret, the pencilled marks, the chosen bars.
 
-`PageView` holds pictures and places; what to show comes in with each call. Systems are stacked top to bottom and the page
-is turned by whole systems, always early enough that the system after the caret's can be read.
-"""
+`PageView` holds pictures and places; what to show comes in with each call. Systems are stacked top to bottom and the
+page is turned by whole systems, always early enough that the system after the caret's can be read."""
 
 from __future__ import annotations
 
@@ -23,7 +22,8 @@ __all__ = ["Mark", "PageView"]
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """What is pencilled at note `note_index` of the whole passage. `amount_ms` is how early (negative) or late it was."""
+    """What is pencilled at note `note_index` of the whole passage. `amount_ms` is how early (negative) or late it
+    was."""
 
     note_index: int
     kind: str
@@ -145,7 +145,8 @@ class PageView:
         return best
 
     def bar_at(self, pos: tuple[int, int], area: pygame.Rect) -> int | None:
-        """The bar under a point, as an index into the passage's bars (its first time through); the staff's surroundings count."""
+        """The bar under a point, as an index into the passage's bars (its first time through); the staff's
+        surroundings count."""
         for written_index, places in self._bars.items():
             for number, box in places:
                 if number not in self._visible(area):

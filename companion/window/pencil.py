@@ -1,13 +1,14 @@
 """The teacher's pencil: rings, arrows and brackets as small pictures with a hand's unevenness, drawn once and kept.
 
-Each is drawn four times too large and smoothed down, in graphite with a little transparency, so that print shows through.
-"""
+Each is drawn four times too large and smoothed down, in graphite with a little transparency, so that print shows
+through."""
 
 from __future__ import annotations
 
 import math
 import random
 from functools import lru_cache
+from itertools import pairwise
 
 import pygame
 
@@ -30,7 +31,7 @@ def smooth_line(
     canvas: pygame.Surface, points: list[tuple[float, float]], width: float, colour: tuple[int, int, int]
 ) -> None:
     """A stroke with round ends through points."""
-    for (x0, y0), (x1, y1) in zip(points, points[1:], strict=False):
+    for (x0, y0), (x1, y1) in pairwise(points):
         steps = max(1, int(math.hypot(x1 - x0, y1 - y0) / max(1.0, width / 4)))
         for i in range(steps + 1):
             t = i / steps

@@ -1,14 +1,13 @@
 """What happens at the stand, without a pixel: the rehearsal, the controller, the click, the record.
 
-`Run.update` is called once a frame. It drains the port, tells the rehearsal the time, writes finished takes to the record
-and leaves sentences to show in `notice`. Everything a key can do is a method here.
-"""
+`Run.update` is called once a frame. It drains the port, tells the rehearsal the time, writes finished takes to the
+record and leaves sentences to show in `notice`. Everything a key can do is a method here."""
 
 from __future__ import annotations
 
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 
@@ -47,9 +46,8 @@ LEAD_S = 0.35
 class Setup:
     """All that the command line, the week sheet and the memory settled before the window opens.
 
-    `takes` ends the run after so many; `by_itself` starts them without a key; `review_s` is how long a pencilled page is left
-    to be read before the next one starts by itself. `target_label` is what the ladder's flag says.
-    """
+    `takes` ends the run after so many; `by_itself` starts them without a key; `review_s` is how long a pencilled page
+    is left to be read before the next one starts by itself. `target_label` is what the ladder's flag says."""
 
     passage: Passage
     chart: Chart
@@ -58,7 +56,7 @@ class Setup:
     port: str = ""
     part: str | None = None
     bars: tuple[int, int] | None = None
-    tolerances: Tolerances = Tolerances()
+    tolerances: Tolerances = field(default_factory=Tolerances)
     target_label: str = "target"
     takes: int | None = None
     by_itself: bool = False
@@ -390,7 +388,8 @@ class Run:
         self.rehearsal.choose_tempo(ladder.rungs[rung])
 
     def use_instrument(self, name: str) -> None:
-        """Plan the passage for another horn. Raises `NoFingering` where it can't be played on it (nothing changes then)."""
+        """Plan the passage for another horn. Raises `NoFingering` where it can't be played on it (nothing changes
+        then)."""
         chart = load(name)
         plan = make_plan(self.rehearsal.passage, chart, printed_marks(self.rehearsal.passage, chart))
         self.rehearsal.replan(plan)

@@ -1,8 +1,7 @@
 """The stand: the horn with its next shape, the page, the ladder, the line of keys.
 
-Each part is drawn again only when what it shows has changed: `_part` compares a plain value and skips the rest. So a frame
-in which nothing moves costs nothing, and one in which the caret moves costs one page.
-"""
+Each part is drawn again only when what it shows has changed: `_part` compares a plain value and skips the rest. So a
+frame in which nothing moves costs nothing, and one in which the caret moves costs one page."""
 
 from __future__ import annotations
 
@@ -27,7 +26,11 @@ from companion.window.theme import Ink, Type
 __all__ = ["Stand"]
 
 ARROWS_A_BAR = 4
-CARE = "Rest some minutes every half hour; stop at pain, numbness or tingling; keep the click moderate. Your teacher and licensed health professionals know you: ask them."
+#: The usual cautions, in common words (from memory).
+CARE = (
+    "Rest some minutes every half hour; stop at pain, numbness or tingling; keep the click moderate. Your teacher and"
+    " licensed health professionals know you: ask them."
+)
 
 
 class Stand:
@@ -83,7 +86,8 @@ class Stand:
         return [mark for mark in marks if mark.kind not in (ON_TIME, NOT_REACHED)]
 
     def _worth_pencilling(self, marks: list[Mark]) -> list[Mark]:
-        """All wrong and left-out notes, and the worst of the early and late ones of each bar: a page of arrows tells nothing."""
+        """All wrong and left-out notes, and the worst of the early and late ones of each bar: a page of arrows tells
+        nothing."""
         notes = self.run.rehearsal.passage.notes
         timed: dict[int, list[Mark]] = {}
         for mark in marks:
@@ -346,8 +350,8 @@ class Stand:
             target, f"Paused: {rehearsal.paused_because}", inner.topleft, 18, "bold", max_width_px=inner.width
         )
         text = (
-            f"What was played is kept. Plug it in again, or choose another controller with P; then the space bar goes on"
-            f" from bar {rehearsal.bar_to_go_on}, after a count-in. Esc ends the take."
+            "What was played is kept. Plug it in again, or choose another controller with P; then the space bar goes"
+            f" on from bar {rehearsal.bar_to_go_on}, after a count-in. Esc ends the take."
         )
         below = pygame.Rect(inner.x, inner.y + self.type.line_height(18), inner.width, inner.height)
         self.type.paragraph(target, text, below, 15, max_lines=4)

@@ -19,8 +19,8 @@ from companion.scores import read
 
 ROOT = Path(__file__).resolve().parents[2]
 ETUDE = shared_dir() / DEMO_PASSAGE
-SCREENS = {"ready", "count-in", "playing", "after", "keys", "bars", "tempo", "ports", "instruments", "fingerings", "note-check",
-           "chosen-bars"}  # fmt: skip
+SCREENS = {"ready", "count-in", "playing", "after", "keys", "bars", "tempo", "ports", "instruments", "fingerings",
+           "note-check", "chosen-bars"}  # fmt: skip
 
 
 def test_demo_ends_by_itself_with_pictures_a_result_and_a_record(tmp_path: Path, own_folders: Path) -> None:
@@ -86,7 +86,8 @@ def test_the_ladder_climbs_after_clean_takes_and_the_week_sheet_sets_its_top(tmp
     sheet, result = tmp_path / "week.toml", tmp_path / "r.json"
     (tmp_path / "e.musicxml").write_bytes(ETUDE.read_bytes())
     sheet.write_text(
-        'format = 1\nstudent = "Robin"\nweek = 2026-11-23\n[[item]]\npassage = "e.musicxml"\ntarget_bpm = 90\nby = "Fri"\n'
+        'format = 1\nstudent = "Robin"\nweek = 2026-11-23\n'
+        '[[item]]\npassage = "e.musicxml"\ntarget_bpm = 90\nby = "Fri"\n'
     )
     common = ["--hidden", "--port", "sim:steady:1", "--json", str(result), "--sheet", str(sheet), "--clean-takes", "2"]
     assert main(["play", str(tmp_path / "e.musicxml"), "--takes", "6", "--start", "70", "--step", "10", *common]) == 0
@@ -100,8 +101,8 @@ def test_the_ladder_climbs_after_clean_takes_and_the_week_sheet_sets_its_top(tmp
 
 def test_killed_in_the_middle_of_a_take_all_earlier_takes_are_there(tmp_path: Path, own_folders: Path) -> None:
     """SIGKILL while takes are being played at once: each finished take is whole in the log, whatever the moment."""
-    command = [sys.executable, "-m", "companion", "play", str(ETUDE), "--bars", "1-2", "--hidden", "--takes", "400", "--port",
-               "sim:steady:1"]  # fmt: skip
+    command = [sys.executable, "-m", "companion", "play", str(ETUDE), "--bars", "1-2", "--hidden", "--takes", "400",
+               "--port", "sim:steady:1"]  # fmt: skip
     process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
     sessions = own_folders / "sessions"
     deadline = time.monotonic() + 60
@@ -134,7 +135,11 @@ def test_readme_and_ci_run_the_same_test_command() -> None:
 
 
 def test_version_answers_without_loading_the_house() -> None:
-    code = "import sys; from companion.cli import main\ntry: main(['--version'])\nfinally: print(sorted(m for m in sys.modules if m.startswith('companion')))"
+    code = (
+        "import sys; from companion.cli import main\n"
+        "try: main(['--version'])\n"
+        "finally: print(sorted(m for m in sys.modules if m.startswith('companion')))"
+    )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
     assert "companion 0." in done.stdout
     assert done.stdout.splitlines()[-1] == "['companion', 'companion.cli', 'companion.errors']"

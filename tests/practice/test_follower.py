@@ -204,7 +204,8 @@ def test_live_ends_where_the_whole_take_does(seed, level):
     for event in raw_events(made.played, START_NS):
         live.hear(event)
     whole = align(piece, made.played, 84).pairs[: len(made.played), 0]
-    # Where two readings cost the same to a hair (which of two equal notes was stuttered), a pair may fall the other way.
+    # Where two readings cost the same to a hair (which of two equal notes was stuttered), a pair may fall the other
+    # way.
     assert np.sum(np.array(live.realised) != whole) <= 3
 
 

@@ -14,10 +14,14 @@ from companion.practice.words import bar_in_words, bars_in_words, place_in_words
         ("C4:1/2 D4:1/2 E4:1", ["the note on beat 1", "the note on the and of beat 1", "the note on beat 2"]),
         (
             "C4:1 D4:1/4 E4:1/4 F4:1/4 G4:1/4",
-            ["the note on beat 1", "the note on beat 2"] + [f"the {n} sixteenth of beat 2" for n in ("second", "third", "fourth")],
+            ["the note on beat 1", "the note on beat 2"]
+            + [f"the {n} sixteenth of beat 2" for n in ("second", "third", "fourth")],
         ),
         ("C4:3/4 D4:1/4", ["the note on beat 1", "the fourth sixteenth of beat 1"]),
-        ("C4:1/3 D4:1/3 E4:1/3", ["the note on beat 1"] + [f"the {n} triplet note of beat 1" for n in ("second", "third")]),
+        (
+            "C4:1/3 D4:1/3 E4:1/3",
+            ["the note on beat 1"] + [f"the {n} triplet note of beat 1" for n in ("second", "third")],
+        ),
         ("C4:7/8 D4:1/8", ["the note on beat 1", "the D after beat 1"]),
         ("C4:1 g:E4 D4:1", ["the note on beat 1", "the grace note before beat 2", "the note on beat 2"]),
     ],
@@ -33,7 +37,8 @@ def test_places_in_other_metres():
         "the note on beat 1", "the note on beat 2", "the E after beat 2", "the note on beat 3"
     ]  # fmt: skip
     piece = passage("C4:2 D4:1 E4:1", metre=(2, 2))
-    assert [place_in_words(piece, n) for n in piece.notes] == ["the note on beat 1", "the note on beat 2", "the E after beat 2"]
+    places = ["the note on beat 1", "the note on beat 2", "the E after beat 2"]
+    assert [place_in_words(piece, n) for n in piece.notes] == places
     piece = passage("C4:1 D4:4", upbeat=Fraction(1))
     assert [place_in_words(piece, n) for n in piece.notes] == ["the note on beat 4", "the note on beat 1"]
 

@@ -1,4 +1,5 @@
-"""The whole way on real MIDI: another process plays through JACK, the stand hears, judges, records, pauses and goes on."""
+"""The whole way on real MIDI: another process plays through JACK, the stand hears, judges, records, pauses and goes
+on."""
 
 from __future__ import annotations
 

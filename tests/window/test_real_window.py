@@ -43,8 +43,8 @@ def test_a_take_in_real_time_in_a_real_window(display: str, tmp_path: Path) -> N
     environment = {k: v for k, v in os.environ.items() if not k.startswith("SDL_")}
     environment["DISPLAY"] = display
     etude = str(shared_dir() / DEMO_PASSAGE)
-    command = [sys.executable, "-m", "companion", "play", etude, "--bars", "1-2", "--takes", "1", "--tempo", "96", "--port",
-               "sim:steady:1", "--shots", str(shots), "--json", str(result)]  # fmt: skip
+    command = [sys.executable, "-m", "companion", "play", etude, "--bars", "1-2", "--takes", "1", "--tempo", "96",
+               "--port", "sim:steady:1", "--shots", str(shots), "--json", str(result)]  # fmt: skip
     began = time.monotonic()
     done = subprocess.run(command, capture_output=True, text=True, timeout=90, check=False, env=environment)
     assert (done.returncode, done.stderr) == (0, "")
