@@ -99,7 +99,9 @@ def _bar_cells(passage: Passage, bar: Bar, mains: Sequence[Note], at: int, grace
     shift = offset - bar.start
     edges = [note.start + shift for note in graces]
     events = list(_events(bar, mains, at, shift, edges))
-    if all(event.note is None for event in events) and not graces:
+    # A short bar's rest is written with its value: a whole-bar rest lasts what the metre says, to some readers.
+    whole = bar.length == Fraction(4 * bar.beats, bar.beat_type)
+    if whole and all(event.note is None for event in events) and not graces:
         return [Cell(bar.start, bar.length, Fraction(4), whole_bar=True)]
     span = (offset, offset + bar.length)
     try:
