@@ -25,7 +25,7 @@ from companion.errors import UsageError
 from companion.passage import Bar, Passage
 from companion.units import s_per_beat
 
-__all__ = ["GRACE_S", "Click", "TakeClock", "note_onsets_s", "take_clock"]
+__all__ = ["GRACE_S", "Click", "TakeClock", "note_onsets_s", "take_clock", "tempo_at_bpm"]
 
 Floats = npt.NDArray[np.float64]
 
@@ -155,7 +155,8 @@ def _click_beats(bar: Bar, quarter_bpm: float) -> tuple[Fraction, int]:
     return unit, bar.beats
 
 
-def _tempo_at_bpm(passage: Passage, beat: Fraction, tempo_bpm: float) -> float:
+def tempo_at_bpm(passage: Passage, beat: Fraction, tempo_bpm: float) -> float:
+    """Quarters a minute at `beat` of a passage that starts at `tempo_bpm`: later marks keep their ratio to the first."""
     marks = [mark for mark in passage.tempos if mark.start <= beat]
     return tempo_bpm * marks[-1].quarter_bpm / passage.tempos[0].quarter_bpm if marks else tempo_bpm
 
@@ -184,7 +185,7 @@ def _count_in(passage: Passage, tempo_bpm: float, count_in_bars: int) -> list[Cl
 def _bar_clicks(passage: Passage, tempo_bpm: float) -> list[Click]:
     found = []
     for bar in passage.bars:
-        unit, of_beats = _click_beats(bar, _tempo_at_bpm(passage, bar.start, tempo_bpm))
+        unit, of_beats = _click_beats(bar, tempo_at_bpm(passage, bar.start, tempo_bpm))
         count = -(-bar.length // unit)
         for k in range(int(count)):
             if bar.upbeat:

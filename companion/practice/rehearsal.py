@@ -14,7 +14,7 @@ from typing import Literal
 from companion.errors import UsageError
 from companion.passage import Note, Passage
 from companion.planning.model import Choice, Plan
-from companion.practice.clock import Click, TakeClock, take_clock
+from companion.practice.clock import Click, TakeClock, take_clock, tempo_at_bpm
 from companion.practice.follower import Follower
 from companion.practice.hearing import to_played
 from companion.practice.judging import judge
@@ -284,6 +284,12 @@ class Rehearsal:
     def _bar_start_s(self, bar: int) -> float:
         passage = self.section.passage
         return passage.seconds(passage.bars[bar].start, self.tempo_bpm)
+
+    def rest_to_play(self) -> tuple[Passage, float]:
+        """What a paused take has still to come, from the bar it goes on with, and the tempo there."""
+        passage, bar = self.section.passage, self._bar_to_go_on()
+        tempo_bpm = tempo_at_bpm(passage, passage.bars[bar].start, self.tempo_bpm)
+        return passage.excerpt(bar, len(passage.bars) - 1), tempo_bpm
 
     @property
     def bar_to_go_on(self) -> str:

@@ -251,7 +251,7 @@ class Run:
         count_in_s = -clock.start_s
         zero_ns = self._start_click(clock.clicks, count_in_s)
         self.rehearsal.begin(zero_ns, self.clock())
-        self._let_simulated_play(self.rehearsal.section.passage, zero_ns)
+        self._let_simulated_play(self.rehearsal.section.passage, self.rehearsal.tempo_bpm, zero_ns)
 
     def _start_click(self, clicks: tuple[Click, ...], count_in_s: float) -> int:
         """Start the click; returns when the section's beat 0 sounds."""
@@ -267,11 +267,13 @@ class Run:
         self.count_in = [(zero_ns + ns_from_s(click.time_s), click) for click in clicks if click.count_in]
         return zero_ns
 
-    def _let_simulated_play(self, passage: Passage, zero_ns: int) -> None:
+    def _let_simulated_play(self, passage: Passage, tempo_bpm: float, zero_ns: int) -> None:
+        """Let it play the section, or the end of it, whose first bar begins at `zero_ns`."""
         if isinstance(self.port, SimulatedPort):
-            first = self.rehearsal.section.first_note
-            choices = self.rehearsal.plan.choices[first : first + len(passage.notes)]
-            self.port.play(passage, self.rehearsal.tempo_bpm, zero_ns, replace(self.rehearsal.plan, choices=choices))
+            section = self.rehearsal.section
+            end = section.first_note + len(section.passage.notes)
+            choices = self.rehearsal.plan.choices[end - len(passage.notes) : end]
+            self.port.play(passage, tempo_bpm, zero_ns, replace(self.rehearsal.plan, choices=choices))
 
     def stop(self) -> None:
         """End the take under way; what was played is kept in the record."""
@@ -289,7 +291,10 @@ class Run:
         clicks, at_s = self.rehearsal.clicks_to_go_on()
         count_in_s = at_s - clicks[0].time_s if clicks else 0.0
         moved = tuple(replace(click, time_s=click.time_s - at_s) for click in clicks)
-        self.rehearsal.go_on(self._start_click(moved, count_in_s))
+        rest, tempo_bpm = self.rehearsal.rest_to_play()
+        zero_ns = self._start_click(moved, count_in_s)
+        self.rehearsal.go_on(zero_ns)
+        self._let_simulated_play(rest, tempo_bpm, zero_ns)
 
     def update(self) -> list[RawEvent]:
         """One frame: hear, tell the time, keep what is finished. Returns the events heard, for measuring."""

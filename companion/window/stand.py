@@ -377,6 +377,8 @@ class Stand:
             step = take.step.sentence if take.step else take.stopped[:1].upper() + take.stopped[1:] + "."
             return f"{take.assessment.advice} {step}"
         if rehearsal.state == "ready":
+            if not run.port_name:
+                return "No controller is chosen: plug one in, or press P; there is also a simulated player to watch."
             choice = self._choice(self.looked_at)[1] if self.looked_at is not None else None
             if choice and choice.runners_up:
                 other = choice.runners_up[0]

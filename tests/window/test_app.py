@@ -151,13 +151,16 @@ def test_a_controller_that_vanishes_pauses_and_can_go_on(app: App, tmp_path: Pat
     key(app, "space", " ")
     assert app.run.rehearsal.state == "paused" and "not back" in app.run.notice
     port.plug_in()  # type: ignore[union-attr]
+    bar = app.run.rehearsal.bar_to_go_on
     key(app, "space", " ")
     assert app.run.rehearsal.state == "count-in"
     assert app.stand.beat() is not None
-    key(app, "escape")
-    assert app.run.rehearsal.state == "after"
+    until(app, lambda: app.run.rehearsal.state == "after")
     take = read_log(tmp_path).takes[0]
-    assert len(take.events) >= kept and take.interrupted
+    assert len(take.events) > kept and take.interrupted and not take.clean
+    after_the_bar = [note for note in take.notes if int(note.bar) >= int(bar)]
+    on_time = sum(1 for note in after_the_bar if note.verdict == ON_TIME)
+    assert on_time > 0.8 * len(after_the_bar), "what was played after the pause is not read against its own click"
 
 
 @pytest.mark.parametrize(("sent", "shift"), [(67, 0), (58, 9), (79, -12), (46, 21)])
