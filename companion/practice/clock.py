@@ -156,7 +156,7 @@ def _click_beats(bar: Bar, quarter_bpm: float) -> tuple[Fraction, int]:
 
 
 def tempo_at_bpm(passage: Passage, beat: Fraction, tempo_bpm: float) -> float:
-    """Quarters a minute at `beat` where the passage starts at `tempo_bpm`; later marks keep their ratio to the first."""
+    """Quarters a minute at `beat` where the passage starts at `tempo_bpm`; later marks keep their ratio."""
     marks = [mark for mark in passage.tempos if mark.start <= beat]
     return tempo_bpm * marks[-1].quarter_bpm / passage.tempos[0].quarter_bpm if marks else tempo_bpm
 
