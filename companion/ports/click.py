@@ -5,15 +5,15 @@ The rate is low on purpose: a woodblock has little above 6 kHz, and ten minutes 
 
 from __future__ import annotations
 
-import contextlib
 import os
 import time
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable
 from typing import Any, NamedTuple, Protocol
 
 import numpy as np
 import numpy.typing as npt
 
+from companion.ports.quiet import quiet_driver
 from companion.units import NS_PER_S
 
 __all__ = ["CLICK_RATE_HZ", "ClickPlayer", "ClickTime", "PlainClick", "click_tone", "render_click"]
@@ -115,25 +115,6 @@ def render_click(
     return buffer
 
 
-@contextlib.contextmanager
-def _quiet_driver() -> Iterator[None]:
-    """Keep what sound drivers print to standard error themselves (ALSA without a card) off the terminal: `remark` says
-    it."""
-    try:
-        kept = os.dup(2)
-    except OSError:
-        yield
-        return
-    nowhere = os.open(os.devnull, os.O_WRONLY)
-    try:
-        os.dup2(nowhere, 2)
-        yield
-    finally:
-        os.dup2(kept, 2)
-        os.close(kept)
-        os.close(nowhere)
-
-
 class ClickPlayer:
     """Plays rendered buffers through pygame's mixer, which is opened at the click's own rate at the first start.
 
@@ -169,7 +150,7 @@ class ClickPlayer:
         try:
             # Another part may have opened it in another format, in which the buffer would sound wrong.
             pygame.mixer.quit()
-            with _quiet_driver():
+            with quiet_driver():
                 pygame.mixer.init(self._rate_hz, -16, 1, _BUFFER_SAMPLES, allowedchanges=0)
         except (NotImplementedError, pygame.error) as error:
             self.remark = f"no sound ({error}): the click is silent, the beat is still to be seen"

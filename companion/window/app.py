@@ -16,7 +16,8 @@ import pygame
 
 from companion import charts
 from companion.engraving import Engraver, EngravingRequest
-from companion.errors import CompanionError
+from companion.errors import CompanionError, UsageError
+from companion.ports.quiet import quiet_driver
 from companion.practice.model import RawEvent
 from companion.practice.tolerance import tolerance_in_words
 from companion.units import NS_PER_S, ns_from_s
@@ -44,6 +45,22 @@ SIMULATED = {
 }
 
 
+def _open_display(hidden: bool) -> None:
+    """Open the display, or none where the run is hidden. Raises `UsageError` where there is no screen to be seen on."""
+    if hidden:
+        os.environ["SDL_VIDEODRIVER"] = os.environ["SDL_AUDIODRIVER"] = "dummy"
+    hint = "log in at a screen (on Linux, DISPLAY must name it), or add --hidden to run without one"
+    try:
+        with quiet_driver():
+            pygame.display.init()
+    except pygame.error as error:
+        raise UsageError(f"no window can be opened ({error}): {hint}") from error
+    # Without a screen SDL quietly draws into memory, and the player would wait for a window for ever.
+    if not hidden and pygame.display.get_driver() in ("offscreen", "dummy") and "SDL_VIDEODRIVER" not in os.environ:
+        pygame.display.quit()
+        raise UsageError(f"no window can be opened (there is no screen): {hint}")
+
+
 class App:
     """The stand in a window. `musicxml` gives the engraver its document; it is asked once, after the window is up."""
 
@@ -61,10 +78,7 @@ class App:
         self.engraver = engraver or Engraver()
         self._musicxml = musicxml
         self._document: bytes | None = None
-        if setup.hidden:
-            os.environ["SDL_VIDEODRIVER"] = "dummy"
-            os.environ["SDL_AUDIODRIVER"] = "dummy"
-        pygame.display.init()
+        _open_display(setup.hidden)
         pygame.font.init()
         pygame.key.set_repeat(350, 60)
         size = (max(size[0], SMALLEST[0]), max(size[1], SMALLEST[1]))

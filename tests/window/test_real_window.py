@@ -53,3 +53,14 @@ def test_a_take_in_real_time_in_a_real_window(display: str, tmp_path: Path) -> N
     take = json.loads(result.read_text(encoding="utf-8"))["takes"][0]
     assert take["clean"], take["because"]
     assert (shots / "playing.png").stat().st_size > 10_000
+
+
+@pytest.mark.skipif(Path("/dev/dri").exists(), reason="a graphics card can show a window without a display server")
+def test_without_a_screen_one_line_says_what_to_do() -> None:
+    gone = ("DISPLAY", "WAYLAND_DISPLAY", "SDL_VIDEODRIVER")
+    environment = {k: v for k, v in os.environ.items() if k not in gone}
+    command = [sys.executable, "-m", "companion", "play", str(shared_dir() / DEMO_PASSAGE), "--port", "sim:steady:1"]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=30, check=False, env=environment)
+    assert done.returncode == 1
+    assert done.stderr.startswith("companion: no window can be opened") and "--hidden" in done.stderr
+    assert len(done.stderr.splitlines()) == 1
