@@ -340,8 +340,13 @@ class Stand:
 
     def _draw_paused(self, target: pygame.Surface, area: pygame.Rect) -> None:
         rehearsal, u = self.run.rehearsal, self.place.scale
-        note = pygame.Rect(0, 0, min(area.width - 40, round(560 * u)), round(150 * u))
-        note.center = area.center
+        note = pygame.Rect(0, 0, min(area.width - 40, round(560 * u)), round(112 * u))
+        caret = self._caret()
+        head = self.page.head(caret, area) if caret is not None else None
+        # Where it doesn't hide the place in the music.
+        note.midbottom = (area.centerx, area.bottom - round(8 * u))
+        if head is not None and head.centery > area.centery:
+            note.midtop = (area.centerx, area.top + round(8 * u))
         pygame.draw.rect(target, Ink.PAPER_EDGE, note.move(round(4 * u), round(4 * u)), border_radius=4)
         pygame.draw.rect(target, Ink.PAPER_SHADE, note, border_radius=4)
         pygame.draw.rect(target, Ink.PENCIL, note, max(1, round(1.5 * u)), border_radius=4)
