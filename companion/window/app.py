@@ -436,7 +436,8 @@ class App:
                 for name in names()
             ]
 
-        at = next((i for i, name in enumerate(names()) if name == self.run.port_name), 0)
+        offered = self.run.offered.name if self.run.offered else self.run.port_name
+        at = next((i for i, name in enumerate(names()) if name == offered), 0)
         return ChoiceLeaf(
             "ports", "Who plays?", rows, lambda i: self.run.use_port(names()[i]), chosen=at, width=640,
             hint="A controller plugged in now appears by itself. After choosing one, C checks what pitch it sends.",
