@@ -38,7 +38,18 @@ def main(argv: Sequence[str] | None = None) -> int:
         if isinstance(stream, io.TextIOWrapper):
             # A terminal whose code page has no ♭ must not end the program.
             stream.reconfigure(errors="replace")
-    argv = list(sys.argv[1:] if argv is None else argv)
+    try:
+        return _run(list(sys.argv[1:] if argv is None else argv))
+    except CompanionError as error:
+        print(f"companion: {' '.join(str(error).split())}", file=sys.stderr)
+        return 1
+    except BrokenPipeError:
+        return 1
+    except KeyboardInterrupt:
+        return 130
+
+
+def _run(argv: list[str]) -> int:
     parser = _Parser(prog="companion", description="Practice software for saxophone students and their teachers.")
     parser.add_argument("--version", action="version", version=f"companion {__version__}")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
@@ -49,13 +60,5 @@ def main(argv: Sequence[str] | None = None) -> int:
             module = import_module(module_name)
             module.add_arguments(command)
             command.set_defaults(run=module.run)
-    try:
-        args = parser.parse_args(argv)
-        return int(args.run(args))
-    except CompanionError as error:
-        print(f"companion: {' '.join(str(error).split())}", file=sys.stderr)
-        return 1
-    except BrokenPipeError:
-        return 1
-    except KeyboardInterrupt:
-        return 130
+    args = parser.parse_args(argv)
+    return int(args.run(args))

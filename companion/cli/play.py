@@ -128,14 +128,16 @@ def _play(args: argparse.Namespace, file: Path, by_itself: bool, engraver: Any) 
     passage = read(file, args.part)
     setup = _setup(args, file, passage, by_itself)
     from companion.window.app import App
+    from companion.window.signals import Endings
 
     app = App(setup, lambda: for_engraving(passage), size=args.size, shots=args.shots, engraver=engraver)
-    try:
-        app.loop()
-    finally:
-        if args.json:
-            _write_result(args.json, passage, app.run.chart.name, app.run.port_name, app.run.results)
-    return 0
+    with Endings(app.ask_to_end) as endings:
+        try:
+            app.loop()
+        finally:
+            if args.json:
+                _write_result(args.json, passage, app.run.chart.name, app.run.port_name, app.run.results)
+    return endings.exit_code
 
 
 def _setup(args: argparse.Namespace, file: Path, passage: Passage, by_itself: bool) -> Setup:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import os
 import queue
+import signal
 import sys
 import threading
 from typing import BinaryIO
@@ -24,6 +25,8 @@ _MAX_SYSTEMS = 2_000
 
 def main() -> int:
     """Answer requests until standard input ends."""
+    # Ctrl-C is for the program that asks; this one ends when its input does.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
     _limit()
     answers = _take_stdout()
     requests: queue.SimpleQueue[Frame | None] = queue.SimpleQueue()

@@ -162,6 +162,10 @@ class App:
             now_ns = time.monotonic_ns()
             self.to_glass_ns.extend(now_ns - event.time_ns for event in heard if event.message[0] & 0xF0 == 0x90)
 
+    def ask_to_end(self) -> None:
+        """Leave the loop after this frame; a take under way is kept as stopped."""
+        self.quit = True
+
     def close(self) -> None:
         """Give everything back."""
         self.run.close()
