@@ -17,14 +17,18 @@ from dataclasses import dataclass
 
 from companion.charts.model import Fingering
 
-__all__ = ["FAST_S", "HELD_S", "RULES", "Rule", "Situation", "is_chromatic_f_sharp", "slides_bis"]
+__all__ = [
+    "FAST_S", "HELD_S", "RULES", "Rule", "Situation", "flips_long_c_sharp", "is_chromatic_f_sharp", "slides_bis",
+]  # fmt: skip
 
-#: A note is fast up to a sixteenth at 60 quarters a minute, held from an eighth there. Common practice, no source.
-FAST_S = 0.25
+#: A note is fast up to a sixteenth at 75 quarters a minute, held from an eighth at 60. Common practice, no source; a
+#: single change from B to C with the middle finger takes some 0.15 s, measured in arXiv:2507.04963.
+FAST_S = 0.2
 HELD_S = 0.5
 
 _B_FLATS = frozenset({70, 82})
 _BS = frozenset({71, 83})
+_AS = frozenset({69, 81})
 _UNDER_D = frozenset({72, 73})
 _CS = frozenset({72, 84})
 _F_SHARPS = frozenset({66, 78})
@@ -98,12 +102,18 @@ def slides_bis(a: frozenset[str], b: frozenset[str]) -> bool:
     return "bis" in bis and "bis" not in other and "l1" in other and "l2" not in other
 
 
+def flips_long_c_sharp(keys: frozenset[str]) -> bool:
+    """Would a finger of the left hand open as the long C♯'s ring finger closes, or the other way round?"""
+    return "l3" not in keys and bool(keys & {"l1", "l2"})
+
+
 def _bis_by_default(s: Situation, before: Fingering | None, this: Fingering, after: Fingering | None) -> float:
     if _is_bis(this.keys) or s.beside(_BS) or s.trill is not None:
         return 0.0
     around = _held_keys(before, after)
     lower_neighbour = len(around) == 2 and all(map(_is_middle_finger_c, around))
-    return 0.0 if lower_neighbour and "side_b_flat" in this.keys else 1.0
+    # A held note is there for its tone, and its hands have time to flip.
+    return 0.0 if lower_neighbour and not s.held and "side_b_flat" in this.keys else 1.0
 
 
 def _no_slide(s: Situation, before: Fingering | None, this: Fingering, after: Fingering | None) -> float:
@@ -125,7 +135,12 @@ def _beside_b(s: Situation, before: Fingering | None, this: Fingering, after: Fi
 
 def _no_double_flip(s: Situation, before: Fingering | None, this: Fingering, after: Fingering | None) -> float:
     around = _held_keys(before, after)
-    return float(_is_bis(this.keys) and len(around) == 2 and all(map(_is_middle_finger_c, around)))
+    flips_twice = len(around) == 2 and all(map(_is_middle_finger_c, around))
+    return float(_is_bis(this.keys) and flips_twice and not s.held)
+
+
+def _side_trill(s: Situation, before: Fingering | None, this: Fingering, after: Fingering | None) -> float:
+    return float(s.trill in _AS and "side_b_flat" not in this.keys)
 
 
 def _middle_finger_c(s: Situation, before: Fingering | None, this: Fingering, after: Fingering | None) -> float:
@@ -146,6 +161,9 @@ def _chromatic_beside_f(s: Situation, before: Fingering | None, this: Fingering,
 def _long_c_sharp(s: Situation, before: Fingering | None, this: Fingering, after: Fingering | None) -> float:
     if s.trill == 74:
         return float("l3" in this.keys)
+    if s.fast and any(map(flips_long_c_sharp, _held_keys(before, after))):
+        # In a quick line from B or C the hands gain nothing: effort decides.
+        return 0.0
     if not any(keys >= _STACK_LEFT | {"r1", "r2", "r3"} for keys in _held_keys(before, after)):
         return 0.0
     if "l3" not in this.keys or "l1" in this.keys:
@@ -196,15 +214,19 @@ RULES: tuple[Rule, ...] = (
         "beside B", 2, "B♭ beside B♮: side; 1-and-2 when F♯ is the other neighbour, 1-and-1 when F is.", 0.20, _B_FLATS,
         _beside_b,
     ),
-    Rule("lower neighbour of C", 3, "C–B♭–C: side, for bis flips index against middle finger.", 0.15, _B_FLATS,
+    Rule("lower neighbour of C", 3, "C–B♭–C: side, for bis flips index and middle finger; bis where held.", 0.15, _B_FLATS,
          _no_double_flip),
     Rule("middle-finger C", 4, "C with the middle finger; side C only in a trill or a fast B–C–B.", 0.30, _CS,
          _middle_finger_c),
+    Rule("side for a trill", 2, "A and B♭ trilled: side, measured as the quicker one.", 0.05, _B_FLATS, _side_trill),
     Rule(
         "chromatic F♯", 5, "F♯ beside F: chromatic, unless the ring finger is needed on its own key.", 0.20, _F_SHARPS,
         _chromatic_beside_f,
     ),
-    Rule("long C♯", 6, "C♯ beside D: long C♯, the right hand staying down.", 0.40, frozenset({73}), _long_c_sharp),
+    Rule(
+        "long C♯", 6, "C♯ beside D: long C♯, the right hand staying down; not in a quick line from B or C.", 0.40,
+        frozenset({73}), _long_c_sharp,
+    ),
     Rule("in a line", 7, "A trill fingering serves a trill; in a line finger normally.", 0.50, frozenset(),
          _trill_fingering_in_line),
     Rule("palm D", 7, "C or C♯ trilled with D: palm D.", 0.20, frozenset({74}), _palm_d_trill),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from planning.making import passage
+from planning.making import passage, spelled
 
 from companion import charts
 from companion.planning import RULES, plan
@@ -34,10 +34,12 @@ CASES = [
     # 3. B♭ as lower neighbour of C.
     ("C5 Bb4 C5", 1, "side", "flip"),
     ("C5 Bb4 A4", 1, "bis", "no B♮ beside it"),
+    ("C5 Bb4:2 C5", 1, "bis", "no B♮ beside it"),  # held: for its tone
     # 4. C with the middle finger; side C only for a fast turn, never held.
     ("B4 C5 B4", 1, "side C", "quick turn"),
     ("B4 C5:2 B4", 1, "standard", "it is held"),
-    ("B4 C5:1/2 B4", 1, "standard", "quick turns only"),
+    ("B4 C5:1/2 B4", 1, "standard", "trills and quick turns"),
+    ("B4 C5:1/3 B4", 1, "standard", "trills and quick turns"),  # 0.22 s: the middle finger has time
     ("B4 C5 D5", 1, "standard", "middle finger"),
     ("A4 C5 A4", 1, "standard", "the usual fingering"),
     # 5. F♯ beside F: chromatic, unless the ring finger is needed on its own key.
@@ -45,12 +47,18 @@ CASES = [
     ("G5 Gb5 F5", 1, "chromatic", "F stands next to it"),
     ("F4 F#4 D4", 1, "standard", "D needs the ring finger"),
     ("Eb4 F#4 F4", 1, "standard", "E♭ needs the ring finger"),
+    ("F4 Gb4 Eb4", 1, "standard", "the usual G♭, though F is beside it"),
     ("E4 F#4 G4", 1, "standard", "the usual fingering"),
     ("F4 F#4 E4", 1, "chromatic", "F stands next to it"),
     # 6. C♯5 beside D5: long C♯ with the right hand down.
     ("D5 C#5 D5", 1, "long C♯, right hand down", "D stands next to it"),
     ("C#5 D5", 0, "long C♯, right hand down", "right hand stays down"),
-    ("D5 C#5 B4", 1, "long C♯, right hand down", "D stands next to it"),
+    ("D5:1/2 C#5:1/2 B4:1/2", 1, "long C♯, right hand down", "D stands next to it"),
+    ("E5 C#5 D5", 1, "long C♯, right hand down", "D stands next to it"),
+    # In a quick line the long C♯ would close the ring finger as B's or C's finger opens.
+    ("D5 C#5 B4", 1, "standard", "in a quick line the long one would flip fingers against B"),
+    ("C5 Db5 D5", 1, "standard", "the usual D♭: in a quick line"),
+    ("D#5 C#5 E5", 1, "standard", "the usual fingering"),  # the covered C♯ is for the octave leap only
     ("B4 C#5 B4", 1, "standard", "the usual fingering"),
     # 7. C5–D5 and C♯5–D5 in a line: the usual D; palm D for trills.
     ("C5 D5 C5", 1, "standard", "the usual fingering"),
@@ -59,7 +67,9 @@ CASES = [
     ("D6 E6 D6", 1, "standard", "palm keys"),
     ("D6 E6 F6 E6 D6", 2, "standard", "palm keys"),
     ("A5 E6 A5", 1, "front", "leap"),
-    ("A5 E6 F6 A5", 2, "front", "leap"),
+    ("A5 E6 F6 A5", 2, "front", "leap to or from A"),
+    ("A5 E6 F6 E6 A5", 2, "front", "E beside it is a front fingering too"),
+    ("A5 F6 E6 D6", 1, "standard", "palm keys: E beside it uses them too"),
     ("G5 F6 G5", 1, "front", "leap"),
     ("Eb6 F6 Eb6", 1, "standard", "palm keys"),
     # The little finger that is on the table already.
@@ -84,6 +94,10 @@ def test_a_rule_on_a_tiny_passage(text: str, index: int, name: str, words: str) 
         ("C5~B4:2", "side C", "standard"),
         ("A#4~B4:2", "side", "standard"),
         ("B4~A#4:2", "standard", "side"),
+        ("A4~Bb4:2", "standard", "side"),  # measured: side 7.36 trills a second, bis 5.88 (arXiv:2507.04963)
+        ("Bb4~A4:2", "side", "standard"),
+        ("Bb4~C5:2", "side", "standard"),
+        ("D5~C5:2", "palm D over C", "standard"),
         ("F4~F#4:2", "standard", "chromatic"),
         ("F#4~G4:2", "standard", "standard"),
         ("C#4~D4:2", "standard", "C♯ key held"),
@@ -96,6 +110,21 @@ def test_trills(text: str, main: str, other: str) -> None:
     assert choice.trill_fingering is not None
     assert (choice.name, choice.trill_fingering.name) == (main, other)
     assert "trill with" in choice.reason
+    assert choice.reason.count("trill") == 1 and choice.reason.count(" ms ") == 0
+
+
+WORDIEST = 18
+
+
+def test_a_reason_is_one_short_sentence_wherever_the_note_stands() -> None:
+    """Every note between every two neighbours up to a sixth away, quick and held."""
+    for midi in range(58, 91):
+        near = [m for m in range(midi - 9, midi + 10) if 58 <= m <= 90 and m != midi]
+        words = " ".join(f"{spelled(a)} {spelled(midi)}:{length} {spelled(b)} r:2" for a in near for b in near[::3]
+                         for length in ("1/4", "2"))  # fmt: skip
+        for reason in {choice.reason for choice in plan(passage(words), ALTO).choices}:
+            assert len(reason.split()) <= WORDIEST, reason
+            assert "easiest way through" not in reason
 
 
 def test_slow_tempo_makes_a_turn_too_slow_for_side_c() -> None:
@@ -113,8 +142,6 @@ def test_the_table_of_rules_can_be_read() -> None:
 
 @pytest.mark.parametrize("name", charts.names())
 def test_every_note_of_every_instrument_can_be_planned(name: str) -> None:
-    from planning.making import spelled
-
     chart = charts.load(name)
     line = passage(" ".join(spelled(m) for m in range(chart.lowest_midi, chart.highest_midi + 1)))
     planned = plan(line, chart)
