@@ -8,7 +8,7 @@ import numpy as np
 
 from companion.passage import Note, Passage
 from companion.planning.model import Plan
-from companion.practice.model import LEFT_OUT, NOT_REACHED, WRONG_NOTE
+from companion.practice.model import LEFT_OUT, NOT_REACHED, WRONG_NOTE, NoteResult
 from companion.practice.reading import Extra, Reading
 from companion.practice.words import bar_in_words, number_of, place_in_words, times_in_words
 from companion.units import ms_from_s
@@ -48,7 +48,7 @@ def advise(reading: Reading, bars: tuple[int, ...], *, clean: bool, plan: Plan |
         found.append((float(_bar_weights(reading)[bars[0]]), _about_bar(reading, bars[0], plan)))
     if missing:
         bar = passage.notes[missing[0]].bar
-        sentence = f"{_capital(bar_in_words(passage, bar))}: you broke off here; {_remedy(passage, bar)}."
+        sentence = f"{_capital(bar_in_words(passage, bar))}: you broke off here; {_remedy(passage, missing[0])}."
         found.append((WEIGHT_BROKEN_OFF, sentence))
     whole = _about_time(reading)
     if whole:
@@ -81,39 +81,56 @@ def _off_time(reading: Reading) -> list[int]:
 
 
 def _about_bar(reading: Reading, bar: int, plan: Plan | None) -> str:
-    passage = reading.passage
     _, what, remedy = max(_troubles(reading, bar, plan), key=lambda item: item[0])
-    return f"{_capital(bar_in_words(passage, bar))}: {what}; {remedy or _remedy(passage, bar)}."
+    return f"{_capital(bar_in_words(reading.passage, bar))}: {what}; {remedy}."
 
 
 def _troubles(reading: Reading, bar: int, plan: Plan | None) -> Iterator[tuple[float, str, str]]:
-    """(weight, what happened, what to do, empty for the usual) of each trouble in a bar."""
+    """(weight, what happened, what to do) of each trouble in a bar."""
     passage, notes = reading.passage, reading.passage.notes
     inside = [i for i in reading.returns if notes[i].bar == bar]
     if inside:
-        times = "" if len(inside) == 1 else f" {times_in_words(len(inside))}"
-        yield WEIGHT_RETURN * len(inside), f"you went back{times} to {place_in_words(passage, notes[inside[0]])}", ""
+        yield WEIGHT_RETURN * len(inside), _about_returns(reading, inside, plan), _remedy(passage, inside[0])
     for stop in reading.stops:
         if notes[stop.before].bar == bar:
             place = place_in_words(passage, notes[stop.before])
             change = _change(passage, stop.before, plan)
-            yield WEIGHT_STOP, f"you stopped for {stop.lost_s:.1f} s before {place}{change}", ""
+            what = f"you stopped for {stop.lost_s:.1f} s before {place}{change}"
+            yield WEIGHT_STOP, what, _remedy(passage, stop.before)
     for result in reading.results:
         note = notes[result.note_index]
         if note.bar == bar and result.verdict == WRONG_NOTE and result.played_midi is not None:
-            heard = _midi_name(result.played_midi, passage.bars[bar].fifths, note)
-            change = _change(passage, note.index, plan)
-            yield WEIGHT_NOTE, f"{place_in_words(passage, note)} was {heard}, not {note.written}{change}", ""
+            what = f"{_about_wrong_note(passage, result)}{_change(passage, note.index, plan)}"
+            yield WEIGHT_NOTE, what, _remedy(passage, note.index)
         elif note.bar == bar and result.verdict == LEFT_OUT:
             place = place_in_words(passage, note)
-            yield WEIGHT_NOTE, f"{place} ({note.written}) was left out{_change(passage, note.index, plan)}", ""
+            what = f"{place} ({note.written}) was left out{_change(passage, note.index, plan)}"
+            yield WEIGHT_NOTE, what, _remedy(passage, note.index)
     for extra in reading.extras:
         if notes[max(extra.after, 0)].bar == bar:
             yield WEIGHT_EXTRA, *_about_extra(reading, extra, plan)
     for i in _off_time(reading):
         if notes[i].bar == bar:
             off = abs(float(reading.local_s[i])) / float(reading.limit_s[i])
-            yield WEIGHT_TIME * min(off, 3.0) + 1e-6 * off, _about_note_time(reading, i, plan), ""
+            remedy = _wait(passage, i) if reading.local_s[i] < 0 else _remedy(passage, i)
+            yield WEIGHT_TIME * min(off, 3.0) + 1e-6 * off, _about_note_time(reading, i, plan), remedy
+
+
+def _about_returns(reading: Reading, inside: list[int], plan: Plan | None) -> str:
+    """Going back to a note that was wrong is putting it right: then the wrong note is what to speak of."""
+    passage, first = reading.passage, inside[0]
+    result = reading.results[first]
+    times = "" if len(inside) == 1 else f" {times_in_words(len(inside))}"
+    if result.verdict == WRONG_NOTE and result.played_midi is not None and set(inside) == {first}:
+        return f"{_about_wrong_note(passage, result)}{_change(passage, first, plan)}, and you went back{times}"
+    where = " to" if len(set(inside)) == 1 else ", first to"
+    return f"you went back{times}{where} {place_in_words(passage, passage.notes[first])}"
+
+
+def _about_wrong_note(passage: Passage, result: NoteResult) -> str:
+    note = passage.notes[result.note_index]
+    heard = _midi_name(result.played_midi or 0, passage.bars[note.bar].fifths, note)
+    return f"{place_in_words(passage, note)} was {heard}, not {note.written}"
 
 
 def _about_extra(reading: Reading, extra: Extra, plan: Plan | None) -> tuple[str, str]:
@@ -124,7 +141,7 @@ def _about_extra(reading: Reading, extra: Extra, plan: Plan | None) -> tuple[str
         change = _change(passage, extra.after + 1, plan, always=True)
         return f"a short {heard} sounds{change}", "move the fingers of that change together, slowly first"
     side = "after" if extra.after >= 0 else "before"
-    return f"an extra {heard} sounds {side} {place_in_words(passage, note)}", ""
+    return f"an extra {heard} sounds {side} {place_in_words(passage, note)}", _remedy(passage, note.index)
 
 
 def _about_note_time(reading: Reading, i: int, plan: Plan | None) -> str:
@@ -159,7 +176,7 @@ def _praise(reading: Reading) -> str:
     head = f"Clean: every note right, {reading.on_time} of {number_of(reading.right, 'note')} on time"
     ratio = np.where(reading.timed, np.abs(np.nan_to_num(reading.deviation_s)) / reading.limit_s, 0.0)
     widest = int(ratio.argmax())
-    if ratio[widest] < 0.5:
+    if ratio[widest] <= 1.0:
         return f"{head}."
     note = reading.passage.notes[widest]
     off_ms = ms_from_s(float(reading.deviation_s[widest]))
@@ -167,14 +184,36 @@ def _praise(reading: Reading) -> str:
     return f"{head}; watch {place}, {abs(off_ms):.0f} ms {'early' if off_ms < 0 else 'late'}."
 
 
-def _remedy(passage: Passage, bar: int) -> str:
-    if len(passage.bars) < 2:
-        return "play it slower, then bring it up to tempo"
-    first = min(bar, len(passage.bars) - 2)
+def _remedy(passage: Passage, note_index: int) -> str:
+    """Two bars around the change that failed: a note on the downbeat is reached from the bar before."""
+    bar = passage.notes[note_index].bar
+    ahead = bar if _leads_on(passage, bar) else None
+    back = bar - 1 if bar and _leads_on(passage, bar - 1) else None
+    on_downbeat = note_index > 0 and passage.notes[note_index - 1].bar == bar - 1
+    first = back if back is not None and (on_downbeat or ahead is None) else ahead
+    if first is None:
+        it = "it" if len(passage.bars) < 2 else bar_in_words(passage, bar)
+        return f"play {it} slower, then bring it up to tempo"
     a, b = passage.bars[first], passage.bars[first + 1]
     if first == 0 and a.upbeat:
-        return f"play the upbeat and {bar_in_words(passage, first + 1)} slower, then join them"
-    return f"play bars {a.number or first + 1}-{b.number or first + 2} slower, then join them"
+        return f"play the upbeat and {bar_in_words(passage, first + 1)} slower, then bring them up to tempo"
+    return f"play bars {a.number or first + 1}-{b.number or first + 2} slower, then bring them up to tempo"
+
+
+def _leads_on(passage: Passage, bar: int) -> bool:
+    """Is the bar played next the one that is printed next? Not where a repeat leads back."""
+    bars = passage.bars
+    return bar + 1 < len(bars) and bars[bar + 1].written_index == bars[bar].written_index + 1
+
+
+def _wait(passage: Passage, note_index: int) -> str:
+    """What to do about a note that comes early: what stands before it was too short."""
+    if note_index == 0:
+        return "wait for the click"
+    before, note = passage.notes[note_index - 1], passage.notes[note_index]
+    if before.grace:
+        return "wait for the click"
+    return f"hold the {before.written} to its full length" if before.end >= note.start else "count the rest to its end"
 
 
 def _change(passage: Passage, note_index: int, plan: Plan | None, *, always: bool = False) -> str:

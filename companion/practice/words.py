@@ -23,9 +23,9 @@ def bar_in_words(passage: Passage, bar: int) -> str:
 
 
 def bars_in_words(passage: Passage, bars: Iterable[int]) -> str:
-    """`bar 3`, `bars 3 and 7`, `bars 1, 2, 3, 4 and 6 more`, each printed number once."""
+    """`bar 3`, `bars 3 and 7`, `bars 1, 2, 3, 4 and 6 more`, each printed number once, in the order of the page."""
     seen: dict[str, None] = {}
-    for bar in sorted(set(bars)):
+    for bar in sorted(set(bars), key=lambda i: (passage.bars[i].written_index, i)):
         this = passage.bars[bar]
         seen["the upbeat" if this.upbeat and bar == 0 else str(this.number or bar + 1)] = None
     names = list(seen)

@@ -53,12 +53,15 @@ def test_an_exact_take_is_clean():
 
 
 def test_the_note_to_watch_in_a_clean_take():
-    piece = passage(FOUR_BARS)
-    assessment = judge(piece, moved(exact(piece, 60), 10, -0.025), 60)
+    piece = passage(" ".join([FOUR_BARS] * 2))
+    assessment = judge(piece, moved(exact(piece, 60), 10, -0.035), 60)
     assert assessment.clean
     assert assessment.advice == (
-        "Clean: every note right, 16 of 16 notes on time; watch the third sixteenth of beat 1 in bar 3, 25 ms early."
+        "Clean: every note right, 31 of 32 notes on time; watch the third sixteenth of beat 1 in bar 3, 35 ms early."
     )
+    # What is on time is nothing to watch.
+    on_time = judge(piece, moved(exact(piece, 60), 10, -0.025), 60)
+    assert on_time.advice == "Clean: every note right, 32 of 32 notes on time."
 
 
 def test_wrong_notes_are_named():
@@ -73,7 +76,7 @@ def test_wrong_notes_are_named():
     assert assessment.notes[5].deviation_ms == pytest.approx(0.0)
     assert assessment.trouble_bars == (1, 2)
     assert assessment.advice == (
-        "Bar 2: the note on the and of beat 1 was A♯4, not A4; play bars 2-3 slower, then join them."
+        "Bar 2: the note on the and of beat 1 was A♯4, not A4; play bars 2-3 slower, then bring them up to tempo."
     )
 
 
@@ -98,7 +101,7 @@ def test_notes_not_reached_are_not_left_out():
     assessment = judge(piece, exact(piece, 60)[:8], 60)
     assert verdicts(assessment) == [ON_TIME] * 8 + [NOT_REACHED] * 8
     assert assessment.because == "8 of 16 notes not reached, in bars 3 and 4"
-    assert assessment.advice == "Bar 3: you broke off here; play bars 3-4 slower, then join them."
+    assert assessment.advice == ("Bar 3: you broke off here; play bars 2-3 slower, then bring them up to tempo.")
 
 
 def test_a_blip_is_called_by_its_name():
@@ -127,7 +130,34 @@ def test_a_correction_is_going_back():
     played = with_note(played, 2.4, 64, 0.6)
     assessment = judge(piece, played, 60)
     assert assessment.because == "1 of 16 notes wrong, in bar 1; went back once, in bar 1"
-    assert assessment.advice.startswith("Bar 1: you went back to the note on beat 3;")
+    assert assessment.advice.startswith("Bar 1: the note on beat 3 was F4, not E4, and you went back;")
+
+
+def test_a_note_on_the_downbeat_is_practised_from_the_bar_before():
+    piece = passage(FOUR_BARS)
+    played = exact(piece, 60)
+    played["written_midi"][8] += 2
+    assert "play bars 2-3 slower" in judge(piece, played, 60).advice
+
+
+def test_no_advice_to_play_on_over_a_repeat_that_leads_back():
+    piece = passage(FOUR_BARS)
+    bars = [replace(bar, written_index=bar.index % 2, number=str(bar.index % 2 + 1), time_pass=1 + bar.index // 2)
+            for bar in piece.bars]  # fmt: skip
+    twice = replace(piece, bars=tuple(bars))
+    played = exact(twice, 60)
+    played["written_midi"][6] += 1
+    assert "play bars 1-2 slower" in judge(twice, played, 60).advice
+
+
+def test_before_an_early_note_the_note_or_the_rest_is_too_short():
+    strict = Tolerances(clean_share_on_time=1.0)
+    rested = passage("C4:1 r:1 D4:1 E4:1 F4:4")
+    assert judge(rested, moved(exact(rested, 60), 1, -0.2), 60, strict).advice == (
+        "Bar 1: the note on beat 3 comes 200 ms early; count the rest to its end."
+    )
+    begun = passage("C4:1 G4:1 D4:1 E4:1 F4:4")
+    assert "wait for the click" in judge(begun, moved(exact(begun, 60), 0, -0.2), 60, strict).advice
 
 
 def test_a_restart_counts_once_and_the_first_pairing_decides():
@@ -151,7 +181,7 @@ def test_a_stop_is_one_thing_and_not_a_row_of_late_notes():
     assessment = judge(piece, played, 60)
     assert verdicts(assessment)[6:] == [LATE] * 10
     assert assessment.advice == (
-        "Bar 2: you stopped for 1.4 s before the note on beat 2; play bars 2-3 slower, then join them."
+        "Bar 2: you stopped for 1.4 s before the note on beat 2; play bars 2-3 slower, then bring them up to tempo."
     )
     assert assessment.trouble_bars == (1,)
     assert assessment.tempo_played_bpm == pytest.approx(60.0)
@@ -164,7 +194,7 @@ def test_one_note_off_time():
     assert assessment.notes[10].verdict == EARLY
     assert assessment.because == "15 of 16 notes on time (93 %, 100 % needed)"
     assert assessment.advice == (
-        "Bar 3: the third sixteenth of beat 1 comes 31 ms early; play bars 3-4 slower, then join them."
+        "Bar 3: the third sixteenth of beat 1 comes 31 ms early; hold the B4 to its full length."
     )
 
 

@@ -53,6 +53,10 @@ def test_bars():
     assert bars_in_words(piece, [0, 2]) == "the upbeat and bar 2"
     assert bars_in_words(piece, range(1, 6)) == "bars 1, 2, 3, 4 and 5"
     assert bars_in_words(piece, range(1, 8)) == "bars 1, 2, 3, 4 and 3 more"
+    # Bars 2 and 3 are played again after bar 3: named once, and as they stand on the page.
+    repeated = [replace(b, written_index=b.written_index - 2, number=str(b.index - 2)) if b.index > 3 else b
+                for b in piece.bars]  # fmt: skip
+    assert bars_in_words(replace(piece, bars=tuple(repeated)), [3, 4, 6]) == "bars 2, 3 and 4"
     again = replace(piece.bars[3], time_pass=2)
     assert bar_in_words(replace(piece, bars=(*piece.bars[:3], again)), 3) == "bar 3 the second time"
     unnumbered = replace(piece.bars[3], number="")
