@@ -214,8 +214,10 @@ RULES: tuple[Rule, ...] = (
         "beside B", 2, "B♭ beside B♮: side; 1-and-2 when F♯ is the other neighbour, 1-and-1 when F is.", 0.20, _B_FLATS,
         _beside_b,
     ),
-    Rule("lower neighbour of C", 3, "C–B♭–C: side, for bis flips index and middle finger; bis where held.", 0.15, _B_FLATS,
-         _no_double_flip),
+    Rule(
+        "lower neighbour of C", 3, "C–B♭–C: side, for bis flips index against middle finger; bis where B♭ is held.",
+        0.15, _B_FLATS, _no_double_flip,
+    ),
     Rule("middle-finger C", 4, "C with the middle finger; side C only in a trill or a fast B–C–B.", 0.30, _CS,
          _middle_finger_c),
     Rule("side for a trill", 2, "A and B♭ trilled: side, measured as the quicker one.", 0.05, _B_FLATS, _side_trill),
