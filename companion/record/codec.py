@@ -10,19 +10,21 @@ Conventions
 from __future__ import annotations
 
 import json
-import math
+import sys
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, fields
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 from companion.practice.model import RawEvent, Tolerances
-from companion.record.model import NoteRecord, TakeRecord, TakeSummary
+from companion.record.model import NoteRecord, TakeRecord, TakeSummary, plain_text
 from companion.units import s_from_ns
 
 __all__ = ["FORMAT", "decode_line", "encode_sitting", "encode_take", "head_of", "summary_from", "take_from"]
 
 FORMAT = 1
+#: The index holds no larger ones.
+_LARGEST_WHOLE = 2**63 - 1
 _TAIL = b',"events":['
 _NOTE_FIELDS = ("bar", "beat", "written_midi", "fingering", "keys", "verdict", "deviation_ms", "played_midi")
 
@@ -107,8 +109,9 @@ def head_of(line: bytes) -> dict[str, Any]:
 class _Fields:
     """Typed reading of an object; a missing field takes its default, a wrong one says its name."""
 
-    def __init__(self, data: Mapping[str, Any]) -> None:
+    def __init__(self, data: Mapping[str, Any], plain: Callable[[str], str] = str) -> None:
         self.data = data
+        self.plain = plain
 
     def _get(self, name: str, default: Any, fits: Callable[[Any], bool], wanted: str) -> Any:
         value = self.data.get(name, default)
@@ -117,10 +120,10 @@ class _Fields:
         return value
 
     def text(self, name: str) -> str:
-        return str(self._get(name, "", lambda v: isinstance(v, str), "a text"))
+        return self.plain(self._get(name, "", lambda v: isinstance(v, str), "a text"))
 
     def whole(self, name: str) -> int:
-        return int(self._get(name, 0, lambda v: type(v) is int, "a whole number"))
+        return int(self._get(name, 0, lambda v: type(v) is int and abs(v) <= _LARGEST_WHOLE, "a whole number"))
 
     def number(self, name: str) -> float | None:
         value = self._get(name, None, lambda v: v is None or _is_number(v), "a number")
@@ -130,7 +133,7 @@ class _Fields:
         return bool(self._get(name, False, lambda v: isinstance(v, bool), "true or false"))
 
     def texts(self, name: str) -> tuple[str, ...]:
-        return tuple(self._get(name, (), lambda v: _is_list_of(v, str), "a list of texts"))
+        return tuple(map(self.plain, self._get(name, (), lambda v: _is_list_of(v, str), "a list of texts")))
 
     def table(self, name: str) -> dict[str, Any]:
         return dict(self._get(name, {}, lambda v: isinstance(v, dict), "an object"))
@@ -140,7 +143,7 @@ class _Fields:
 
 
 def _is_number(value: object) -> bool:
-    return type(value) in (int, float) and math.isfinite(value)  # type: ignore[arg-type]
+    return type(value) in (int, float) and abs(value) <= sys.float_info.max  # type: ignore[arg-type]
 
 
 def _is_list_of(value: object, kind: type) -> bool:
@@ -214,7 +217,7 @@ def take_from(data: Mapping[str, Any]) -> TakeRecord:
             **{name: get.text(name) for name in texts},  # type: ignore[arg-type]
             **{name: get.whole(name) for name in wholes},  # type: ignore[arg-type]
         )
-    except TypeError as error:
+    except (TypeError, OverflowError) as error:
         raise ValueError(f"an event, note or added note is written oddly ({error})") from None
 
 
@@ -226,18 +229,22 @@ def summary_from(data: Mapping[str, Any], file: str, offset: int, example: bool)
     ValueError
         If a field has the wrong type or tempo or date is missing, naming it.
     """
-    get = _Fields(data)
-    started = get.text("started")
-    day = datetime.fromisoformat(started).date().isoformat() if started else ""
-    if not day:
+    get = _Fields(data, plain_text)
+    started, duration_s = get.text("started"), s_from_ns(get.whole("duration_ns"))
+    if not started:
         raise ValueError("no date in started")
+    try:
+        began = datetime.fromisoformat(started)
+        began + timedelta(seconds=duration_s)
+    except OverflowError:
+        raise ValueError(f"started is {started} and the take {duration_s:.0f} s long: there is no such time") from None
     return TakeSummary(
         file=file,
         offset=offset,
         id=get.text("id"),
         started=started,
-        day=day,
-        duration_s=s_from_ns(get.whole("duration_ns")),
+        day=began.date().isoformat(),
+        duration_s=duration_s,
         title=get.text("title"),
         origin=get.text("origin"),
         sha256=get.text("sha256"),

@@ -16,12 +16,12 @@ from pathlib import Path
 from companion.paths import cache_dir
 from companion.record.codec import summary_from
 from companion.record.log import lines_of, log_files
-from companion.record.model import Survey, TakeSummary
+from companion.record.model import Survey, TakeSummary, file_name, plain_text
 
 __all__ = ["Wanted", "summaries", "survey"]
 
 #: Raised whenever the tables or what `summary_from` makes of a line changes.
-_VERSION = 2
+_VERSION = 3
 _COLUMNS = ", ".join(TakeSummary._fields)
 _PLACES = ", ".join("?" for _ in (*TakeSummary._fields, "file_name"))
 _TABLES = f"""
@@ -109,7 +109,10 @@ def _connect(path: Path) -> sqlite3.Connection:
 def _survey(index: sqlite3.Connection, folder: Path, entries: list[os.DirEntry[str]], wanted: Wanted) -> Survey:
     known = {row[0]: row[1:] for row in index.execute("SELECT file, size, changed_ns FROM sitting")}
     now = {}
+    unnamed = [entry.name for entry in entries if not _is_utf8(entry.name)]
     for entry in entries:
+        if entry.name in unnamed:
+            continue
         with contextlib.suppress(OSError):
             status = entry.stat()
             now[entry.name] = (status.st_size, status.st_mtime_ns)
@@ -125,10 +128,16 @@ def _survey(index: sqlite3.Connection, folder: Path, entries: list[os.DirEntry[s
     values = [wanted.first_day, wanted.last_day]
     if wanted.sha256 or wanted.file_name:
         question += " AND (sha256 = ? OR file_name = ?)"
-        values += [wanted.sha256 or "none", wanted.file_name or "none"]
+        values += [wanted.sha256 or "none", file_name(wanted.file_name) or "none"]
     takes = map(TakeSummary._make, index.execute(f"{question} ORDER BY day, started, file, offset", values))
     remarks = index.execute("SELECT remarks FROM sitting WHERE remarks <> '' ORDER BY file")
-    return Survey(tuple(takes), tuple(line for row in remarks for line in row[0].split("\n")))
+    found = [line for row in remarks for line in row[0].split("\n")]
+    found += [f"{plain_text(name)}: its name is not UTF-8, so it is not read: give it another" for name in unnamed]
+    return Survey(tuple(takes), tuple(found))
+
+
+def _is_utf8(name: str) -> bool:
+    return name == name.encode("utf-8", "replace").decode()
 
 
 def _read_in(index: sqlite3.Connection, path: Path, status: tuple[int, int]) -> None:
@@ -141,5 +150,5 @@ def _read_in(index: sqlite3.Connection, path: Path, status: tuple[int, int]) -> 
         except ValueError as error:
             remarks.append(f"{path.name} line {line.number}: {error}; this take is left out")
     index.executemany(f"INSERT INTO take VALUES ({_PLACES})", rows)
-    text = "\n".join(" ".join(remark.split()) for remark in remarks)
+    text = "\n".join(plain_text(" ".join(remark.split())) for remark in remarks)
     index.execute("INSERT OR REPLACE INTO sitting VALUES (?, ?, ?, ?)", (path.name, *status, text))

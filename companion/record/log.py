@@ -116,13 +116,20 @@ def log_files(folder: Path) -> list[os.DirEntry[str]]:
     """
     try:
         with os.scandir(folder) as entries:
-            return sorted((e for e in entries if e.name.endswith(SUFFIX) and e.is_file()), key=lambda e: e.name)
+            return sorted((e for e in entries if e.name.endswith(SUFFIX) and _is_file(e)), key=lambda e: e.name)
     except FileNotFoundError:
         return []
     except OSError as error:
         raise RecordError(
             f"the practice log in {folder} can't be read ({error.strerror}): set COMPANION_SESSIONS to its folder"
         ) from error
+
+
+def _is_file(entry: os.DirEntry[str]) -> bool:
+    try:
+        return entry.is_file()
+    except OSError:  # a link to itself
+        return False
 
 
 def lines_of(path: Path, remarks: list[str], heads_only: bool = False) -> Iterator[Line]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import PurePosixPath, PureWindowsPath
@@ -9,10 +10,14 @@ from typing import Any, NamedTuple
 
 from companion.practice.model import RawEvent, Tolerances
 
-__all__ = ["SIMULATED_PREFIX", "Log", "NoteRecord", "Survey", "TakeRecord", "TakeSummary", "file_name", "normal_bars"]
+__all__ = [
+    "SIMULATED_PREFIX", "Log", "NoteRecord", "Survey", "TakeRecord", "TakeSummary", "file_name", "normal_bars",
+    "plain_text",
+]  # fmt: skip
 
 #: A port name that starts so belongs to the simulated player: its takes are nobody's practice.
 SIMULATED_PREFIX = "sim:"
+_NO_TEXT = re.compile("[\x00-\x1f\x7f-\x9f\ud800-\udfff]")
 
 
 def normal_bars(bars: str) -> str:
@@ -22,9 +27,15 @@ def normal_bars(bars: str) -> str:
     return low if not high or low == high else f"{low}-{high}"
 
 
+def plain_text(text: str) -> str:
+    """`text` without control characters and halves of characters (a file name that is no UTF-8 has those), which
+    neither a terminal nor the index takes; a question mark stands for each."""
+    return _NO_TEXT.sub("?", text)
+
+
 def file_name(path: str) -> str:
-    """The last part of a path, whichever system wrote it."""
-    return PureWindowsPath(path).name if "\\" in path else PurePosixPath(path).name
+    """The last part of a path, whichever system wrote it, as `plain_text`."""
+    return plain_text(PureWindowsPath(path).name if "\\" in path else PurePosixPath(path).name)
 
 
 @dataclass(frozen=True, slots=True)
