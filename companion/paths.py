@@ -6,11 +6,13 @@ import os
 from pathlib import Path
 
 __all__ = [
-    "cache_dir", "charts_dir", "sessions_dir", "settings_dir", "shared_dir", "week_sheet", "week_sheet_to_write",
+    "cache_dir", "charts_dir", "examples_dir", "sessions_dir", "settings_dir", "shared_dir", "week_sheet",
+    "week_sheet_to_write",
 ]  # fmt: skip
 
 _PACKAGE = Path(__file__).resolve().parent
-_CHECKOUT = _PACKAGE.parent if (_PACKAGE.parent / "pyproject.toml").is_file() else None
+#: Only an installed package has its data within; there other packages' files may lie beside it, a pyproject.toml too.
+_CHECKOUT = None if (_PACKAGE / "data").is_dir() else _PACKAGE.parent
 
 
 def _data_dir(name: str) -> Path:
@@ -20,6 +22,11 @@ def _data_dir(name: str) -> Path:
 def charts_dir() -> Path:
     """The instruments that come along."""
     return _data_dir("charts")
+
+
+def examples_dir() -> Path:
+    """The passages that come along, wherever `$COMPANION_SHARED` is."""
+    return _data_dir("shared")
 
 
 def shared_dir() -> Path:

@@ -32,4 +32,4 @@ def run(args: argparse.Namespace) -> int:
     args.start = args.start or DEMO_START_BPM
     args.target = args.target or DEMO_TARGET_BPM
     simulated = args.port.lower().startswith("sim")
-    return play(args, paths.shared_dir() / DEMO_PASSAGE, by_itself=simulated or args.takes is not None)
+    return play(args, paths.examples_dir() / DEMO_PASSAGE, by_itself=simulated or args.takes is not None)
