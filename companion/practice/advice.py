@@ -18,6 +18,10 @@ __all__ = ["advise", "trouble_bars"]
 # How much each kind of trouble weighs (common practice, no source: what breaks the line comes first).
 WEIGHT_RETURN, WEIGHT_STOP, WEIGHT_NOTE, WEIGHT_EXTRA, WEIGHT_TIME = 4.0, 4.0, 3.0, 2.0, 0.7
 WEIGHT_BROKEN_OFF = 9.0
+#: A note off time counts up to so many times its limit for its bar: a long hesitation breaks the line like a stop.
+WORST_OFF = 5.0
+#: From here on the player has missed the first beat, and not only come a little late.
+MISSED_START_S = 0.25
 #: From this share of notes off time on, time as a whole is the matter, and no single note.
 OFF_AS_A_WHOLE, WEIGHT_WHOLE = 0.35, 12.0
 #: From this difference in tempo on the player runs ahead or drags.
@@ -70,8 +74,19 @@ def _bar_weights(reading: Reading) -> np.ndarray:
     for stop in reading.stops:
         weights[notes[stop.before].bar] += WEIGHT_STOP
     for i in _off_time(reading):
-        weights[notes[i].bar] += WEIGHT_TIME * min(abs(reading.local_s[i]) / reading.limit_s[i], 3.0)
+        weights[notes[i].bar] += WEIGHT_TIME * min(abs(reading.local_s[i]) / reading.limit_s[i], WORST_OFF)
+    if _late_start_s(reading):
+        weights[notes[0].bar] += WEIGHT_STOP
     return weights
+
+
+def _late_start_s(reading: Reading) -> float:
+    """By how much the player missed the first beat; 0 where not, or where all of the take is that late."""
+    heard_s = reading.deviation_s[np.isfinite(reading.deviation_s)]
+    late_s = float(reading.deviation_s[0]) if len(heard_s) else 0.0
+    if not late_s >= MISSED_START_S or late_s - float(np.median(heard_s)) < 0.5 * late_s:
+        return 0.0
+    return late_s
 
 
 def _off_time(reading: Reading) -> list[int]:
@@ -91,6 +106,9 @@ def _troubles(reading: Reading, bar: int, plan: Plan | None) -> Iterator[tuple[f
     inside = [i for i in reading.returns if notes[i].bar == bar]
     if inside:
         yield WEIGHT_RETURN * len(inside), _about_returns(reading, inside, plan), _remedy(passage, inside[0])
+    late_s = _late_start_s(reading)
+    if late_s and notes[0].bar == bar:
+        yield WEIGHT_STOP, f"you came in {late_s:.1f} s late", "breathe with the count-in"
     for stop in reading.stops:
         if notes[stop.before].bar == bar:
             place = place_in_words(passage, notes[stop.before])
@@ -217,10 +235,12 @@ def _wait(passage: Passage, note_index: int) -> str:
 
 
 def _change(passage: Passage, note_index: int, plan: Plan | None, *, always: bool = False) -> str:
-    """`, B♭4 (bis) to C5,`: the change into a note, where there is a plan to name it (or `always`)."""
+    """` (B♭4 bis to C5)`: the change into a note, where there is one and a plan to name it (or `always`)."""
     if note_index == 0 or (plan is None and not always):
         return ""
     before, note = passage.notes[note_index - 1], passage.notes[note_index]
+    if before.written == note.written and not always:
+        return ""
     names = [f"{n.written}{_fingering(plan, n.index)}" for n in (before, note)]
     return f" between {names[0]} and {names[1]}" if always else f" ({names[0]} to {names[1]})"
 

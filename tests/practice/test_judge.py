@@ -150,6 +150,38 @@ def test_no_advice_to_play_on_over_a_repeat_that_leads_back():
     assert "play bars 1-2 slower" in judge(twice, played, 60).advice
 
 
+def test_a_missed_first_beat_is_named():
+    piece = passage(" ".join([FOUR_BARS] * 2))
+    played = exact(piece, 60)
+    for i, late_s in enumerate((0.6, 0.5, 0.3, 0.15)):
+        played = moved(played, i, late_s)
+    advice = judge(piece, played, 60).advice
+    assert advice == "Bar 1: you came in 0.6 s late; breathe with the count-in."
+    # All of the take late by as much is another thing.
+    behind = exact(piece, 60)
+    behind["onset_s"] += 0.6
+    behind["offset_s"] += 0.6
+    assert "came in" not in judge(piece, behind, 60).advice
+
+
+def test_a_hesitation_comes_before_some_notes_a_little_late():
+    piece = passage(" ".join([FOUR_BARS] * 2))
+    played = moved(exact(piece, 60), 6, 0.4)
+    for i in (8, 9, 10):
+        played = moved(played, i, 0.04)
+    strict = Tolerances(clean_share_on_time=1.0)
+    assert judge(piece, played, 60, strict).advice.startswith("Bar 2: the note on beat 2 comes 400 ms late;")
+
+
+def test_a_repeated_note_is_no_change_of_fingering():
+    piece = passage("A4:1 A4:1 C5:1 D5:1")
+    plan = Plan("alto", tuple(Choice(i, Fingering("standard", n.written_midi, frozenset()), "")
+                              for i, n in enumerate(piece.notes)), "1")  # fmt: skip
+    strict = Tolerances(clean_share_on_time=1.0)
+    advice = judge(piece, moved(exact(piece, 60), 1, 0.15), 60, strict, plan).advice
+    assert advice.startswith("Bar 1: the note on beat 2 comes 150 ms late;")
+
+
 def test_before_an_early_note_the_note_or_the_rest_is_too_short():
     strict = Tolerances(clean_share_on_time=1.0)
     rested = passage("C4:1 r:1 D4:1 E4:1 F4:4")
