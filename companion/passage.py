@@ -199,6 +199,8 @@ class Passage:
         numbers = [bar.number for bar in self.bars]
         if low not in numbers or high not in numbers:
             missing = low if low not in numbers else high
+            if not missing:
+                raise UsageError(f"no bar is named on one side of {wanted!r}: write such as --bars 5-8, or --bars 5")
             raise UsageError(
                 f"no bar {missing!r} in this passage: its bars run from {numbers[0]} to"
                 f" {max(numbers, key=_number_key)}; try --bars {numbers[0]}"

@@ -10,6 +10,8 @@ from fractions import Fraction
 
 NS_PER_S = 1_000_000_000
 NS_PER_MS = 1_000_000
+#: What a controller and its set-up may be off by. More is a typing error: five octaves, two seconds.
+LARGEST_SHIFT_SEMITONES, LONGEST_DELAY_MS = 60, 2000.0
 
 
 def ns_from_s(seconds: float) -> int:

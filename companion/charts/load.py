@@ -9,6 +9,7 @@ Conventions
 
 from __future__ import annotations
 
+import os
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -60,7 +61,7 @@ def _find(name: str | Path) -> Path:
     if isinstance(name, str) and name in names():
         return charts_dir() / f"{name}.toml"
     path = Path(name)
-    if path.is_file():
+    if os.path.isfile(path):
         return path
     if path.suffix == ".toml":
         raise ChartError(str(name), ["no such file"])

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from companion import __version__, paths
 from companion.errors import PortError, UsageError
+from companion.units import LARGEST_SHIFT_SEMITONES, LONGEST_DELAY_MS
 
 if TYPE_CHECKING:
     from companion.charts.model import Chart
@@ -22,6 +23,8 @@ if TYPE_CHECKING:
 
 __all__ = ["add_arguments", "add_stand_arguments", "controller_there", "play", "run"]
 
+#: The largest screens there are; the page is engraved up to this.
+LARGEST_SIZE = (7680, 4320)
 EXAMPLES = """examples:
   companion play etude.musicxml                       play it on the controller that was used last
   companion play etude.mxl --bars 5-8 --target 96     four bars, up to 96 quarters a minute
@@ -68,8 +71,10 @@ def add_stand_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="NAME",
         help="a MIDI port, or sim:LEVEL:SEED (steady, student, beginner); see: companion ports",
     )
-    port.add_argument("--shift", type=int, metavar="SEMITONES", help="added to each note received to get written pitch")
-    port.add_argument("--delay", type=float, metavar="MS", help="taken off all times: what the set-up is late by")
+    port.add_argument(
+        "--shift", type=_shift, metavar="SEMITONES", help="added to each note received to get written pitch"
+    )
+    port.add_argument("--delay", type=_delay, metavar="MS", help="taken off all times: what the set-up is late by")
     window = parser.add_argument_group("the window and the run")
     window.add_argument(
         "--size", type=_size, default=(1280, 720), metavar="WxH", help="window size (default: 1280x720)"
@@ -93,16 +98,38 @@ def _tempo(text: str) -> float:
 
 
 def _count(text: str) -> int:
-    if not text.isdigit() or not 1 <= int(text) <= 10_000:
+    if not text.isdecimal() or not 1 <= int(text) <= 10_000:
         raise argparse.ArgumentTypeError(f"{text!r} is not a whole number from 1 up")
     return int(text)
+
+
+def _shift(text: str) -> int:
+    if not re.fullmatch(r"[+-]?\d{1,3}", text) or abs(int(text)) > LARGEST_SHIFT_SEMITONES:
+        most = LARGEST_SHIFT_SEMITONES
+        raise argparse.ArgumentTypeError(f"{text!r} is not a whole number of semitones from -{most} to {most}")
+    return int(text)
+
+
+def _delay(text: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a number") from None
+    # Not a number is not within, either.
+    if not abs(value) <= LONGEST_DELAY_MS:
+        most = LONGEST_DELAY_MS
+        raise argparse.ArgumentTypeError(f"{text} is out of range: give milliseconds from -{most:g} to {most:g}")
+    return value
 
 
 def _size(text: str) -> tuple[int, int]:
     match = re.fullmatch(r"(\d{3,5})[xX×](\d{3,5})", text)
     if not match:
         raise argparse.ArgumentTypeError(f"{text!r} is not a size such as 1280x720")
-    return int(match[1]), int(match[2])
+    size = int(match[1]), int(match[2])
+    if size[0] > LARGEST_SIZE[0] or size[1] > LARGEST_SIZE[1]:
+        raise argparse.ArgumentTypeError(f"{text} is larger than any screen: give up to 7680x4320")
+    return size
 
 
 def run(args: argparse.Namespace) -> int:
@@ -115,7 +142,7 @@ def play(args: argparse.Namespace, file: Path, by_itself: bool) -> int:
     # The engraver is a process of its own: started first, it is ready by the time the score is read.
     from companion.engraving import Engraver
 
-    if not file.is_file():
+    if not os.path.isfile(file):
         raise UsageError(f"{file}: there is no such file; give a MusicXML or MIDI file, or try: companion demo")
     _check_writable(args.json)
     with Engraver() as engraver:
@@ -135,6 +162,7 @@ def _play(args: argparse.Namespace, file: Path, by_itself: bool, engraver: Any) 
         try:
             app.loop()
         finally:
+            _say_unsaved(app.run.unsaved)
             if args.json:
                 _write_result(args.json, passage, app.run.chart.name, app.run.port_name, app.run.results)
     return endings.exit_code
@@ -257,11 +285,23 @@ def controller_there() -> str | None:
     return last if last in devices else devices[0] if len(devices) == 1 else None
 
 
+def _say_unsaved(unsaved: str) -> None:
+    """Takes that the disk refused to the end are not lost in silence."""
+    if unsaved:
+        print(f"companion: {' '.join(unsaved.split())}", file=sys.stderr)
+
+
 def _check_writable(path: Path | None) -> None:
     """A result that can't be written is said before an hour's practice, not after it."""
     if path is None:
         return
     folder = path.parent
+    try:
+        path.stat()
+    except FileNotFoundError:
+        pass
+    except OSError as error:
+        raise UsageError(f"--json {path}: can't be written there ({error.strerror}): give another name") from error
     if path.is_dir() or not folder.is_dir() or not os.access(folder, os.W_OK):
         raise UsageError(f"--json {path}: can't be written there; name a file in a folder that exists")
 
@@ -277,7 +317,8 @@ def _write_result(path: Path, passage: Passage, instrument: str, port: str, take
         "takes": takes,
     }
     try:
-        path.write_text(json.dumps(result, ensure_ascii=False, indent=1) + "\n", encoding="utf-8")
+        # A file name that is no UTF-8 has halves of characters: they are written as JSON has them, \udcff.
+        path.write_bytes((json.dumps(result, ensure_ascii=False, indent=1) + "\n").encode("utf-8", "backslashreplace"))
     except OSError as error:
         raise UsageError(
             f"--json {path}: can't be written ({error.strerror}); the takes are in the practice log"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import hashlib
+import os
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -17,6 +18,7 @@ from companion.record.week import item_for, load
 
 __all__ = ["add_arguments", "run"]
 
+MOST_STEM_BYTES = 180
 _EXAMPLES = """\
 examples:
   companion progress shared/passages/etude-e-minor.musicxml
@@ -99,4 +101,7 @@ def _targets(file: Path, bars: str, takes: Sequence[TakeSummary]) -> tuple[dict[
 
 
 def _default_output(file: Path, bars: str | None) -> Path:
-    return paths.cache_dir() / "plots" / f"{file.stem}{f'-bars-{bars}' if bars else ''}-progress.png"
+    # File systems take names of 255 bytes.
+    stem = os.fsdecode(os.fsencode(file.stem)[:MOST_STEM_BYTES])
+    where = f"-bars-{bars.replace('/', '-')}" if bars else ""
+    return paths.cache_dir() / "plots" / f"{stem}{where}-progress.png"

@@ -118,9 +118,9 @@ def _set(args: argparse.Namespace) -> int:
     sheet_path = args.sheet or paths.week_sheet_to_write()
     week = _date(args.week) if args.week else None
     if args.by:
-        monday = week or (load(sheet_path).week if sheet_path.exists() else date.today())
+        monday = week or (load(sheet_path).week if os.path.exists(sheet_path) else date.today())
         _check_day(args.by, monday - timedelta(days=monday.weekday()))
-    had = sheet_path.exists()
+    had = os.path.exists(sheet_path)
     setting = partial(
         set_target, sheet_path, bars=bars, target_bpm=args.tempo, by=args.by, clean_takes=args.clean_takes,
         start_bpm=args.start, step_bpm=args.step, comment=args.comment, week=week,

@@ -17,12 +17,11 @@ from tomlkit.exceptions import TOMLKitError
 
 from companion.errors import PortError
 from companion.paths import settings_dir
+from companion.units import LARGEST_SHIFT_SEMITONES, LONGEST_DELAY_MS
 
 __all__ = ["PortMemory", "PortSettings", "recall", "remember"]
 
 FILE_NAME = "settings.toml"
-#: More is a typing error: five octaves, two seconds.
-_LARGEST_SHIFT_SEMITONES, _LONGEST_DELAY_MS = 60, 2000.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,12 +108,12 @@ def _settings(table: object) -> tuple[PortSettings, list[str]]:
         return PortSettings(), ["is not a table: the usual settings are used"]
     settings, faults = PortSettings(), []
     shift = table.get("shift_semitones", 0)
-    if isinstance(shift, bool) or not isinstance(shift, int) or abs(shift) > _LARGEST_SHIFT_SEMITONES:
+    if isinstance(shift, bool) or not isinstance(shift, int) or abs(shift) > LARGEST_SHIFT_SEMITONES:
         faults.append(f"shift_semitones = {shift} is not a whole number from -60 to 60: 0 is used")
     else:
         settings = replace(settings, shift_semitones=int(shift))
     delay = table.get("delay_ms", 0.0)
-    if isinstance(delay, bool) or not isinstance(delay, int | float) or not abs(delay) <= _LONGEST_DELAY_MS:
+    if isinstance(delay, bool) or not isinstance(delay, int | float) or not abs(delay) <= LONGEST_DELAY_MS:
         faults.append(f"delay_ms = {delay} is not a number from -2000 to 2000: 0 is used")
     else:
         settings = replace(settings, delay_ms=float(delay))

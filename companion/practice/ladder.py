@@ -165,7 +165,9 @@ def default_ladder(
         Where the numbers make no ladder.
     """
     if target_bpm is None:
-        target_bpm = max(passage.marked_tempo_bpm(), start_bpm or 0.0)
+        # A printed tempo that nobody can play (a slip of the editor's) keeps no passage off the stand.
+        printed_bpm = min(max(passage.marked_tempo_bpm(), LOWEST_BPM), HIGHEST_BPM)
+        target_bpm = max(printed_bpm, start_bpm or 0.0)
     _check_tempo("target tempo", target_bpm)
     if start_bpm is None:
         start_bpm = min(metronome_bpm(START_SHARE * target_bpm), target_bpm)

@@ -22,7 +22,9 @@ from __future__ import annotations
 import difflib
 import hashlib
 import math
+import os
 import re
+import stat
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -103,6 +105,8 @@ def load(path: Path) -> WeekSheet:
 
 def read_bytes(path: Path) -> bytes:
     """The sheet's content. Raises `WeekSheetError` where it can't be read or is too big."""
+    if os.path.exists(path) and stat.S_ISFIFO(os.stat(path).st_mode):
+        raise WeekSheetError(str(path), ["is no file but a pipe, which may never end; give a file"])
     try:
         with open(path, "rb") as file:
             content = file.read(MAX_BYTES + 1)
@@ -144,7 +148,7 @@ def item_for(sheet: WeekSheet, passage_path: Path, bars: str = "") -> WeekItem |
 
 
 def _same_file(a: Path, b: Path) -> bool:
-    if a.resolve() == b.resolve():
+    if os.path.realpath(a) == os.path.realpath(b):
         return True
     try:
         if a.name != b.name or a.stat().st_size != b.stat().st_size:
@@ -194,7 +198,8 @@ def place_of(folder: Path, passage: str) -> Path:
     if ".." in pure.parts or not pure.parts:
         raise ValueError("should lie beside or below the week sheet, without ..")
     path = folder / pure
-    if not path.resolve().is_relative_to(folder.resolve()):
+    # Not Path.resolve, which raises RuntimeError at a link to itself.
+    if not Path(os.path.realpath(path)).is_relative_to(os.path.realpath(folder)):
         raise ValueError("leads out of the week sheet's folder")
     return path
 

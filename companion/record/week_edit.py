@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping
 from datetime import date, timedelta
 from pathlib import Path, PurePosixPath
@@ -13,7 +14,7 @@ import tomlkit.items
 
 from companion.errors import WeekSheetError
 from companion.record.files import make_dir_synced, replace_synced
-from companion.record.model import normal_bars
+from companion.record.model import normal_bars, plain_text
 from companion.record.week import FORMAT, parse, place_of, read_bytes
 
 __all__ = ["backup_path", "bring_along", "set_target"]
@@ -74,7 +75,7 @@ def set_target(
     """
     values = {"target_bpm": _whole(target_bpm), "by": by, "clean_takes": clean_takes, "start_bpm": _whole(start_bpm)}
     values |= {"step_bpm": _whole(step_bpm), "comment": comment}
-    path = Path(path).resolve()
+    path = Path(os.path.realpath(path))
     try:
         for _ in range(5):
             old = read_bytes(path) if path.exists() else None
@@ -100,7 +101,7 @@ def bring_along(path: Path, passage: Path) -> tuple[str, Path | None]:
     WeekSheetError
         If another file of that name is there already, or it can't be copied.
     """
-    folder, source = Path(path).resolve().parent, Path(passage).resolve()
+    folder, source = Path(os.path.realpath(path)).parent, Path(os.path.realpath(passage))
     if source.is_relative_to(folder):
         return source.relative_to(folder).as_posix(), None
     copy = folder / "passages" / source.name
@@ -146,7 +147,10 @@ def _edited(
         text = tomlkit.dumps(document)
     else:
         text = _with_new_item(document, {"passage": passage} | ({"bars": bars} if bars else {}) | given)
-    new = text.encode()
+    try:
+        new = text.encode()
+    except UnicodeEncodeError:
+        raise WeekSheetError(str(path), [f"{plain_text(passage)!r} is no UTF-8, as a sheet is: rename it"]) from None
     parse(new, path)
     return new
 
@@ -175,7 +179,7 @@ def _same_place(folder: Path, one: str, other: str) -> bool:
     if PurePosixPath(one) == PurePosixPath(other):
         return True
     try:
-        return place_of(folder, one).resolve() == place_of(folder, other).resolve()
+        return os.path.realpath(place_of(folder, one)) == os.path.realpath(place_of(folder, other))
     except ValueError:
         return False
 

@@ -17,6 +17,7 @@ import pygame
 from companion import charts
 from companion.engraving import Engraver, EngravingRequest
 from companion.errors import CompanionError, UsageError
+from companion.ports import is_sim
 from companion.ports.quiet import quiet_driver
 from companion.practice.model import RawEvent
 from companion.practice.tolerance import tolerance_in_words
@@ -74,7 +75,7 @@ class App:
         engraver: Engraver | None = None,
     ) -> None:
         self.setup = setup
-        self.stepped = SteppedClock() if setup.hidden and setup.port.startswith("sim") else None
+        self.stepped = SteppedClock() if setup.hidden and is_sim(setup.port) else None
         self.engraver = engraver or Engraver()
         self._musicxml = musicxml
         self._document: bytes | None = None

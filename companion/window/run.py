@@ -97,6 +97,7 @@ class Run:
         self.began_ns = clock()
         self.sitting = Sitting.begin(setup.sessions, datetime.now().astimezone())
         self.results: list[dict[str, object]] = []
+        self.unsaved = ""
         self.heard_midi: int | None = None
         self.check_answer = ""
         self.checking = False
@@ -404,6 +405,11 @@ class Run:
         """Give everything back; a take under way is kept as stopped."""
         if self.rehearsal.busy:
             self.stop()
+        try:
+            self.sitting.retry()
+        except RecordError as error:
+            count = self.sitting.waiting
+            self.unsaved = f"{count} take{'' if count == 1 else 's'} of this sitting could not be kept: {error}"
         self.click.close()
         if self.port is not None:
             self.port.close()

@@ -32,4 +32,8 @@ class Shots:
         if kind in self.saved and not (again and entering):
             return
         self.saved.add(kind)
-        pygame.image.save(screen, str(self.folder / f"{kind}.png"))
+        path = self.folder / f"{kind}.png"
+        try:
+            pygame.image.save(screen, str(path))
+        except (pygame.error, OSError) as error:
+            raise UsageError(f"--shots {self.folder}: {path.name} can't be saved ({error}): is there room?") from error
