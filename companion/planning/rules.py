@@ -40,7 +40,8 @@ _STACK_LEFT = frozenset({"l1", "l2", "l3"})
 @dataclass(frozen=True, slots=True)
 class Situation:
     """Where a note stands: written MIDI numbers of it and its direct neighbours (None beside a rest or the edge), how
-    long it is, and the other note of its trill."""
+    long it is, the other note of its trill, and whether it takes part in a shake: two notes going to and fro, written
+    out."""
 
     note: int
     before: int | None = None
@@ -48,6 +49,7 @@ class Situation:
     trill: int | None = None
     fast: bool = False
     held: bool = False
+    shaken: bool = False
 
     def beside(self, notes: frozenset[int]) -> bool:
         """Is one of these notes directly before or after, or trilled with?"""
@@ -146,7 +148,8 @@ def _side_trill(s: Situation, before: Fingering | None, this: Fingering, after: 
 def _middle_finger_c(s: Situation, before: Fingering | None, this: Fingering, after: Fingering | None) -> float:
     if "side_c" not in this.keys or s.trill in _BS:
         return 0.0
-    quick_turn = s.fast and s.before in _BS and s.after in _BS
+    # In a written-out shake the first and the last C may keep the fingering of the others.
+    quick_turn = s.fast and (s.shaken or (s.before in _BS and s.after in _BS))
     return 0.0 if quick_turn else 2.0 if s.held else 1.0
 
 

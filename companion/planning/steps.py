@@ -23,6 +23,9 @@ __all__ = ["REST_S", "REST_SHARE", "Step", "rests_and_durations_s", "steps_of"]
 REST_S = 0.25
 REST_SHARE = 0.25
 MAX_NOTES_NAMED = 6
+#: So many steps to and fro are a shake and no single turn (common practice, no source).
+SHAKE_STEPS = 4
+_SHAKES = ({71, 72}, {83, 84})
 
 _Candidates = tuple[Fingering, ...]
 
@@ -73,7 +76,8 @@ def steps_of(passage: Passage, chart: Chart, marks: Mapping[int, str], tempo_bpm
     fixed = _fixed_fingerings(passage, chart, marks, by_note)
     rests, durations = rests_and_durations_s(passage, tempo_bpm)
     groups = _groups(passage.notes, midis, rests, fixed)
-    places: dict[tuple[int, int | None, int | None, int | None, bool, bool], tuple[Situation, _Candidates]] = {}
+    shaken = _shaken([midis[first] for first, _, _ in groups], [rest for _, _, rest in groups])
+    places: dict[tuple[int, int | None, int | None, int | None, bool, bool, bool], tuple[Situation, _Candidates]] = {}
     steps = []
     for i, (first, last, rest) in enumerate(groups):
         trill = passage.notes[first].trill
@@ -81,9 +85,9 @@ def steps_of(passage: Passage, chart: Chart, marks: Mapping[int, str], tempo_bpm
         after = None if i + 1 == len(groups) or groups[i + 1][2] else midis[groups[i + 1][0]]
         lasting = durations[first] if first == last else max(durations[first : last + 1])
         other = trill.other.midi if trill else None
-        key = (midis[first], before, after, other, lasting <= FAST_S, lasting >= HELD_S)
+        key = (midis[first], before, after, other, lasting <= FAST_S, lasting >= HELD_S, i in shaken)
         if key not in places:
-            situation = Situation(midis[first], before, after, other, key[4], key[5])
+            situation = Situation(midis[first], before, after, other, key[4], key[5], key[6])
             places[key] = (situation, _worth_having(by_note[midis[first]], situation))
         situation, candidates = places[key]
         marked = next((fixed[k] for k in range(first, last + 1) if k in fixed), None) if fixed else None
@@ -91,6 +95,19 @@ def steps_of(passage: Passage, chart: Chart, marks: Mapping[int, str], tempo_bpm
             candidates = (marked,)
         steps.append(Step(first, last, situation, candidates, rest, marked is not None))
     return steps
+
+
+def _shaken(midis: list[int], rests: list[bool]) -> set[int]:
+    """The steps in which B and C go to and fro, four or more in a row."""
+    found: set[int] = set()
+    first = 0
+    for i in range(1, len(midis) + 1):
+        goes_on = i < len(midis) and not rests[i] and {midis[i - 1], midis[i]} in _SHAKES
+        if not goes_on:
+            if i - first >= SHAKE_STEPS:
+                found.update(range(first, i))
+            first = i
+    return found
 
 
 def _worth_having(all_of_note: _Candidates, situation: Situation) -> _Candidates:

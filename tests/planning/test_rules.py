@@ -127,6 +127,18 @@ def test_a_reason_is_one_short_sentence_wherever_the_note_stands() -> None:
             assert "easiest way through" not in reason
 
 
+def test_a_written_out_shake_keeps_one_fingering() -> None:
+    for line in ("C5 B4 C5 B4 C5", "B4 C5 B4 C5", "C6 B5 C6 B5 G5"):
+        quick = plan(passage(line), ALTO)
+        assert {c.name for c in quick.choices if c.fingering.written_midi in (72, 84)} == {"side C"}, line
+        slow = plan(passage(line, tempo_bpm=50), ALTO)
+        assert "side C" not in {c.name for c in slow.choices}, line
+    turn = plan(passage("C5 B4 C5"), ALTO)
+    assert {c.name for c in turn.choices} == {"standard"}
+    parted = plan(passage("C5 B4 r:2 C5 B4"), ALTO)
+    assert {c.name for c in parted.choices} == {"standard"}
+
+
 def test_slow_tempo_makes_a_turn_too_slow_for_side_c() -> None:
     quick, slow = passage("B4 C5 B4", tempo_bpm=100), passage("B4 C5 B4", tempo_bpm=40)
     assert plan(quick, ALTO).choices[1].name == "side C"
