@@ -132,9 +132,9 @@ def test_flood_of_controllers_stays_within_10_s_and_500_mb() -> None:
 
 
 def test_long_part_is_read_in_time() -> None:
-    """The limit is 20,000 notes and 10 s."""
+    """The limit is 20,000 notes and 10 s. Counted in time of the processor, which a busy machine doesn't stretch."""
     lengths, pitches = [F(1, 4)] * 6_000, [60 + i % 13 for i in range(6_000)]
-    began = time.monotonic()
+    began = time.process_time()
     passage = read_midi(rhythm(lengths, pitches), "long.mid")
     assert len(passage.notes) == 6_000
-    assert time.monotonic() - began < 5
+    assert time.process_time() - began < 5
