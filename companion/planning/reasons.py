@@ -147,6 +147,8 @@ def _c_sharp(view: _View) -> str:
     d = view.beside(74)
     if "l3" in view.this.keys and "r1" in view.this.keys and d:
         return f"{d} stands next to it, and the right hand stays down"
+    if "low_c_sharp" in view.this.keys and view.where(lambda keys: "low_c_sharp" in keys):
+        return f"from or to the {view.beside(61) or view.here} an octave below only the thumb moves"
     flip = view.where(flips_long_c_sharp)
     if view.this.standard and d and flip:
         return f"the usual {view.here}: in a quick line the long one would flip fingers against {flip}"

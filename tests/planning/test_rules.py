@@ -75,6 +75,9 @@ CASES = [
     # The little finger that is on the table already.
     ("G#4 B3 G#4", 0, "linked B", "little finger stays"),
     ("G#4 A4", 0, "standard", "the usual fingering"),
+    ("C#4 G#5 C#4", 1, "linked C♯", "the little finger stays on its key for C♯"),
+    ("B4 G#5 B4", 1, "standard", "the usual fingering"),  # the B above has nobody on the low B key
+    ("E4 C#4 C#5 E5", 2, "covered low C♯", "an octave below only the thumb moves"),
 ]
 
 
