@@ -11,7 +11,7 @@ import networkx as nx
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from planning.making import passage, spelled
+from planning_passages import passage, spelled
 
 from companion import charts
 from companion.charts.model import Chart, Fingering

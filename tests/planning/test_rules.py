@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from planning.making import passage, spelled
+from planning_passages import passage, spelled
 
 from companion import charts
 from companion.planning import RULES, plan
