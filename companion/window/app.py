@@ -21,9 +21,10 @@ from companion.ports import is_sim
 from companion.ports.quiet import quiet_driver
 from companion.practice.model import RawEvent
 from companion.practice.tolerance import tolerance_in_words
+from companion.practice.words import place_in_words
 from companion.units import NS_PER_S, ns_from_s
 from companion.window import pencil
-from companion.window.bindings import action_for
+from companion.window.bindings import REPEATED, action_for
 from companion.window.layout import SMALLEST
 from companion.window.leaves import ChoiceLeaf, KeysLeaf, Leaf, NoteCheckLeaf, Row
 from companion.window.metronome import metronome_number
@@ -92,6 +93,7 @@ class App:
         self.quit = False
         self.first_frame_ns = 0
         self.to_glass_ns: deque[int] = deque(maxlen=20_000)
+        self._keys_down: set[int] = set()
         self._pressed_at: tuple[int, int] | None = None
         self._engraved_plan = ""
         self._engrave()
@@ -209,7 +211,10 @@ class App:
         elif event.type in (pygame.WINDOWEXPOSED, pygame.WINDOWRESTORED):
             self.stand.refresh()
         elif event.type == pygame.KEYDOWN:
-            self._key(event)
+            self._key(event, held=event.key in self._keys_down)
+            self._keys_down.add(event.key)
+        elif event.type == pygame.KEYUP:
+            self._keys_down.discard(event.key)
         elif event.type == pygame.MOUSEWHEEL and self.leaf is None:
             self.stand.page.turn(-event.y)
         elif event.type == pygame.MOUSEBUTTONDOWN and event.button == 1:
@@ -230,13 +235,14 @@ class App:
         self.stand.resize(self.screen.get_size())
         self._engrave()
 
-    def _key(self, event: pygame.event.Event) -> None:
+    def _key(self, event: pygame.event.Event, held: bool) -> None:
         if self.leaf is not None:
             if self._guarded(lambda: self.leaf.key(event) if self.leaf else True):
                 self._take_leaf_away()
             return
         action = action_for(event, self.run.rehearsal.state)
-        if action:
+        # A key held down repeats where that helps to get along, but doesn't start and stop takes in turn.
+        if action and not (held and action not in REPEATED):
             self.do(action)
 
     def _press(self, pos: tuple[int, int]) -> None:
@@ -336,7 +342,11 @@ class App:
             self.quit = True
 
     def _full_screen(self) -> None:
-        pygame.display.toggle_fullscreen()
+        try:
+            pygame.display.toggle_fullscreen()
+        except pygame.error as error:
+            self.run.say(f"this screen has no full screen ({error})")
+            return
         self._resize(pygame.display.get_window_size())
         self.stand.refresh()
 
@@ -406,8 +416,8 @@ class App:
             choice = picked[index]
             note = passage.notes[choice.note_index]
             bar = passage.bars[note.bar]
-            count = float(note.count)
-            return Row(f"{note.written} {choice.fingering.name}", f"bar {bar.number}, beat {count:g}", choice.reason)
+            place = f"bar {bar.number}: {place_in_words(passage, note).removeprefix('the ')}"
+            return Row(f"{note.written} {choice.fingering.name}", place, choice.reason)
 
         def look(index: int) -> None:
             self.stand.looked_at = picked[index].note_index

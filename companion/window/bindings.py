@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import pygame
 
-__all__ = ["BINDINGS", "Binding", "action_for", "foot_line"]
+__all__ = ["BINDINGS", "REPEATED", "Binding", "action_for", "foot_line"]
 
 READY, COUNT_IN, PLAYING, PAUSED, AFTER = "ready", "count-in", "playing", "paused", "after"
 _BETWEEN = (READY, AFTER)
@@ -57,6 +57,9 @@ BINDINGS = (
     Binding(("f11",), "F11", "full_screen", "full screen on or off"),
     Binding(("escape",), "Esc", "leave", "stop, or put the stand away"),
 )
+
+#: Actions that go on while the key is held.
+REPEATED = frozenset({"faster", "slower", "look_back", "look_on", "page_back", "page_on", "louder", "softer"})
 
 
 def action_for(event: pygame.event.Event, state: str) -> str | None:

@@ -46,14 +46,18 @@ class PageView:
         self._bars: dict[int, list[tuple[int, Box]]] = {}
         self._still: pygame.Surface | None = None
         self._still_key: object = None
+        self._bar_to_show: int | None = None
 
     # -- what is engraved -------------------------------------------------------------------------------------------
 
     def clear(self) -> None:
-        """Forget the engraving (the window's size changed)."""
-        top = self.top
+        """Forget the engraving (the window's size changed). The page stays open where it was, by bar: a system of the
+        new engraving holds others than the old one of its number, and there may be fewer."""
+        bar = self._bar_to_show
+        if bar is None and self.top < len(self.systems):
+            bar = min(self.systems[self.top].bars, default=None)
         self.__init__(self.passage)  # type: ignore[misc]
-        self.top = top
+        self._bar_to_show = bar
 
     def add(self, system: System) -> None:
         """Take in the next system from the engraver."""
@@ -64,6 +68,8 @@ class PageView:
             self._heads.setdefault(note_id, (number, box))
         for written_index, box in system.bars.items():
             self._bars.setdefault(written_index, []).append((number, box))
+        if self._bar_to_show in system.bars:
+            self.top, self._bar_to_show = number, None
 
     def _picture(self, number: int) -> pygame.Surface:
         if number not in self._pictures:
@@ -102,11 +108,12 @@ class PageView:
             return
         last = self.last_visible(area)
         if number < self.top or number > last or (number == last and last > self.top and last + 1 < len(self.systems)):
-            self.top = number
+            self.top, self._bar_to_show = number, None
 
     def turn(self, systems: int) -> None:
         """Turn by so many systems, forward or back."""
         self.top = max(0, min(len(self.systems) - 1, self.top + systems))
+        self._bar_to_show = None
 
     # -- places -----------------------------------------------------------------------------------------------------
 

@@ -302,6 +302,8 @@ class Run:
         now_ns = self.clock()
         if self.watch is None and not self.setup.hidden and now_ns - self.began_ns > WATCH_AFTER_NS:
             self.watch_ports()
+            # Now rather than with the first take, which would stand still for it.
+            self.click.open()
         events = self.port.drain() if self.port else []
         for event in events:
             heard = self._ear.hear(event)

@@ -63,6 +63,7 @@ def key(app: App, name: str, unicode: str = "") -> None:
     """Press a key, and let the frame see it."""
     code = pygame.key.key_code(name)
     pygame.event.post(pygame.event.Event(pygame.KEYDOWN, key=code, unicode=unicode or (name if len(name) == 1 else "")))
+    pygame.event.post(pygame.event.Event(pygame.KEYUP, key=code))
     app.frame()
 
 

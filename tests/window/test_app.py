@@ -220,3 +220,16 @@ def test_the_stand_draws_at_every_size(tmp_path: Path, size: tuple[int, int]) ->
     assert app.stand.draw(app.screen) == [], "nothing changed, so nothing should be drawn"
     pygame.event.clear()
     app.close()
+
+
+def test_a_space_bar_held_down_starts_one_take_and_an_arrow_goes_on(app: App) -> None:
+    for _ in range(3):
+        pygame.event.post(pygame.event.Event(pygame.KEYDOWN, key=pygame.K_SPACE, unicode=" "))
+    app.frame()
+    assert app.run.rehearsal.state == "count-in"
+    pygame.event.post(pygame.event.Event(pygame.KEYUP, key=pygame.K_SPACE))
+    key(app, "space", " ")
+    for _ in range(4):
+        pygame.event.post(pygame.event.Event(pygame.KEYDOWN, key=pygame.K_RIGHT, unicode=""))
+    app.frame()
+    assert app.stand.looked_at == 3
