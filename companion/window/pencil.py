@@ -41,7 +41,7 @@ def smooth_line(
 @lru_cache(maxsize=64)
 def ring(head_px: int, variant: int = 0) -> pygame.Surface:
     """A pencilled ring round a notehead `head_px` wide: a wrong note. Blit its middle on the head's middle."""
-    size = round(head_px * 2.5)
+    size = round(head_px * 3.1)
     canvas, rng = _canvas(size, size), random.Random(variant)
     middle, radius = size * _FINE / 2, size * _FINE * 0.40
     tilt, start = rng.uniform(-0.3, 0.3), rng.uniform(2.2, 3.4)
@@ -50,17 +50,17 @@ def ring(head_px: int, variant: int = 0) -> pygame.Surface:
         angle = start + i / 80 * (2 * math.pi + 0.55)
         r = radius * (1 + 0.05 * math.sin(2 * angle + tilt) + 0.06 * (i / 80 - 0.5))
         points.append((middle + r * 1.06 * math.cos(angle), middle + r * 0.86 * math.sin(angle + tilt * 0.2)))
-    smooth_line(canvas, points, max(1.9, head_px * 0.17) * _FINE, Ink.PENCIL)
+    smooth_line(canvas, points, max(2.2, head_px * 0.2) * _FINE, Ink.PENCIL)
     return _shrink(canvas)
 
 
 @lru_cache(maxsize=64)
 def arrow(head_px: int, length_px: int, forward: bool) -> pygame.Surface:
     """An arrow to lay under a head: backward (left) for early, forward (right) for late."""
-    width, height = length_px + 4, max(7, round(head_px * 0.8)) | 1
+    width, height = length_px + 4, max(9, round(head_px * 0.95)) | 1
     canvas = _canvas(width, height)
     w, h = canvas.get_size()
-    line, barb = max(1.8, head_px * 0.16) * _FINE, h * 0.36
+    line, barb = max(2.0, head_px * 0.18) * _FINE, h * 0.36
     tip, tail = (w - line, h * 0.5), (line, h * 0.56)
     smooth_line(canvas, [tail, (w * 0.5, h * 0.48), tip], line, Ink.PENCIL)
     smooth_line(
@@ -76,7 +76,7 @@ def brackets(head_px: int) -> pygame.Surface:
     width, height = round(head_px * 2.5), round(head_px * 2.2)
     canvas = _canvas(width, height)
     w, h = canvas.get_size()
-    line = max(1.8, head_px * 0.16) * _FINE
+    line = max(2.0, head_px * 0.18) * _FINE
     for side in (-1, 1):
         points = []
         for i in range(21):
@@ -92,7 +92,7 @@ def insert_mark(head_px: int) -> pygame.Surface:
     size = max(8, round(head_px * 1.1))
     canvas = _canvas(size, size)
     w, h = canvas.get_size()
-    line = max(1.8, head_px * 0.16) * _FINE
+    line = max(2.0, head_px * 0.18) * _FINE
     smooth_line(canvas, [(line, line), (w / 2, h - line), (w - line, line)], line, Ink.PENCIL)
     return _shrink(canvas)
 
