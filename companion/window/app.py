@@ -14,24 +14,20 @@ from pathlib import Path
 
 import pygame
 
-from companion import charts
 from companion.engraving import Engraver, EngravingRequest
 from companion.errors import CompanionError, UsageError
 from companion.ports import is_sim
 from companion.ports.quiet import quiet_driver
 from companion.practice.model import RawEvent
-from companion.practice.tolerance import tolerance_in_words
-from companion.practice.words import place_in_words
 from companion.units import NS_PER_S, ns_from_s
-from companion.window import pencil
 from companion.window.bindings import REPEATED, action_for
 from companion.window.layout import SMALLEST
-from companion.window.leaves import ChoiceLeaf, KeysLeaf, Leaf, NoteCheckLeaf, Row
-from companion.window.metronome import metronome_number
+from companion.window.leaves import Leaf, NoteCheckLeaf
+from companion.window.lists import LEAVES
 from companion.window.page import PageView
-from companion.window.run import CHECK_NOTE_NAME, Run, Setup, SteppedClock
+from companion.window.run import Run, Setup, SteppedClock
 from companion.window.shots import Shots
-from companion.window.stand import CARE, Stand
+from companion.window.stand import Stand
 
 __all__ = ["App"]
 
@@ -40,11 +36,6 @@ __all__ = ["App"]
 LOOKS_PER_S = 200
 #: On the stepped clock a frame stands for this much time: fine enough that no note is skipped over in a picture.
 STEP_NS = NS_PER_S // 30
-SIMULATED = {
-    "sim:steady:1": "the simulated player: hardly ever a slip",
-    "sim:student:1": "the simulated player: a slip now and then, more of them the faster it goes",
-    "sim:beginner:1": "the simulated player: many slips, stutters and hesitations",
-}
 
 
 def _open_display(hidden: bool) -> None:
@@ -308,30 +299,23 @@ class App:
             "go_on": run.go_on,
             "again": run.again,
             "whole": run.whole,
-            "bars": lambda: self._open(self._bars_leaf()),
-            "tempo": lambda: self._open(self._tempo_leaf()),
             "faster": lambda: run.step_tempo(1),
             "slower": lambda: run.step_tempo(-1),
-            "fingerings": lambda: self._open(self._fingerings_leaf()),
             "look_back": lambda: self._look(-1),
             "look_on": lambda: self._look(1),
             "page_back": lambda: self.stand.page.turn(-1),
             "page_on": lambda: self.stand.page.turn(1),
-            "instrument": lambda: self._open(self._instrument_leaf()),
-            "port": lambda: self._open(self._port_leaf()),
-            "check": lambda: self._open(self._check_leaf()),
             "delay": run.take_delay,
             "mute": run.mute,
             "louder": lambda: run.turn_volume(0.1),
             "softer": lambda: run.turn_volume(-0.1),
-            "keys": lambda: self._open(self._keys_leaf()),
             "full_screen": self._full_screen,
             "leave": self._leave,
         }
-        self._guarded(acts[action])
+        self._guarded(acts[action] if action in acts else lambda: self._open(action))
 
-    def _open(self, leaf: Leaf) -> None:
-        self.leaf = leaf
+    def _open(self, action: str) -> None:
+        self.leaf = LEAVES[action](self.run, self.stand)
 
     def _leave(self) -> None:
         if self.run.rehearsal.busy:
@@ -357,124 +341,6 @@ class App:
         self.stand.looked_at = at
         self.stand.page.follow(at, self.stand.place.music)
 
-    def _bars_leaf(self) -> Leaf:
-        """Phrases of four bars to choose from, and single bars, as they are written."""
-        passage = self.setup.passage
-        bars = {bar.written_index: bar for bar in reversed(passage.bars)}
-        written = sorted(bars)
-        first_full = 1 if bars[written[0]].upbeat and len(written) > 1 else 0
-        pairs = [(written[i], written[min(i + 3, len(written) - 1)]) for i in range(first_full, len(written), 4)]
-        pairs = (pairs if len(written) > 4 else []) + [(index, index) for index in written]
-
-        def words(low: int, high: int) -> str:
-            names = [("the upbeat" if bars[i].upbeat and i == written[0] else bars[i].number) for i in (low, high)]
-            if low == high:
-                return names[0] if bars[low].upbeat and low == written[0] else f"bar {names[0]}"
-            return f"bars {names[0]}–{names[1]}"
-
-        spans = [(0, len(passage.bars) - 1)] + [passage.written_range(*pair) for pair in pairs]
-        rows = [Row("the whole passage", f"{len(written)} bars")] + [Row(words(*pair)) for pair in pairs]
-        trouble = self.run.rehearsal.trouble_section()
-        if trouble:
-            spans.insert(1, trouble)
-            low, high = (passage.bars[i].written_index for i in trouble)
-            rows.insert(1, Row(words(low, high), "what went wrong"))
-        section = self.run.rehearsal.section
-        now = (section.first_bar, section.last_bar)
-        return ChoiceLeaf(
-            "bars", "Which bars?", lambda: rows, lambda i: self.run.rehearsal.choose_bars(*spans[i]),
-            chosen=spans.index(now) if now in spans else 0,
-            hint="Any others: draw across them on the page with the mouse.",
-        )  # fmt: skip
-
-    def _tempo_leaf(self) -> Leaf:
-        rehearsal = self.run.rehearsal
-        bar, ladder = rehearsal.section.passage.bars[0], rehearsal.ladder
-
-        def words(rung: int) -> Row:
-            here = (
-                "you are here"
-                if rung == ladder.rung
-                else self.setup.target_label
-                if rung == len(ladder.rungs) - 1
-                else ""
-            )
-            return Row(metronome_number(ladder.rungs[rung], bar), here)
-
-        rows = [words(rung) for rung in range(len(ladder.rungs))]
-        return ChoiceLeaf(
-            "tempo", "Which tempo?", lambda: rows, lambda i: rehearsal.choose_tempo(ladder.rungs[i]),
-            chosen=ladder.rung, typed=rehearsal.choose_tempo,
-            hint=f"{ladder.rule} Type a number of quarters a minute for the nearest rung.",
-        )  # fmt: skip
-
-    def _fingerings_leaf(self) -> Leaf:
-        passage, plan = self.setup.passage, self.run.rehearsal.plan
-        picked = [c for c in plan.choices if c.fingering.mark or not c.fingering.standard or c.fixed]
-
-        def words(index: int) -> Row:
-            choice = picked[index]
-            note = passage.notes[choice.note_index]
-            bar = passage.bars[note.bar]
-            place = f"bar {bar.number}: {place_in_words(passage, note).removeprefix('the ')}"
-            return Row(f"{note.written} {choice.fingering.name}", place, choice.reason)
-
-        def look(index: int) -> None:
-            self.stand.looked_at = picked[index].note_index
-            self.stand.page.follow(picked[index].note_index, self.stand.place.music)
-
-        rows = [words(i) for i in range(len(picked))] or [Row("every note has its usual fingering here")]
-        between = not self.run.rehearsal.busy
-        return ChoiceLeaf(
-            "fingerings", "Fingerings to think of", lambda: rows, look if between and picked else None, width=640
-        )
-
-    def _instrument_leaf(self) -> Leaf:
-        names = list(charts.names())
-        titles = [Row(charts.load(name).title) for name in names]
-        return ChoiceLeaf(
-            "instruments", "Which horn?", lambda: titles, lambda i: self.run.use_instrument(names[i]),
-            chosen=names.index(self.run.chart.name) if self.run.chart.name in names else 0,
-            hint="The same written notes, planned for the keys of that horn.",
-        )  # fmt: skip
-
-    def _port_leaf(self) -> Leaf:
-        self.run.watch_ports()
-
-        def names() -> list[str]:
-            return [port.name for port in self.run.ports()] + list(SIMULATED)
-
-        def rows() -> list[Row]:
-            apis = {port.name: port.api for port in self.run.ports()}
-            return [
-                Row(name, "in use" if name == self.run.port_name else apis.get(name, ""), SIMULATED.get(name, ""))
-                for name in names()
-            ]
-
-        offered = self.run.offered.name if self.run.offered else self.run.port_name
-        at = next((i for i, name in enumerate(names()) if name == offered), 0)
-        return ChoiceLeaf(
-            "ports", "Who plays?", rows, lambda i: self.run.use_port(names()[i]), chosen=at, width=640,
-            hint="A controller plugged in now appears by itself. After choosing one, C checks what pitch it sends.",
-        )  # fmt: skip
-
-    def _check_leaf(self) -> Leaf:
-        self.run.begin_check()
-        return NoteCheckLeaf(CHECK_NOTE_NAME, lambda: self.run.check_answer, lambda: self.run.end_check(keep=False))
-
-    def _keys_leaf(self) -> Leaf:
-        head = max(10, round(13 * self.stand.place.scale))
-        marks = (
-            (pencil.ring(head), "a wrong note"),
-            (pencil.brackets(head), "a note left out"),
-            (pencil.arrow(head, head * 2, False), "early (the longer, the more)"),
-            (pencil.arrow(head, head * 2, True), "late"),
-            (pencil.insert_mark(head), "played, but not written"),
-            (pencil.tick(head + 2), "a clean take, on the ladder"),
-        )
-        words = tolerance_in_words(self.run.rehearsal.tolerances)
-        return KeysLeaf(marks, f"{words[0].upper()}{words[1:]}. {CARE}")
-
     # -- pictures ----------------------------------------------------------------------------------------------------
 
     def _take_shot(self) -> None:
@@ -493,11 +359,8 @@ class App:
     def _take_remaining_shots(self) -> None:
         """The screens that nobody opened in a run by itself."""
         assert self.shots
-        for leaf in (
-            self._keys_leaf, self._bars_leaf, self._tempo_leaf, self._fingerings_leaf, self._instrument_leaf,
-            self._port_leaf, self._check_leaf,
-        ):  # fmt: skip
-            self.leaf = leaf()
+        for action in LEAVES:
+            self._open(action)
             self.frame()
             self.leaf = None
         if self.run.checking:

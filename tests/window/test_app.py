@@ -233,3 +233,29 @@ def test_a_space_bar_held_down_starts_one_take_and_an_arrow_goes_on(app: App) ->
         pygame.event.post(pygame.event.Event(pygame.KEYDOWN, key=pygame.K_RIGHT, unicode=""))
     app.frame()
     assert app.stand.looked_at == 3
+
+
+def test_a_resize_keeps_the_page_open_at_the_same_bar(tmp_path: Path) -> None:
+    """With the page turned on, and while the new engraving comes in system by system, also a shorter one."""
+    app = open_stand(make_setup(playable(bars=40), tmp_path), (1024, 640))
+    page = app.stand.page
+    page.turn(3)
+    shown = min(page.systems[page.top].bars)
+    assert page.top == 3 and shown > 6
+    for size in ((1280, 720), (1100, 1400)):
+        app._resize(size)
+        app.frame()
+        while not page.done:
+            app.frame()
+            pygame.time.wait(2)
+        assert shown in page.systems[page.top].bars
+    app.close()
+
+
+def test_a_screen_without_full_screen_says_so(app: App, monkeypatch: pytest.MonkeyPatch) -> None:
+    def refuse() -> int:
+        raise pygame.error("That operation is not supported")
+
+    monkeypatch.setattr(pygame.display, "toggle_fullscreen", refuse)
+    key(app, "f11")
+    assert "full screen" in app.run.notice and not app.quit

@@ -1,0 +1,168 @@
+"""The leaves of the stand: what each lists, and what choosing a line does. Another one is a function and a line in
+`LEAVES`."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from companion import charts
+from companion.passage import Passage
+from companion.practice.tolerance import tolerance_in_words
+from companion.practice.words import place_in_words
+from companion.window import pencil
+from companion.window.leaves import ChoiceLeaf, KeysLeaf, Leaf, NoteCheckLeaf, Row
+from companion.window.metronome import metronome_number
+from companion.window.run import CHECK_NOTE_NAME, Run
+from companion.window.stand import CARE, Stand
+
+__all__ = ["LEAVES", "SIMULATED"]
+
+SIMULATED = {
+    "sim:steady:1": "the simulated player: hardly ever a slip",
+    "sim:student:1": "the simulated player: a slip now and then, more of them the faster it goes",
+    "sim:beginner:1": "the simulated player: many slips, stutters and hesitations",
+}
+
+
+def _bars(run: Run, stand: Stand) -> Leaf:
+    """What went wrong, phrases of four bars, and single bars, as they are written."""
+    passage, section = run.rehearsal.passage, run.rehearsal.section
+    written = sorted({bar.written_index for bar in passage.bars})
+    pairs = _phrases(passage, written) + [(index, index) for index in written]
+    spans = [(0, len(passage.bars) - 1)] + [passage.written_range(*pair) for pair in pairs]
+    rows = [Row("the whole passage", f"{len(written)} bars")] + [Row(_bars_in_words(passage, *pair)) for pair in pairs]
+    trouble = run.rehearsal.trouble_section()
+    if trouble:
+        low, high = (passage.bars[i].written_index for i in trouble)
+        spans.insert(1, trouble)
+        rows.insert(1, Row(_bars_in_words(passage, low, high), "what went wrong"))
+    now = (section.first_bar, section.last_bar)
+    return ChoiceLeaf(
+        "bars",
+        "Which bars?",
+        lambda: rows,
+        lambda i: run.rehearsal.choose_bars(*spans[i]),
+        chosen=spans.index(now) if now in spans else 0,
+        hint="Any others: draw across them on the page with the mouse.",
+    )
+
+
+def _phrases(passage: Passage, written: list[int]) -> list[tuple[int, int]]:
+    """Fours of bars, after an upbeat; none where there is only one."""
+    if len(written) <= 4:
+        return []
+    first_full = 1 if passage.bars[0].upbeat else 0
+    return [(written[i], written[min(i + 3, len(written) - 1)]) for i in range(first_full, len(written), 4)]
+
+
+def _bars_in_words(passage: Passage, low: int, high: int) -> str:
+    """Written bars by their printed numbers."""
+    numbers = {bar.written_index: bar.number for bar in reversed(passage.bars)}
+    if passage.bars[0].upbeat:
+        numbers[passage.bars[0].written_index] = "the upbeat"
+    if low == high:
+        return numbers[low] if numbers[low] == "the upbeat" else f"bar {numbers[low]}"
+    return f"bars {numbers[low]}–{numbers[high]}"
+
+
+def _tempo(run: Run, stand: Stand) -> Leaf:
+    rehearsal, ladder = run.rehearsal, run.rehearsal.ladder
+    bar = rehearsal.section.passage.bars[0]
+    said = {len(ladder.rungs) - 1: run.setup.target_label, ladder.rung: "you are here"}
+    rows = [Row(metronome_number(tempo_bpm, bar), said.get(rung, "")) for rung, tempo_bpm in enumerate(ladder.rungs)]
+    return ChoiceLeaf(
+        "tempo",
+        "Which tempo?",
+        lambda: rows,
+        lambda i: rehearsal.choose_tempo(ladder.rungs[i]),
+        chosen=ladder.rung,
+        typed=rehearsal.choose_tempo,
+        hint=f"{ladder.rule} Type a number of quarters a minute for the nearest rung.",
+    )
+
+
+def _fingerings(run: Run, stand: Stand) -> Leaf:
+    passage = run.rehearsal.passage
+    picked = [c for c in run.rehearsal.plan.choices if c.fingering.mark or not c.fingering.standard or c.fixed]
+    rows = []
+    for choice in picked:
+        note = passage.notes[choice.note_index]
+        place = f"bar {passage.bars[note.bar].number}: {place_in_words(passage, note).removeprefix('the ')}"
+        rows.append(Row(f"{note.written} {choice.fingering.name}", place, choice.reason))
+
+    def look(index: int) -> None:
+        stand.looked_at = picked[index].note_index
+        stand.page.follow(picked[index].note_index, stand.place.music)
+
+    choose = look if picked and not run.rehearsal.busy else None
+    rows = rows or [Row("every note has its usual fingering here")]
+    return ChoiceLeaf("fingerings", "Fingerings to think of", lambda: rows, choose, width=640)
+
+
+def _instrument(run: Run, stand: Stand) -> Leaf:
+    names = list(charts.names())
+    rows = [Row(charts.load(name).title) for name in names]
+    return ChoiceLeaf(
+        "instruments",
+        "Which horn?",
+        lambda: rows,
+        lambda i: run.use_instrument(names[i]),
+        chosen=names.index(run.chart.name) if run.chart.name in names else 0,
+        hint="The same written notes, planned for the keys of that horn.",
+    )
+
+
+def _port(run: Run, stand: Stand) -> Leaf:
+    # What was drawn last, so that a line chosen is the line seen, also when a device comes or goes in between.
+    names: list[str] = []
+
+    def rows() -> list[Row]:
+        apis = {port.name: port.api for port in run.ports()}
+        names[:] = [*apis, *SIMULATED]
+        return [
+            Row(name, "in use" if name == run.port_name else apis.get(name, ""), SIMULATED.get(name, ""))
+            for name in names
+        ]
+
+    rows()
+    wanted = run.offered.name if run.offered else run.port_name
+    return ChoiceLeaf(
+        "ports",
+        "Who plays?",
+        rows,
+        lambda i: run.use_port(names[i]),
+        chosen=names.index(wanted) if wanted in names else 0,
+        width=640,
+        hint="A controller plugged in now appears by itself. After choosing one, C checks what pitch it sends.",
+    )
+
+
+def _check(run: Run, stand: Stand) -> Leaf:
+    run.begin_check()
+    return NoteCheckLeaf(CHECK_NOTE_NAME, lambda: run.check_answer, lambda: run.end_check(keep=False))
+
+
+def _keys(run: Run, stand: Stand) -> Leaf:
+    head = max(10, round(13 * stand.place.scale))
+    marks = (
+        (pencil.ring(head), "a wrong note"),
+        (pencil.brackets(head), "a note left out"),
+        (pencil.arrow(head, head * 2, False), "early (the longer, the more)"),
+        (pencil.arrow(head, head * 2, True), "late"),
+        (pencil.insert_mark(head), "played, but not written"),
+        (pencil.tick(head + 2), "a clean take, on the ladder"),
+    )
+    words = tolerance_in_words(run.rehearsal.tolerances)
+    return KeysLeaf(marks, f"{words[0].upper()}{words[1:]}. {CARE}")
+
+
+#: action of the bindings -> the leaf it lays over the stand
+LEAVES: dict[str, Callable[[Run, Stand], Leaf]] = {
+    "keys": _keys,
+    "bars": _bars,
+    "tempo": _tempo,
+    "fingerings": _fingerings,
+    "instrument": _instrument,
+    "port": _port,
+    "check": _check,
+}
