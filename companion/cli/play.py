@@ -154,6 +154,8 @@ def _play(args: argparse.Namespace, file: Path, by_itself: bool, engraver: Any) 
 
     passage = read(file, args.part)
     setup = _setup(args, file, passage, by_itself)
+    for remark in setup.remarks:
+        print(f"companion: note: {remark}", file=sys.stderr)
     from companion.window.app import App
     from companion.window.signals import Endings
 
@@ -243,7 +245,6 @@ def _week(args: argparse.Namespace, file: Path) -> _Week:
     except WeekSheetError as error:
         if args.sheet:
             raise
-        print(f"companion: {error}", file=sys.stderr)
         return _Week(remarks=(f"the week sheet is not followed: {error}",))
     if item is None:
         return _Week()

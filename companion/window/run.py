@@ -114,8 +114,9 @@ class Run:
         self.count_in: list[tuple[int, Click]] = []
         self.watch: PortWatch | None = None
         self.port: SimulatedPort | DevicePort | None = None
-        for remark in (*setup.remarks, *self.memory.remarks):
-            self.say(remark)
+        remarks = (*setup.remarks, *self.memory.remarks)
+        if remarks:
+            self.say("; ".join(remarks))
         if setup.port:
             self.use_port(setup.port)
         if setup.by_itself:

@@ -143,3 +143,9 @@ def test_version_answers_without_loading_the_house() -> None:
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
     assert "companion 0." in done.stdout
     assert done.stdout.splitlines()[-1] == "['companion', 'companion.cli', 'companion.errors']"
+
+
+def test_what_the_reader_guessed_or_left_out_is_said(capsys: pytest.CaptureFixture[str]) -> None:
+    march = shared_dir() / "passages" / "march-in-g.mid"
+    assert main(["play", str(march), "--hidden", "--takes", "1", "--bars", "1-2", "--port", "sim:steady:1"]) == 0
+    assert "companion: note: MIDI files hold no written pitch" in capsys.readouterr().err
