@@ -107,6 +107,9 @@ def _somewhere(app: App, chance: random.Random) -> tuple[int, int]:
 
 def _poke(app: App, chance: random.Random, bench: Bench) -> str:
     """One thing done to the stand; says what."""
+    if app.leaf is not None and chance.random() < 0.25:
+        _press(app, chance.choice(("return", "escape")))
+        return "leaf away"
     what = chance.choices(
         ("key", "start", "press", "move", "release", "wheel", "size", "cable", "time", "expose"),
         (30, 4, 8, 8, 8, 2, 0.6, 2, 8, 1),
