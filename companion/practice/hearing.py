@@ -18,7 +18,7 @@ import numpy as np
 from companion.practice.model import PLAYED, PlayedArray, RawEvent
 from companion.units import NS_PER_MS, s_from_ns
 
-__all__ = ["Ear", "NoteEnd", "NoteStart", "Shift", "find_shift", "to_played"]
+__all__ = ["Ear", "NoteEnd", "NoteStart", "Shift", "find_shift", "is_note_on", "to_played"]
 
 #: The same note again within this time is one key or one message heard twice: nobody repeats a note so fast.
 DOUBLED_NS = 12 * NS_PER_MS
@@ -63,7 +63,7 @@ class Ear:
         if not message:
             return None
         kind = message[0] & 0xF0
-        if kind == _NOTE_ON and len(message) >= 3 and message[2] > 0:
+        if is_note_on(message):
             return self._start(event)
         if kind in (_NOTE_ON, _NOTE_OFF) and len(message) >= 3:
             return self._end(event.time_ns, message[1] + self._shift_semitones)
@@ -85,6 +85,11 @@ class Ear:
             return None
         self._sounding = None
         return NoteEnd(time_ns, written_midi)
+
+
+def is_note_on(message: bytes) -> bool:
+    """Whether a message begins a note (with velocity 0 it ends one)."""
+    return len(message) >= 3 and message[0] & 0xF0 == _NOTE_ON and message[2] > 0
 
 
 def to_played(events: Iterable[RawEvent], start_ns: int, shift_semitones: int = 0) -> PlayedArray:

@@ -11,12 +11,14 @@ from dataclasses import dataclass, replace
 from statistics import median
 from typing import Literal
 
+import numpy as np
+
 from companion.errors import UsageError
 from companion.passage import Note, Passage
 from companion.planning.model import Choice, Plan
-from companion.practice.clock import Click, TakeClock, take_clock, tempo_at_bpm
+from companion.practice.clock import Click, TakeClock, note_onsets_s, take_clock, tempo_at_bpm
 from companion.practice.follower import Follower
-from companion.practice.hearing import to_played
+from companion.practice.hearing import is_note_on, to_played
 from companion.practice.judging import judge
 from companion.practice.ladder import Ladder, Step
 from companion.practice.model import (
@@ -38,6 +40,12 @@ State = Literal["ready", "count-in", "playing", "paused", "after"]
 #: A steady offset of all notes is more likely the set-up's delay than the player's: it is offered as such from this
 #: median on, when the notes scatter less than that around it.
 DELAY_SUSPECTED_MS = 20.0
+
+#: From this share of the notes on an equal distance from what is written is the controller's, not the player's.
+SHIFT_SUSPECTED_SHARE, SHIFT_SUSPECTED_NOTES = 0.8, 6
+#: A note this near the click is taken for the one written there.
+NEAR_S = 0.15
+UNHEARD = "Nothing was heard, so the take does not count."
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +100,26 @@ class FinishedTake:
         middle = median(timed)
         scatter = median(abs(d - middle) for d in timed)
         return round(middle, 1) if abs(middle) >= DELAY_SUSPECTED_MS and scatter <= DELAY_SUSPECTED_MS / 2 else None
+
+    @property
+    def suspected_shift_semitones(self) -> int | None:
+        """What would have to be added to all that was heard to make it what is written, where that is one number and
+        not 0: the controller sends another pitch than was supposed. Read by the click alone, since pitch misleads
+        then."""
+        written = np.array([note.written_midi for note in self.section.passage.notes])
+        due_s, played_s = note_onsets_s(self.section.passage, self.tempo_bpm), self.played["onset_s"]
+        order = np.argsort(due_s, kind="stable")
+        due_s, last = due_s[order], len(due_s) - 1
+        after = np.searchsorted(due_s, played_s).clip(0, last)
+        before = (after - 1).clip(0, last)
+        nearest = np.where(played_s - due_s[before] < due_s[after] - played_s, before, after)
+        near = np.abs(due_s[nearest] - played_s) <= NEAR_S
+        shifts = (written[order[nearest]] - self.played["written_midi"])[near]
+        if len(shifts) < SHIFT_SUSPECTED_NOTES:
+            return None
+        found, counts = np.unique(shifts, return_counts=True)
+        likely = int(found[counts.argmax()])
+        return likely if likely and counts.max() >= SHIFT_SUSPECTED_SHARE * len(self.played) else None
 
 
 class Rehearsal:
@@ -335,7 +363,7 @@ class Rehearsal:
         """End the take. One in which nothing was played and that was stopped leaves no trace (returns None)."""
         if not self.busy:
             return None
-        if stopped and not self._events:
+        if stopped and not any(is_note_on(event.message) for event in self._events):
             self.state = "ready"
             self._reset_take()
             return None
@@ -347,7 +375,8 @@ class Rehearsal:
         before = self.ladder
         step: Step | None = None
         if not stopped and not self._pauses:
-            self.ladder, step = before.after(assessment)
+            # Silence is a cable, not trouble with the music: it sends nobody a rung back.
+            self.ladder, step = before.after(assessment) if len(played) else (before, Step("stay", UNHEARD))
         take = FinishedTake(
             section=self.section,
             tempo_bpm=tempo_bpm,

@@ -312,8 +312,9 @@ class Run:
                 self.heard_midi = heard.written_midi
                 if self.checking:
                     self._check_note(event.message[1])
-        self._look_at_ports(now_ns)
+        # What came before a device vanished is heard before the take is halted.
         self.rehearsal.hear(events, now_ns)
+        self._look_at_ports(now_ns)
         self._finished(self.rehearsal.tick(now_ns))
         if self._next_take_ns and now_ns >= self._next_take_ns and not self.rehearsal.busy and not self.done:
             self.start()
@@ -338,6 +339,11 @@ class Run:
         delay_ms = take.suspected_delay_ms
         if delay_ms is not None and not self.simulated:
             self.say(f"all notes come {delay_ms:+.0f} ms off the click: press D if that is your set-up, not you")
+        shift = take.suspected_shift_semitones
+        if shift is not None and not self.simulated:
+            self.say(
+                f"all notes come {_shift_in_words(shift)} than written: press C to check what the controller sends"
+            )
 
     def _record_of(self, take: FinishedTake) -> TakeRecord:
         rehearsal = self.rehearsal
@@ -418,3 +424,10 @@ class Run:
             self.port.close()
         if self.watch is not None:
             self.watch.close()
+
+
+def _shift_in_words(shift_semitones: int) -> str:
+    """`an octave higher`, `9 semitones lower`: how what was heard differs from what is written."""
+    size, way = abs(shift_semitones), "lower" if shift_semitones > 0 else "higher"
+    words = {1: "a semitone", 12: "an octave", 24: "two octaves"}.get(size, f"{size} semitones")
+    return f"{words} {way}"

@@ -168,3 +168,47 @@ def test_what_makes_no_sense_during_a_take_is_refused() -> None:
             act()
     with pytest.raises(UsageError, match="no take is paused"):
         rehearsal.go_on(10 * NS_PER_S)
+
+
+def test_silence_ends_by_itself_and_sends_nobody_a_rung_back() -> None:
+    rehearsal = _rehearsal(melody(1, bars=2))
+    rehearsal.choose_tempo(68)
+    now_ns = 0
+    for _ in range(4):
+        rehearsal.begin(now_ns + 5 * NS_PER_S, now_ns)
+        breath = [RawEvent(now_ns + i * 10**7, bytes((0xB0, 2, i % 128))) for i in range(900)]
+        take, now_ns = _play(rehearsal, breath, now_ns)
+        assert take is not None and take.step is not None
+        assert "not count" in take.step.sentence and "Nothing was heard" in take.assessment.advice
+        assert rehearsal.ladder == take.ladder_before and rehearsal.tempo_bpm == 68
+
+
+def test_breath_alone_is_nothing_played() -> None:
+    rehearsal = _rehearsal(melody(1, bars=2))
+    rehearsal.begin(5 * NS_PER_S, 0)
+    rehearsal.hear([RawEvent(NS_PER_S, bytes((0xB0, 2, 90))), RawEvent(NS_PER_S, bytes((0x90, 60, 0)))], NS_PER_S)
+    assert rehearsal.finish(2 * NS_PER_S, "stopped by the player") is None
+    assert rehearsal.state == "ready" and not rehearsal.takes
+
+
+@pytest.mark.parametrize("sent", [-21, -14, -12, -9, -2, 0, 1, 9, 12])
+@pytest.mark.parametrize("level", ["steady", "student"])
+def test_a_controller_that_sends_another_pitch_is_found_out(sent: int, level: str) -> None:
+    rehearsal = _rehearsal(melody(1, bars=4))
+    rehearsal.begin(5 * NS_PER_S, 0)
+    notes = [event for event in _events(rehearsal, 5 * NS_PER_S, level) if event.message[0] & 0xF0 in (0x80, 0x90)]
+    events = [RawEvent(e.time_ns, bytes((e.message[0], e.message[1] + sent, e.message[2]))) for e in notes]
+    take, _ = _play(rehearsal, events, 0)
+    assert take is not None
+    assert take.suspected_shift_semitones == (-sent or None)
+
+
+def test_wrong_notes_and_noodling_are_no_other_pitch() -> None:
+    rehearsal = _rehearsal(melody(1, bars=4))
+    rehearsal.begin(5 * NS_PER_S, 0)
+    noodling = [
+        RawEvent(5 * NS_PER_S + i * 10**8, bytes((0x80 if i % 2 else 0x90, 67 + i // 2 * 5 % 12, 80)))
+        for i in range(160)
+    ]
+    take, _ = _play(rehearsal, noodling, 0)
+    assert take is not None and take.suspected_shift_semitones is None

@@ -9,8 +9,10 @@ import pygame
 import pytest
 from window.stand_tools import click, key, make_setup, open_stand, playable, until
 
+from companion.ports import SimulatedPort
 from companion.practice.model import EARLY, LATE, ON_TIME, RawEvent
 from companion.record import read_log
+from companion.units import NS_PER_S
 from companion.window.app import App
 from companion.window.bindings import BINDINGS, foot_line
 from companion.window.leaves import ChoiceLeaf
@@ -259,3 +261,25 @@ def test_a_screen_without_full_screen_says_so(app: App, monkeypatch: pytest.Monk
     monkeypatch.setattr(pygame.display, "toggle_fullscreen", refuse)
     key(app, "f11")
     assert "full screen" in app.run.notice and not app.quit
+
+
+def test_what_came_just_before_the_cable_was_pulled_is_kept(app: App) -> None:
+    key(app, "space", " ")
+    until(app, lambda: app.run.rehearsal.caret >= 6)
+    port, rehearsal = app.run.port, app.run.rehearsal
+    assert isinstance(port, SimulatedPort) and app.stepped is not None
+    before = len(rehearsal._events)
+    app.stepped.step(2 * NS_PER_S)
+    port.unplug()
+    waiting = len(port._kept)
+    app.frame()
+    assert rehearsal.state == "paused" and waiting > 2
+    assert len(rehearsal._events) == before + waiting
+
+
+def test_a_controller_at_another_pitch_is_told_what_to_press(app: App, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(type(app.run), "simulated", False)
+    app.run.rehearsal.shift_semitones = 12
+    key(app, "space", " ")
+    until(app, lambda: app.run.rehearsal.state == "after")
+    assert "an octave higher" in app.run.notice and "press C" in app.run.notice
