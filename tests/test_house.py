@@ -72,5 +72,16 @@ def test_what_decides_knows_no_shell(file: Path) -> None:
     assert not roots & SHELL
     assert not any(
         isinstance(node, ast.Call) and getattr(node.func, "id", "") == "open"
-        for node in ast.walk(ast.parse(file.read_text()))
+        for node in ast.walk(ast.parse(file.read_text(encoding="utf-8")))
     )
+
+
+@pytest.mark.parametrize(
+    "file", [f for f in FILES if _room(f) in ("ports", "window", "record")], ids=lambda f: str(f.relative_to(PACKAGE))
+)
+def test_live_times_come_from_one_clock(file: Path) -> None:
+    """`time.perf_counter_ns` everywhere: a stamp by another clock can't be compared, and Windows has a coarse one."""
+    clocks = {"monotonic", "monotonic_ns", "time", "time_ns"}
+    for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name) and node.value.id == "time":
+            assert node.attr not in clocks, f"line {node.lineno}"

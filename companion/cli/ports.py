@@ -32,7 +32,7 @@ def run(args: argparse.Namespace) -> int:
     """List, watch or monitor."""
     if args.seconds is not None and not args.seconds > 0:
         raise UsageError(f"--seconds {args.seconds:g}: give a number above 0")
-    until_ns = None if args.seconds is None else time.monotonic_ns() + ns_from_s(args.seconds)
+    until_ns = None if args.seconds is None else time.perf_counter_ns() + ns_from_s(args.seconds)
     if args.monitor is not None:
         return _monitor(args.monitor, until_ns)
     if args.watch:
@@ -90,7 +90,7 @@ def _remembered(name: str, memory: PortMemory) -> str:
 
 
 def _over(until_ns: int | None) -> bool:
-    return until_ns is not None and time.monotonic_ns() >= until_ns
+    return until_ns is not None and time.perf_counter_ns() >= until_ns
 
 
 def _watch(until_ns: int | None) -> int:
@@ -122,7 +122,7 @@ def _monitor(name: str, until_ns: int | None) -> int:
 
 
 def _print_notes(port: DevicePort | SimulatedPort, until_ns: int | None) -> None:
-    began_ns, told_controllers = time.monotonic_ns(), 0
+    began_ns, told_controllers = time.perf_counter_ns(), 0
     controllers = 0
     while port.alive and not _over(until_ns):
         for event in port.drain():
@@ -130,7 +130,7 @@ def _print_notes(port: DevicePort | SimulatedPort, until_ns: int | None) -> None
             controllers += line is None
             if line is not None:
                 print(line, flush=True)
-        second = (time.monotonic_ns() - began_ns) // NS_PER_S
+        second = (time.perf_counter_ns() - began_ns) // NS_PER_S
         if controllers and second > told_controllers:
             print(f"{second:9.3f} s  and {controllers} messages of breath, bend and other controllers", flush=True)
             controllers, told_controllers = 0, second

@@ -6,6 +6,7 @@ import argparse
 import hashlib
 import os
 import shlex
+import subprocess
 from datetime import date, timedelta
 from functools import partial
 from pathlib import Path
@@ -104,7 +105,9 @@ def _sha256(path: Path) -> str:
 
 def _play_command(item: WeekItem) -> str:
     path = os.path.relpath(item.path) if item.path.is_relative_to(Path.cwd()) else str(item.path)
-    return f"companion play {shlex.quote(path)}" + (f" --bars {item.bars}" if item.bars else "")
+    # A Windows shell takes double quotes only.
+    quoted = subprocess.list2cmdline([path]) if os.name == "nt" else shlex.quote(path)
+    return f"companion play {quoted}" + (f" --bars {item.bars}" if item.bars else "")
 
 
 def _set(args: argparse.Namespace) -> int:

@@ -40,7 +40,7 @@ def list_inputs() -> tuple[PortName, ...]:
 
 
 def open_input(
-    name: str, *, watch: PortWatch | None = None, now_ns: Callable[[], int] = time.monotonic_ns
+    name: str, *, watch: PortWatch | None = None, now_ns: Callable[[], int] = time.perf_counter_ns
 ) -> DevicePort | SimulatedPort:
     """Open the port called `name`, a unique part of a name, or the simulated player `sim:LEVEL:SEED`.
 
@@ -49,7 +49,7 @@ def open_input(
     watch
         An existing `PortWatch` to learn from when the device vanishes; without one the port brings its own.
     now_ns
-        The clock that the simulated player plays by; devices are stamped with `time.monotonic_ns`.
+        The clock that the simulated player plays by; devices are stamped with `time.perf_counter_ns`.
 
     Raises
     ------

@@ -124,7 +124,7 @@ class ClickPlayer:
     the device adds after it; the player's own delay setting covers the constant part.
     """
 
-    def __init__(self, rate_hz: int = CLICK_RATE_HZ, now_ns: Callable[[], int] = time.monotonic_ns) -> None:
+    def __init__(self, rate_hz: int = CLICK_RATE_HZ, now_ns: Callable[[], int] = time.perf_counter_ns) -> None:
         self.remark = ""
         self._rate_hz = rate_hz
         self._now_ns = now_ns

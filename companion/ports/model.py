@@ -19,7 +19,11 @@ class PortName:
 
 
 class InPort(Protocol):
-    """An open source of MIDI events. Events are stamped on arrival (`time.monotonic_ns`) and queued; nothing blocks."""
+    """An open source of MIDI events. Events are stamped on arrival and queued; nothing blocks.
+
+    The one clock of all live times is `time.perf_counter_ns`. On Linux and macOS it is the monotonic clock itself; on
+    Windows before Python 3.13 `time.monotonic_ns` only moves every 16 ms (from memory), more than a take is judged by.
+    """
 
     name: str
 

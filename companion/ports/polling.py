@@ -73,7 +73,7 @@ class Poller:
         self,
         read: Callable[[], Sequence[Packet]],
         accept: Callable[[bytes, int], None],
-        now_ns: Callable[[], int] = time.monotonic_ns,
+        now_ns: Callable[[], int] = time.perf_counter_ns,
     ) -> None:
         self.broken = False
         self._read, self._accept, self._now_ns = read, accept, now_ns

@@ -78,7 +78,9 @@ class SimulatedPort:
         As in `perform`: what has to be added to the numbers it sends to get written pitch.
     """
 
-    def __init__(self, spec: SimSpec, now_ns: Callable[[], int] = time.monotonic_ns, shift_semitones: int = 0) -> None:
+    def __init__(
+        self, spec: SimSpec, now_ns: Callable[[], int] = time.perf_counter_ns, shift_semitones: int = 0
+    ) -> None:
         self.spec = spec
         self.name = spec.name
         self.takes = 0

@@ -77,7 +77,7 @@ class App:
         size = (max(size[0], SMALLEST[0]), max(size[1], SMALLEST[1]))
         self.screen = pygame.display.set_mode(size, pygame.RESIZABLE)
         pygame.display.set_caption(f"{setup.passage.title} – companion")
-        self.run = Run(setup, self.stepped or time.monotonic_ns)
+        self.run = Run(setup, self.stepped or time.perf_counter_ns)
         self.stand = Stand(self.run, PageView(setup.passage), self.screen.get_size())
         self.leaf: Leaf | None = None
         self.shots = Shots(shots) if shots else None
@@ -139,7 +139,7 @@ class App:
         else:
             self.stand.page.prepare(self.stand.place.music)
         if not self.first_frame_ns and self.stand.page.systems:
-            self.first_frame_ns = time.monotonic_ns()
+            self.first_frame_ns = time.perf_counter_ns()
         if self.shots:
             self._take_shot()
         return heard
@@ -153,7 +153,7 @@ class App:
 
     def _measure(self, heard: list[RawEvent]) -> None:
         if heard and not self.stepped:
-            now_ns = time.monotonic_ns()
+            now_ns = time.perf_counter_ns()
             self.to_glass_ns.extend(now_ns - event.time_ns for event in heard if event.message[0] & 0xF0 == 0x90)
 
     def ask_to_end(self) -> None:

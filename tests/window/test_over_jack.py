@@ -52,7 +52,7 @@ def _open(sessions: Path, port: str) -> App:
     setup = replace(setup, ladder=Ladder(TEMPO_BPM, 4, 132, 2), shift_semitones=SHIFT)
     app = open_stand(setup)
     # From the simulated player to the device, as P does it; the clock becomes the real one with it.
-    app.stepped, app.run.clock = None, time.monotonic_ns
+    app.stepped, app.run.clock = None, time.perf_counter_ns
     app.run.use_port(port)
     return app
 
