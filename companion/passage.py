@@ -13,7 +13,6 @@ Conventions
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
@@ -257,11 +256,6 @@ class Passage:
             slurs=tuple(slurs),
             tempos=tuple(tempos),
         )
-
-    def notes_in(self, bar_indices: Iterable[int]) -> tuple[Note, ...]:
-        """The notes of these bars (indices into `bars`)."""
-        wanted = set(bar_indices)
-        return tuple(note for note in self.notes if note.bar in wanted)
 
 
 def _number_key(number: str) -> tuple[int, str]:

@@ -47,8 +47,3 @@ def s_per_beat(quarter_bpm: float) -> float:
 def s_from_beats(beats: Fraction | float, quarter_bpm: float) -> float:
     """Seconds that so many quarters last."""
     return float(beats) * 60.0 / quarter_bpm
-
-
-def hz_from_midi(sounding_midi: float) -> float:
-    """Frequency of a sounding MIDI note number: A4 = 69 = 440 Hz (ISO 16:1975)."""
-    return float(440.0 * 2.0 ** ((sounding_midi - 69) / 12))

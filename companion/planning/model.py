@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from companion.charts.model import Fingering
 
@@ -55,3 +55,7 @@ class Plan:
     version: str
     total_s: float = 0.0
     remarks: tuple[str, ...] = ()
+
+    def part(self, first_note: int, count: int) -> Plan:
+        """The plan of an excerpt: its choices as they were made within the whole."""
+        return replace(self, choices=self.choices[first_note : first_note + count])

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from companion.errors import PortError
 from companion.ports.model import PortName
 
-__all__ = ["Found", "choose", "is_system_port", "numbered"]
+__all__ = ["Found", "cannot_open", "choose", "is_system_port", "just_vanished", "numbered"]
 
 #: ALSA adds "client:port", Windows the index: both change from run to run
 _ALSA_NUMBER = re.compile(r"\s+\d+:\d+$")
@@ -86,6 +86,18 @@ def numbered(ports: Iterable[Found]) -> tuple[Found, ...]:
 def is_system_port(name: str) -> bool:
     """Whether it is a port of the system itself, which nobody plays on."""
     return name.lower().startswith(_SYSTEM_PORTS)
+
+
+def cannot_open(port: Found, error: Exception) -> PortError:
+    """What to raise where a backend fails to open a port that is there."""
+    return PortError(f"MIDI port {port.name!r} can't be opened ({error}): is another program using it?")
+
+
+def just_vanished(port: Found) -> PortError:
+    """What to raise where a port that was seen is no longer there."""
+    return PortError(
+        f"MIDI port {port.name!r} has just vanished: plug it in again; `companion ports` lists those there are"
+    )
 
 
 def choose(wanted: str, ports: Sequence[Found]) -> Found:

@@ -9,9 +9,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any, cast
 
-from companion.errors import PortError
 from companion.ports.lister import PortmidiLook
-from companion.ports.names import Found, seen
+from companion.ports.names import Found, cannot_open, just_vanished, seen
 from companion.ports.polling import Packet, Poller
 from companion.units import s_from_ms
 
@@ -44,9 +43,7 @@ class PmConnection:
         try:
             self._input: Any = midi.Input(_device_number(port), _BUFFER_MESSAGES)
         except (midi.MidiException, RuntimeError) as error:
-            raise PortError(
-                f"MIDI port {port.name!r} can't be opened ({error}): is another program using it?"
-            ) from error
+            raise cannot_open(port, error) from error
         self._poller = Poller(self._read, accept)
 
     def _read(self) -> list[Packet]:
@@ -84,6 +81,4 @@ def _device_number(port: Found) -> int:
     for (number, _name), now in zip(inputs, there, strict=True):
         if now.key == port.key:
             return number
-    raise PortError(
-        f"MIDI port {port.name!r} has just vanished: plug it in again; `companion ports` lists those there are"
-    )
+    raise just_vanished(port)

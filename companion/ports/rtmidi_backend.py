@@ -8,9 +8,8 @@ from typing import Any
 
 import rtmidi
 
-from companion.errors import PortError
 from companion.ports.lister import libjacks
-from companion.ports.names import Found, seen
+from companion.ports.names import Found, cannot_open, just_vanished, seen
 from companion.ports.polling import Packet, Poller
 
 __all__ = ["RtConnection", "connect"]
@@ -49,9 +48,7 @@ class RtConnection:
             midi_in.ignore_types(sysex=True, timing=False, active_sense=False)
             midi_in.open_port(_index(midi_in.get_ports(), port), name="in")
         except (rtmidi.RtMidiError, RuntimeError, ValueError) as error:
-            raise PortError(
-                f"MIDI port {port.name!r} can't be opened ({error}): is another program using it?"
-            ) from error
+            raise cannot_open(port, error) from error
         self._input = midi_in
         self._poller = Poller(self._read, accept)
 
@@ -80,9 +77,7 @@ def _index(raw_names: list[str], port: Found) -> int:
     for index, now in enumerate(seen(raw_names, port.api)):
         if now.key == port.key:
             return index
-    raise PortError(
-        f"MIDI port {port.name!r} has just vanished: plug it in again; `companion ports` lists those there are"
-    )
+    raise just_vanished(port)
 
 
 def _quiet_libjack() -> None:

@@ -31,7 +31,7 @@ from companion.practice.model import (
     RawEvent,
     Tolerances,
 )
-from companion.units import ns_from_s
+from companion.units import NS_PER_MS, ns_from_s, s_from_ms, s_from_ns
 
 __all__ = ["FinishedTake", "Pause", "Rehearsal", "Section", "State"]
 
@@ -40,6 +40,8 @@ State = Literal["ready", "count-in", "playing", "paused", "after"]
 #: A steady offset of all notes is more likely the set-up's delay than the player's: it is offered as such from this
 #: median on, when the notes scatter less than that around it.
 DELAY_SUSPECTED_MS = 20.0
+#: The first note of a bar belongs to it though it comes so much before the bar's beginning.
+EARLY_FIRST_NOTE_NS = 60 * NS_PER_MS
 
 #: From this share of the notes on an equal distance from what is written is the controller's, not the player's.
 SHIFT_SUSPECTED_SHARE, SHIFT_SUSPECTED_NOTES = 0.8, 6
@@ -262,7 +264,11 @@ class Rehearsal:
         return Follower(self.section.passage, self.tempo_bpm, self._start_ns, self.tolerances, self.shift_semitones)
 
     def _own_time_ns(self, time_ns: int) -> int:
-        return time_ns - self._shift_ns - round(self.delay_ms * 1e6)
+        return time_ns - self._shift_ns - self._delay_ns
+
+    @property
+    def _delay_ns(self) -> int:
+        return ns_from_s(s_from_ms(self.delay_ms))
 
     def hear(self, events: list[RawEvent], now_ns: int) -> None:
         """Take in what was played. Between takes and while paused it is not part of a take."""
@@ -295,8 +301,8 @@ class Rehearsal:
     def time_s(self, now_ns: int) -> float:
         """Where the click is, in seconds from beat 0 of the section (negative in the count-in)."""
         if self.state == "paused":
-            return (self._paused_at_ns - self._shift_ns - self._start_ns) / 1e9
-        return (now_ns - self._shift_ns - self._start_ns) / 1e9
+            now_ns = self._paused_at_ns
+        return s_from_ns(now_ns - self._shift_ns - self._start_ns)
 
     def pause(self, because: str, now_ns: int) -> None:
         """Halt the take, keeping all that was played."""
@@ -344,20 +350,20 @@ class Rehearsal:
     def _judged_events(self) -> list[RawEvent]:
         """The events that count, in the take's own time: without those of a bar begun before a pause and played
         anew."""
-        delay_ns = round(self.delay_ms * 1e6)
         judged: list[RawEvent] = []
         shift_ns, pauses = 0, list(self._pauses)
         for event in self._events:
             while pauses and event.time_ns >= pauses[0].at_ns:
                 pause = pauses.pop(0)
-                limit_ns = self._start_ns + ns_from_s(self._bar_start_s(pause.from_bar)) - 60_000_000
-                judged = [e for e in judged if e.time_ns < limit_ns]
+                judged = self._before_bar(judged, pause.from_bar)
                 shift_ns = pause.shift_ns
-            judged.append(RawEvent(event.time_ns - shift_ns - delay_ns, event.message))
-        if pauses:
-            limit_ns = self._start_ns + ns_from_s(self._bar_start_s(pauses[-1].from_bar)) - 60_000_000
-            judged = [e for e in judged if e.time_ns < limit_ns]
-        return judged
+            judged.append(RawEvent(event.time_ns - shift_ns - self._delay_ns, event.message))
+        return self._before_bar(judged, pauses[-1].from_bar) if pauses else judged
+
+    def _before_bar(self, events: list[RawEvent], bar: int) -> list[RawEvent]:
+        """What was played before a bar of the section; its first note may have come a little early."""
+        limit_ns = self._start_ns + ns_from_s(self._bar_start_s(bar)) - EARLY_FIRST_NOTE_NS
+        return [event for event in events if event.time_ns < limit_ns]
 
     def finish(self, now_ns: int, stopped: str = "") -> FinishedTake | None:
         """End the take. One in which nothing was played and that was stopped leaves no trace (returns None)."""
@@ -369,8 +375,7 @@ class Rehearsal:
             return None
         passage, tempo_bpm = self.section.passage, self.tempo_bpm
         played = to_played(self._judged_events(), self._start_ns, self.shift_semitones)
-        first = self.section.first_note
-        plan = replace(self.plan, choices=self.plan.choices[first : first + len(passage.notes)])
+        plan = self.plan.part(self.section.first_note, len(passage.notes))
         assessment = judge(passage, played, tempo_bpm, self.tolerances, plan)
         before = self.ladder
         step: Step | None = None

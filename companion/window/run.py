@@ -22,7 +22,7 @@ from companion.ports import DevicePort, PortName, PortWatch, SimulatedPort, is_s
 from companion.ports.click import ClickPlayer, render_click
 from companion.ports.memory import recall, remember
 from companion.practice.clock import Click
-from companion.practice.hearing import Ear, NoteStart, find_shift
+from companion.practice.hearing import find_shift, is_note_on
 from companion.practice.ladder import Ladder
 from companion.practice.model import RawEvent, Tolerances
 from companion.practice.rehearsal import FinishedTake, Rehearsal
@@ -54,7 +54,6 @@ class Setup:
     plan: Plan
     ladder: Ladder
     port: str = ""
-    part: str | None = None
     bars: tuple[int, int] | None = None
     tolerances: Tolerances = field(default_factory=Tolerances)
     target_label: str = "target"
@@ -98,11 +97,9 @@ class Run:
         self.sitting = Sitting.begin(setup.sessions, datetime.now().astimezone())
         self.results: list[dict[str, object]] = []
         self.unsaved = ""
-        self.heard_midi: int | None = None
         self.check_answer = ""
         self.checking = False
         self._shift_before = 0
-        self._ear = Ear(0)
         self._notice, self._notice_until_ns = "", 0
         self._next_take_ns = 0
         self._told_silent = False
@@ -165,7 +162,6 @@ class Run:
             known.shift_semitones if setup.shift_semitones is None else setup.shift_semitones
         )
         self.rehearsal.delay_ms = known.delay_ms if setup.delay_ms is None else setup.delay_ms
-        self._ear = Ear(self.rehearsal.shift_semitones)
         if not is_sim(name):
             self._remember()
 
@@ -229,7 +225,6 @@ class Run:
         self.checking = False
         if not keep:
             self.rehearsal.shift_semitones = self._shift_before
-        self._ear = Ear(self.rehearsal.shift_semitones)
         self._remember()
 
     def _check_note(self, heard_midi: int) -> None:
@@ -272,10 +267,9 @@ class Run:
     def _let_simulated_play(self, passage: Passage, tempo_bpm: float, zero_ns: int) -> None:
         """Let it play the section, or the end of it, whose first bar begins at `zero_ns`."""
         if isinstance(self.port, SimulatedPort):
-            section = self.rehearsal.section
-            end = section.first_note + len(section.passage.notes)
-            choices = self.rehearsal.plan.choices[end - len(passage.notes) : end]
-            self.port.play(passage, tempo_bpm, zero_ns, replace(self.rehearsal.plan, choices=choices))
+            section, count = self.rehearsal.section, len(passage.notes)
+            first = section.first_note + len(section.passage.notes) - count
+            self.port.play(passage, tempo_bpm, zero_ns, self.rehearsal.plan.part(first, count))
 
     def stop(self) -> None:
         """End the take under way; what was played is kept in the record."""
@@ -306,12 +300,9 @@ class Run:
             # Now rather than with the first take, which would stand still for it.
             self.click.open()
         events = self.port.drain() if self.port else []
-        for event in events:
-            heard = self._ear.hear(event)
-            if isinstance(heard, NoteStart):
-                self.heard_midi = heard.written_midi
-                if self.checking:
-                    self._check_note(event.message[1])
+        for event in events if self.checking else ():
+            if is_note_on(event.message):
+                self._check_note(event.message[1])
         # What came before a device vanished is heard before the take is halted.
         self.rehearsal.hear(events, now_ns)
         self._look_at_ports(now_ns)
