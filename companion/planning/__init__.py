@@ -1,9 +1,13 @@
 """Which fingering for every note: effort, rules, planner, reasons."""
 
-from companion.planning.effort import TERMS, Effort, change_seconds
+from companion.planning.effort import Effort, Reckoning, change_seconds, reckoning
 from companion.planning.model import Choice, Plan, RunnerUp
+from companion.planning.motion import TERMS
 from companion.planning.planner import plan
 from companion.planning.rules import RULES, Rule
 from companion.planning.steps import printed_marks
 
-__all__ = ["RULES", "TERMS", "Choice", "Effort", "Plan", "Rule", "RunnerUp", "change_seconds", "plan", "printed_marks"]
+__all__ = [
+    "RULES", "TERMS", "Choice", "Effort", "Plan", "Reckoning", "Rule", "RunnerUp", "change_seconds", "plan",
+    "printed_marks", "reckoning",
+]  # fmt: skip

@@ -18,7 +18,7 @@ from functools import lru_cache
 from companion.charts.model import Chart, Fingering
 from companion.errors import UsageError
 from companion.passage import Passage
-from companion.planning.effort import BASE_S, TERMS, Effort, change_seconds
+from companion.planning.effort import Effort, change_seconds, effort_version
 from companion.planning.model import Choice, Plan, RunnerUp
 from companion.planning.reasons import reason_for
 from companion.planning.rules import RULES, Rule, Situation
@@ -35,22 +35,14 @@ _Around = tuple[Fingering | None, ...]
 _ALONE: _Around = (None,)
 
 
-@lru_cache(maxsize=128)
-def _rules_about(written_midi: int) -> tuple[Rule, ...]:
-    return tuple(rule for rule in RULES if not rule.notes or written_midi in rule.notes)
-
-
-@lru_cache(maxsize=128)
-def _has_rules_of_its_own(written_midi: int) -> bool:
-    return any(written_midi in rule.notes for rule in RULES)
-
-
 class Costs:
     """What changes and rules cost on one instrument, remembered: a change is worked out once."""
 
-    def __init__(self, chart: Chart, effort: Effort) -> None:
+    def __init__(self, chart: Chart, effort: Effort, rules: tuple[Rule, ...] = RULES) -> None:
         self.chart = chart
+        self.rules = rules
         self._effort = effort
+        self._about: dict[int, tuple[Rule, ...]] = {}
         self._changes: dict[tuple[int, frozenset[str], int, frozenset[str]], float] = {}
 
     def change_s(self, a: Fingering, b: Fingering) -> float:
@@ -61,12 +53,24 @@ class Costs:
             seconds = self._changes[key] = self._effort(self.chart, a, b)
         return seconds
 
+    def rules_about(self, written_midi: int) -> tuple[Rule, ...]:
+        """The rules that speak about a note."""
+        found = self._about.get(written_midi)
+        if found is None:
+            found = tuple(rule for rule in self.rules if not rule.notes or written_midi in rule.notes)
+            self._about[written_midi] = found
+        return found
+
+    def has_rules_of_its_own(self, written_midi: int) -> bool:
+        """Is there a rule about this very note?"""
+        return any(rule.notes for rule in self.rules_about(written_midi))
+
     def rules_s(
         self, situation: Situation, before: Fingering | None, this: Fingering, after: Fingering | None
     ) -> float:
         """What the rules of practice add for `this` between its neighbours, in seconds."""
         total = 0.0
-        for rule in _rules_about(situation.note):
+        for rule in self.rules_about(situation.note):
             total += rule.weight_s * rule.judge(situation, before, this, after)
         return total
 
@@ -87,9 +91,9 @@ class Costs:
 
 
 @lru_cache(maxsize=8)
-def costs_on(chart: Chart, effort: Effort = change_seconds) -> Costs:
+def costs_on(chart: Chart, effort: Effort = change_seconds, rules: tuple[Rule, ...] = RULES) -> Costs:
     """The costs of an instrument, shared between plans."""
-    return Costs(chart, effort)
+    return Costs(chart, effort, rules)
 
 
 def path_seconds(steps: list[Step], path: list[Fingering], costs: Costs) -> float:
@@ -122,6 +126,7 @@ def plan(
     marks: Mapping[int, str] | None = None,
     tempo_bpm: float | None = None,
     effort: Effort = change_seconds,
+    rules: tuple[Rule, ...] = RULES,
 ) -> Plan:
     """The easiest clean fingering of a passage, with reasons.
 
@@ -138,6 +143,8 @@ def plan(
         tempo mark by default. It is not the rung practised at: the plan stays the same while the tempo climbs.
     effort
         Expected seconds of a change, `(chart, from, to)`.
+    rules
+        The rules of practice to follow, with their weights.
 
     Returns
     -------
@@ -157,8 +164,8 @@ def plan(
         raise UsageError(f"a tempo of {tempo:g} makes no sense: give quarters a minute, such as 92")
     marks = marks or {}
     steps = steps_of(passage, chart, marks, tempo)
-    costs = costs_on(chart, effort)
-    version = _version(passage, chart, marks, tempo, effort)
+    costs = costs_on(chart, effort, rules)
+    version = _version(passage, chart, marks, tempo, effort, rules)
     if not steps:
         return Plan(chart.name, (), version)
     graph = _graph(steps, costs)
@@ -196,7 +203,7 @@ def _rules(steps: list[Step], candidates: list[_Around], costs: Costs) -> list[C
     rules: list[Cube] = [_nothing_said(1, len(candidates[1]))]
     for i, step in enumerate(steps, start=1):
         before, this, after = candidates[i - 1], step.candidates, candidates[i + 1]
-        if len(this) == 1 and this[0].standard and not _has_rules_of_its_own(step.situation.note):
+        if len(this) == 1 and this[0].standard and not costs.has_rules_of_its_own(step.situation.note):
             # Nothing to choose and nothing that a rule could say.
             rules.append(_nothing_said(len(before), len(after)))
             continue
@@ -325,12 +332,21 @@ def _runners_up(step: Step, chosen: int, through: list[float], total_s: float) -
     return tuple(sorted(others, key=lambda other: other.extra_s))
 
 
-def _version(passage: Passage, chart: Chart, marks: Mapping[int, str], tempo_bpm: float, effort: Effort) -> str:
+def _version(
+    passage: Passage,
+    chart: Chart,
+    marks: Mapping[int, str],
+    tempo_bpm: float,
+    effort: Effort,
+    rules: tuple[Rule, ...],
+) -> str:
     """A short hash of all that the plan depends on."""
-    rules = [(rule.name, rule.weight_s) for rule in RULES]
-    terms: object = [(term.name, term.factor) for term in TERMS]
-    how = (BASE_S, terms) if effort is change_seconds else (effort.__module__, getattr(effort, "__qualname__", ""))
-    notes = [(n.written_midi, float(n.start), float(n.length), n.trill and n.trill.other.midi) for n in passage.notes]
+    weights = [(rule.name, rule.weight_s) for rule in rules]
+    how = effort_version() if effort is change_seconds else (effort.__module__, getattr(effort, "__qualname__", ""))
+    notes = [
+        (n.written_midi, float(n.start), float(n.length), n.trill and n.trill.other.midi, n.tongued)
+        for n in passage.notes
+    ]
     tempos = [(float(mark.start), mark.quarter_bpm) for mark in passage.tempos]
-    text = repr((chart.name, chart.version, rules, how, notes, tempos, sorted(marks.items()), tempo_bpm))
+    text = repr((chart.name, chart.version, weights, how, notes, tempos, sorted(marks.items()), tempo_bpm))
     return hashlib.sha256(text.encode()).hexdigest()[:12]
