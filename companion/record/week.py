@@ -19,13 +19,9 @@ the sheet's own folder is refused.
 
 from __future__ import annotations
 
-import difflib
 import hashlib
-import math
 import os
 import re
-import stat
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
@@ -33,7 +29,9 @@ from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import Any
 
 from companion.errors import WeekSheetError
+from companion.record import teacher_file
 from companion.record.model import normal_bars
+from companion.record.teacher_file import Faults, data_from, tables_in
 
 __all__ = [
     "DEFAULT_CLEAN_TAKES",
@@ -48,7 +46,6 @@ __all__ = [
 ]
 
 FORMAT = 1
-MAX_BYTES = 1_000_000
 MAX_ITEMS = 200
 MIN_BPM, MAX_BPM = 10.0, 400.0
 #: Common practice, no source: three times in a row, then on.
@@ -105,33 +102,16 @@ def load(path: Path) -> WeekSheet:
 
 def read_bytes(path: Path) -> bytes:
     """The sheet's content. Raises `WeekSheetError` where it can't be read or is too big."""
-    if os.path.exists(path) and stat.S_ISFIFO(os.stat(path).st_mode):
-        raise WeekSheetError(str(path), ["is no file but a pipe, which may never end; give a file"])
-    try:
-        with open(path, "rb") as file:
-            content = file.read(MAX_BYTES + 1)
-    except FileNotFoundError:
-        raise WeekSheetError(str(path), ["there is no such week sheet; make one with: companion week set"]) from None
-    except OSError as error:
-        raise WeekSheetError(str(path), [f"can't be read ({error.strerror})"]) from error
-    if len(content) > MAX_BYTES:
-        raise WeekSheetError(str(path), [f"over {MAX_BYTES // 1000} kB, so hardly a week sheet"])
-    return content
+    return teacher_file.read_bytes(path, WeekSheetError, "week sheet", "make one with: companion week set")
 
 
 def parse(content: bytes, path: Path) -> WeekSheet:
     """The sheet that `content` holds; `path` is where it stands. Raises `WeekSheetError` as `load` does."""
-    try:
-        text = content.decode("utf-8-sig")
-        data = tomllib.loads(text)
-    except UnicodeDecodeError as error:
-        raise WeekSheetError(str(path), [f"not UTF-8 text (byte {error.start}); save it as UTF-8"]) from None
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
-        raise WeekSheetError(str(path), [f"not valid TOML: {error or 'nested too deeply'}"]) from None
+    text, data = data_from(content, path, WeekSheetError)
     reader = _Reader(path, text)
     sheet = reader.sheet(data)
-    if reader.faults:
-        raise WeekSheetError(str(path), [message for _, message in sorted(reader.faults, key=lambda fault: fault[0])])
+    if messages := reader.faults.messages():
+        raise WeekSheetError(str(path), messages)
     return sheet
 
 
@@ -209,35 +189,16 @@ class _Reader:
 
     def __init__(self, path: Path, text: str) -> None:
         self.path = path
-        self.faults: list[tuple[int, str]] = []
-        self._lines = _key_lines(text)
+        self.faults = Faults(text, ("item",))
 
     def fault(self, item: int | None, key: str, message: str) -> None:
-        line = self._lines.get((item, key)) or self._lines.get((item, ""), 0)
-        place = f"line {line}: " if line else ""
-        whose = "" if item is None else f"item {item + 1}, "
-        self.faults.append((line, f"{place}{whose}{key} {message}"))
-
-    def unknown_keys(self, item: int | None, table: Mapping[str, Any], known: tuple[str, ...]) -> None:
-        for key in table:
-            if key not in known:
-                close = difflib.get_close_matches(key, known, n=1, cutoff=0.5)
-                hint = f"did you mean {close[0]}?" if close else f"known are {', '.join(known)}"
-                self.fault(item, key[:40], f"is not known here; {hint}")
+        self.faults.add(_place(item), key, message)
 
     def sheet(self, data: Mapping[str, Any]) -> WeekSheet:
-        self.unknown_keys(None, data, _SHEET_KEYS)
-        if (found := data.get("format")) != FORMAT or isinstance(found, bool):
-            wanted = f"should be {FORMAT}" if found is None else f"{str(found)[:20]} is not known here, only {FORMAT}"
-            self.fault(None, "format", wanted)
+        self.faults.unknown_keys(None, data, _SHEET_KEYS)
+        self.faults.format(data, FORMAT)
         week = self.monday(data.get("week"))
-        items = data.get("item", [])
-        if not isinstance(items, list) or not all(isinstance(item, dict) for item in items):
-            self.fault(None, "item", "should be tables, each under a line [[item]]")
-            items = []
-        if len(items) > MAX_ITEMS:
-            self.fault(None, "item", f"stands there {len(items)} times, more than {MAX_ITEMS}")
-            items = []
+        items = tables_in(data, "item", MAX_ITEMS, self.faults)
         read = [self.item(i, item, week) for i, item in enumerate(items)]
         self.doubles(read)
         student = self.text(None, data, "student")
@@ -253,8 +214,8 @@ class _Reader:
         return monday
 
     def item(self, i: int, table: Mapping[str, Any], week: date) -> WeekItem | None:
-        before = len(self.faults)
-        self.unknown_keys(i, table, _ITEM_KEYS)
+        before = len(self.faults.found)
+        self.faults.unknown_keys(_place(i), table, _ITEM_KEYS)
         passage = self.text(i, table, "passage", needed=True)
         target_bpm = self.tempo(i, table, "target_bpm", needed=True)
         start_bpm = self.tempo(i, table, "start_bpm")
@@ -271,7 +232,7 @@ class _Reader:
         )
         if start_bpm and target_bpm and start_bpm > target_bpm:
             self.fault(i, "start_bpm", f"{start_bpm:g} is above target_bpm {target_bpm:g}")
-        return item if len(self.faults) == before else None
+        return item if len(self.faults.found) == before else None
 
     def doubles(self, items: list[WeekItem | None]) -> None:
         seen: dict[tuple[str, str], int] = {}
@@ -280,13 +241,7 @@ class _Reader:
                 self.fault(i, "passage", f"with these bars stands in item {first + 1} already")
 
     def text(self, item: int | None, table: Mapping[str, Any], key: str, needed: bool = False) -> str:
-        value = table.get(key, "")
-        if not isinstance(value, str):
-            self.fault(item, key, f"should be a text in quotes, not {str(value)[:40]}")
-            return ""
-        if needed and not value.strip():
-            self.fault(item, key, "is missing")
-        return value
+        return self.faults.text(_place(item), table, key, needed)
 
     def place(self, i: int, passage: str) -> Path:
         try:
@@ -313,11 +268,7 @@ class _Reader:
             return None
 
     def count(self, i: int, table: Mapping[str, Any], key: str) -> int | None:
-        value = table.get(key)
-        if value is None or (type(value) is int and 1 <= value <= 100):
-            return value
-        self.fault(i, key, f"should be a whole number from 1 to 100, not {str(value)[:40]!r}")
-        return None
+        return self.faults.whole(_place(i), table, key, 1, 100)
 
     def tempo(self, i: int, table: Mapping[str, Any], key: str, needed: bool = False) -> float | None:
         if needed and key not in table:
@@ -325,24 +276,8 @@ class _Reader:
         return self.number(i, table, key, MIN_BPM, MAX_BPM)
 
     def number(self, i: int, table: Mapping[str, Any], key: str, low: float, high: float) -> float | None:
-        value = table.get(key)
-        if value is None:
-            return None
-        if type(value) in (int, float) and math.isfinite(value) and low <= value <= high:
-            return float(value)
-        self.fault(i, key, f"should be a number from {low:g} to {high:g}, not {str(value)[:40]!r}")
-        return None
+        return self.faults.number(_place(i), table, key, low, high)
 
 
-def _key_lines(text: str) -> dict[tuple[int | None, str], int]:
-    # The TOML reader tells no places. Keys that stand on lines of their own are found again here; for sheets written
-    # otherwise a fault is told without a line.
-    lines: dict[tuple[int | None, str], int] = {}
-    item: int | None = None
-    for number, line in enumerate(text.splitlines(), start=1):
-        if re.match(r"\s*\[\[\s*item\s*\]\]", line):
-            item = 0 if item is None else item + 1
-            lines[item, ""] = number
-        elif match := re.match(r"""\s*["']?([\w-]+)["']?\s*=""", line):
-            lines.setdefault((item, match[1]), number)
-    return lines
+def _place(item: int | None) -> tuple[str, int] | None:
+    return None if item is None else ("item", item)

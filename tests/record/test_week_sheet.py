@@ -9,7 +9,8 @@ from pathlib import Path
 import pytest
 
 from companion.errors import WeekSheetError
-from companion.record.week import MAX_BYTES, day_from, item_for, load, place_of
+from companion.record.teacher_file import MAX_BYTES
+from companion.record.week import day_from, item_for, load, place_of
 
 MONDAY = date(2026, 11, 23)
 HEAD = 'format = 1\nstudent = "Student"\nweek = 2026-11-23\n'
