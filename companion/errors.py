@@ -12,10 +12,13 @@ __all__ = [
     "ChartError",
     "CompanionError",
     "EngravingError",
+    "MarksError",
     "NoFingering",
     "PortError",
     "RecordError",
+    "RuleFileError",
     "ScoreError",
+    "TeacherFileError",
     "UsageError",
     "WeekSheetError",
 ]
@@ -64,10 +67,22 @@ class RecordError(CompanionError):
     """The practice record can't be read or written."""
 
 
-class WeekSheetError(CompanionError):
-    """A week sheet is faulty; `faults` holds every fault with its place."""
+class TeacherFileError(CompanionError):
+    """A file that a teacher writes is faulty; `faults` holds every fault with its place."""
 
     def __init__(self, file: str, faults: Sequence[str]) -> None:
         self.file = file
         self.faults = tuple(faults)
         super().__init__(f"{file}: {'; '.join(self.faults)}")
+
+
+class WeekSheetError(TeacherFileError):
+    """A week sheet is faulty or can't be written."""
+
+
+class MarksError(TeacherFileError):
+    """A mark sheet is faulty or can't be written."""
+
+
+class RuleFileError(TeacherFileError):
+    """A file with changes to the rules is faulty."""

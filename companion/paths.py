@@ -6,7 +6,7 @@ import os
 from pathlib import Path
 
 __all__ = [
-    "cache_dir", "charts_dir", "examples_dir", "sessions_dir", "settings_dir", "shared_dir", "week_sheet",
+    "cache_dir", "charts_dir", "examples_dir", "rule_file", "sessions_dir", "settings_dir", "shared_dir", "week_sheet",
     "week_sheet_to_write",
 ]  # fmt: skip
 
@@ -32,6 +32,11 @@ def examples_dir() -> Path:
 def shared_dir() -> Path:
     """Passages and week sheets: `$COMPANION_SHARED`, else the checkout's own folder, else those that come along."""
     return Path(os.environ.get("COMPANION_SHARED") or _data_dir("shared"))
+
+
+def rule_file() -> Path:
+    """The teacher's changes to the rules of practice; there need not be any."""
+    return shared_dir() / "rules.toml"
 
 
 def sessions_dir() -> Path:

@@ -6,7 +6,7 @@ A file is known by what it holds, not by its suffix. Another format is one reade
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from importlib import import_module
 from pathlib import Path
@@ -15,7 +15,7 @@ from typing import cast
 from companion.errors import ScoreError
 from companion.passage import Passage
 
-__all__ = ["READERS", "Reader", "for_engraving", "read"]
+__all__ = ["READERS", "Reader", "for_engraving", "marked_musicxml", "read"]
 
 _XML_STARTS = (b"<", b"\xef\xbb\xbf<", b"\xff\xfe<\x00", b"\xfe\xff\x00<", b"<\x00", b"\x00<")
 
@@ -93,16 +93,59 @@ def for_engraving(passage: Passage) -> bytes:
     ScoreError
         Where the file has changed since the passage was read, or is gone.
     """
-    from companion.scores.guards import load_bytes, sha256
+    unchanged = _unchanged_file(passage)
+    if unchanged is not None:
+        from companion.scores.engraving_copy import engraving_copy
 
-    if passage.origin:
-        data, name = load_bytes(passage.origin)
-        if passage.sha256 and sha256(data) != passage.sha256:
-            raise ScoreError("has changed since it was read; open it again", file=name)
-        if reader_for(data) is READERS["MusicXML"]:
-            from companion.scores.engraving_copy import engraving_copy
-
-            return engraving_copy(data, name, passage)
+        return engraving_copy(*unchanged, passage)
     from companion.scores.write import to_musicxml
 
     return to_musicxml(passage)
+
+
+def marked_musicxml(passage: Passage, marks: Mapping[int, str], ours: Sequence[str] = ()) -> bytes:
+    """The passage's score with fingering marks.
+
+    A MusicXML file keeps everything else, byte for byte but for corrected pitches; any other passage is written anew.
+
+    Parameters
+    ----------
+    passage : as it is to be played: where its pitch is not the file's, the file's was a misprint
+    marks : `Note.source` -> the text over the note; an empty one takes one of `ours` away
+    ours : texts that may be replaced where they stand in the file already
+
+    Raises
+    ------
+    ScoreError
+        Where the file has changed since the passage was read, or is gone.
+    """
+    from companion.scores.splice import with_fingerings
+
+    unchanged = _unchanged_file(passage)
+    if unchanged is None:
+        from companion.scores.guards import parse_xml
+        from companion.scores.write import to_musicxml
+
+        content = to_musicxml(passage)
+        ids = [note.get("id", "") for note in parse_xml(content, passage.title).iter("note")]
+        places = {int(ids[i][1:]): i for i in range(len(ids)) if ids[i][1:].isdigit()}
+        texts = {places[source]: text for source, text in marks.items() if text and source in places}
+        return with_fingerings(content, passage.title, texts)
+    data, name = unchanged
+    from companion.scores.misprints import misprints
+    from companion.scores.musicxml import document
+
+    elements = {int(note.get("id", "n0")[1:]): note for note in document(data, name).iter("note")}
+    return with_fingerings(data, name, marks, misprints(elements, passage, name), ours)
+
+
+def _unchanged_file(passage: Passage) -> tuple[bytes, str] | None:
+    """The bytes and the name of the MusicXML file that the passage was read from; None where it wasn't from one."""
+    from companion.scores.guards import load_bytes, sha256
+
+    if not passage.origin:
+        return None
+    data, name = load_bytes(passage.origin)
+    if passage.sha256 and sha256(data) != passage.sha256:
+        raise ScoreError("has changed since it was read; open it again", file=name)
+    return (data, name) if reader_for(data) is READERS["MusicXML"] else None

@@ -17,6 +17,7 @@ from lxml import etree
 from companion.errors import ScoreError
 from companion.passage import Passage
 from companion.scores.lines import Line, LineNote, line_of, melody
+from companion.scores.misprints import correct, misprints
 from companion.scores.musicxml import ScorePart, document, score_parts, with_all_signs
 from companion.scores.written import Placed, WrittenBar, WrittenNote, WrittenPart
 
@@ -56,6 +57,8 @@ def engraving_copy(data: bytes, name: str, passage: Passage) -> bytes:
     _drop_unpaired_slurs(notes, part.element)
     _pair_ties(notes, part.element)
     copier = _Copier(part.element, line, notes, _divisions(written, notes))
+    for source, pitch in misprints(copier.elements, passage, name).items():
+        correct(copier.elements[source], pitch)
     score = etree.Element("score-partwise", {"version": "4.0"})
     listed = etree.SubElement(etree.SubElement(score, "part-list"), "score-part", {"id": "P1"})
     etree.SubElement(listed, "part-name").text = ""

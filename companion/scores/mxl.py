@@ -7,11 +7,12 @@ import lzma
 import struct
 import zipfile
 import zlib
+from collections.abc import Callable
 
 from companion.errors import ScoreError
 from companion.scores.guards import one_line, parse_xml, shown
 
-__all__ = ["unpack"]
+__all__ = ["repack", "unpack"]
 
 MAX_MEMBER_BYTES = 60_000_000
 MAX_RATIO = 200
@@ -56,6 +57,24 @@ def unpack(data: bytes, name: str) -> bytes:
     except _ZIP_FAULTS as error:
         reason = one_line(str(error)) or type(error).__name__
         raise ScoreError(f"the zip file is damaged ({reason}); export it again", file=name) from None
+
+
+def repack(data: bytes, name: str, change: Callable[[bytes], bytes]) -> bytes:
+    """The .mxl file with its score changed; the other members keep content, order, dates and comments. Raises as
+    `unpack` does, and what `change` raises."""
+    score = change(unpack(data, name))
+    out = io.BytesIO()
+    try:
+        with zipfile.ZipFile(io.BytesIO(data)) as archive, zipfile.ZipFile(out, "w") as copy:
+            copy.comment = archive.comment
+            root = _root_path(_member(archive, _CONTAINER, name), name)
+            for member in archive.infolist():
+                content = score if member.filename == root else archive.read(member)
+                copy.writestr(member, content, member.compress_type)
+    except _ZIP_FAULTS as error:
+        reason = one_line(str(error)) or type(error).__name__
+        raise ScoreError(f"the zip file is damaged ({reason}); export it again", file=name) from None
+    return out.getvalue()
 
 
 def _check_paths(archive: zipfile.ZipFile, name: str) -> None:

@@ -1,0 +1,146 @@
+"""Writing into a mark sheet: a fingering, a comment, a correction; the teacher's own comments and layout stay."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import tomlkit
+
+from companion.errors import MarksError, UsageError
+from companion.passage import Passage, Pitch
+from companion.record.files import make_dir_synced, replace_synced
+from companion.record.marks import FORMAT, Place, parse, place_of, read_bytes, resolve
+
+__all__ = ["set_comment", "set_correction", "set_fingering"]
+
+_NEW_SHEET = """# Marks on {title}: fingerings, comments and misprints. Edit it with any text editor:
+# `companion fingerings` and the stand follow it. Notes are counted as struck, from 1, or from the bar's end with -1.
+format = {format}
+"""
+_TRIES = 5
+
+
+def set_fingering(path: Path, passage: Passage, note_index: int, name: str | None, why: str = "") -> None:
+    """Fix the fingering of a note, every time it is played; None takes the mark away.
+
+    Parameters
+    ----------
+    path
+        The mark sheet; it is made where there is none.
+    passage
+        The passage, as printed or corrected.
+    note_index
+        Index into `Passage.notes`.
+    name
+        Name or mark of the fingering.
+    why
+        The teacher's reason; a former one stays where there is no new one.
+
+    Raises
+    ------
+    MarksError
+        If the sheet is faulty before (it is not touched then) or can't be written.
+    """
+    _set(path, passage, note_index, "fingering", {"use": name, **({"why": why} if why else {})} if name else None)
+
+
+def set_comment(path: Path, passage: Passage, note_index: int, text: str | None) -> None:
+    """Write a comment at a note; None takes it away. Raises as `set_fingering` does."""
+    _set(path, passage, note_index, "comment", {"text": text} if text else None)
+
+
+def set_correction(path: Path, passage: Passage, note_index: int, pitch: Pitch | None, why: str = "") -> None:
+    """Correct a misprint; None takes the correction away. Raises as `set_fingering` does."""
+    values = {"to": str(pitch), **({"why": why} if why else {})} if pitch else None
+    _set(path, passage, note_index, "correction", values)
+
+
+def _set(path: Path, passage: Passage, note_index: int, kind: str, values: Mapping[str, str] | None) -> None:
+    path = Path(os.path.realpath(path))
+    try:
+        for _ in range(_TRIES):
+            old = read_bytes(path) if path.exists() else None
+            new = _edited(path, old, passage, note_index, kind, values)
+            if new == old or new is None or _replace_unless_changed(path, old, new):
+                return
+    except OSError as error:
+        raise MarksError(str(path), [f"can't be written ({error.strerror}); is its folder writable?"]) from error
+    raise MarksError(str(path), ["another program keeps writing to it; close it there and set the mark again"])
+
+
+def _edited(
+    path: Path, old: bytes | None, passage: Passage, note_index: int, kind: str, values: Mapping[str, str] | None
+) -> bytes | None:
+    if old is None:
+        if values is None:
+            return None
+        text = _NEW_SHEET.format(format=FORMAT, title=" ".join(passage.title.split()) or "a passage")
+    else:
+        parse(old, path)
+        text = old.decode("utf-8-sig")
+    try:
+        document = tomlkit.parse(text)
+        place = place_of(passage, note_index)
+        at = _entry_at(path, text, passage, note_index, kind)
+        if at is not None and values is None:
+            del document[kind][at]
+            if not document[kind]:
+                del document[kind]
+        elif at is not None and values is not None:
+            document[kind][at].update(values)
+        elif values is not None:
+            text = _with_new_entry(document, kind, _place_values(passage, note_index, place) | dict(values))
+            document = tomlkit.parse(text)
+    except tomlkit.exceptions.TOMLKitError as error:
+        raise MarksError(str(path), [f"can't be edited keeping its layout ({error}); edit it by hand"]) from error
+    try:
+        new = tomlkit.dumps(document).encode()
+    except UnicodeEncodeError:
+        raise UsageError("a mark's text is no UTF-8, as a mark sheet is: write it anew") from None
+    parse(new, path)
+    return new
+
+
+def _place_values(passage: Passage, note_index: int, place: Place) -> dict[str, Any]:
+    which = {"which": place.which} if place.which > 1 else {}
+    return {"bar": place.bar, **which, "note": place.note, "pitch": str(passage.notes[note_index].written)}
+
+
+def _entry_at(path: Path, text: str, passage: Passage, note_index: int, kind: str) -> int | None:
+    """The place in its list of the entry that speaks about the note, all times it is played."""
+    sheet = parse(text.encode("utf-8", "surrogateescape"), path)
+    source = passage.notes[note_index].source
+    same = [mark for mark in sheet.marks if mark.kind == kind]
+    for at, mark in enumerate(same):
+        if mark.time:
+            continue
+        alone = resolve(type(sheet)(path, (mark,)), passage)
+        found = {passage.notes[index].source for index in (*alone.fingerings, *alone.comments)} | set(alone.corrections)
+        if source in found or (kind == "correction" and mark.place == place_of(passage, note_index)):
+            return at
+    return None
+
+
+def _with_new_entry(document: tomlkit.TOMLDocument, kind: str, values: Mapping[str, Any]) -> str:
+    entries = document.get(kind)
+    if entries is not None and not isinstance(entries, tomlkit.items.AoT):  # written as fingering = [{...}]
+        row = tomlkit.inline_table()
+        row.update(values)
+        entries.append(row)
+        return tomlkit.dumps(document)
+    text = tomlkit.dumps(document)
+    end = "\r\n" if "\r\n" in text else "\n"
+    added = f"\n[[{kind}]]\n{tomlkit.dumps(values)}".replace("\n", end)
+    return text + ("" if not text or text.endswith("\n") else end) + added
+
+
+def _replace_unless_changed(path: Path, old: bytes | None, new: bytes) -> bool:
+    # Teacher and student on one shared folder: whoever wrote in between is read again rather than overwritten.
+    make_dir_synced(path.parent)
+    if (path.read_bytes() if path.exists() else None) != old:
+        return False
+    replace_synced(path, new)
+    return True
