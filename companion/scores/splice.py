@@ -86,7 +86,7 @@ def _edited(data: bytes, edits: Sequence[_Edit]) -> bytes:
 
 @dataclass(slots=True)
 class _Element:
-    """Where an element stands: its first byte, the first byte of its end tag (of itself where it closes itself), its
+    """Where an element stands: its first byte, the first byte of its end tag (of its own where it closes itself), its
     text and its children."""
 
     tag: str
@@ -162,6 +162,8 @@ def _find(data: bytes, name: str, wanted: set[int]) -> _Found:
     state = {"count": -1}
     path: list[_Element] = []
 
+    slash = found.encode("/>")
+
     def start(tag: str, _attributes: object) -> None:
         if tag == "note":
             state["count"] += 1
@@ -176,7 +178,10 @@ def _find(data: bytes, name: str, wanted: set[int]) -> _Found:
 
     def end(_tag: str) -> None:
         if path:
-            path.pop().end_tag = parser.CurrentByteIndex
+            element, at = path.pop(), parser.CurrentByteIndex
+            # After a tag that closes itself expat stands behind it.
+            closed = at == found.tag_end(element.start) and data[at - len(slash) : at] == slash
+            element.end_tag = element.start if closed else at
 
     def text(characters: str) -> None:
         if path:

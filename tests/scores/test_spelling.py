@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from companion.passage import Pitch
@@ -45,6 +45,8 @@ def test_names_move_with_the_key(midi: list[int], fifths: int, semitones: int) -
     """In another key of no more accidentals the same line has the same names, moved along the line of fifths."""
     other = (fifths + 7 * semitones + 5) % 12 - 5
     here = [line_of_fifths(p) - fifths for p in spell(midi, [fifths] * len(midi))]
+    # From F flat to B sharp: where the other key would need a double accidental, a plainer name may stand.
+    assume(all(-8 <= place + other <= 12 for place in here))
     there = [line_of_fifths(p) - other for p in spell([m + semitones for m in midi], [other] * len(midi))]
     assert here == there
 
