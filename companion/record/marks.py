@@ -238,15 +238,15 @@ def resolve(sheet: MarkSheet, passage: Passage) -> Marked:
     """
     remarks: list[str] = []
     corrections: dict[int, Pitch] = {}
-    for mark in sheet.marks:
+    for mark in (mark for mark in sheet.marks if mark.kind == "correction"):
         note = _found(sheet, passage, mark, remarks, {})
         if note is not None and mark.to is not None and mark.to != note.written:
             corrections[note.source] = mark.to
     corrected = _corrected(passage, corrections)
     fingerings: dict[int, tuple[int, str, str]] = {}
     comments: dict[int, str] = {}
-    for mark in sheet.marks:
-        note = _found(sheet, passage, mark, remarks, corrections) if mark.kind != "correction" else None
+    for mark in (mark for mark in sheet.marks if mark.kind != "correction"):
+        note = _found(sheet, passage, mark, remarks, corrections)
         if note is None:
             continue
         for index in (other.index for other in passage.notes if other.source == note.source):

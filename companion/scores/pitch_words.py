@@ -11,7 +11,7 @@ from companion.scores.guards import shown
 __all__ = ["pitch_from"]
 
 _ACCIDENTAL = "flat flat|double-flat|flat|sharp|double-sharp|natural|♭♭|bb|♭|b|##|♯♯|x|#|♯|♮"
-_PITCH = re.compile(rf"([a-g])[ -]?({_ACCIDENTAL})?[ -]?(-?\d)")
+_PITCH = re.compile(rf"([a-g])(?:[ -]?({_ACCIDENTAL}))? ?(-?\d)")
 _ALTERS = {
     "": 0, "natural": 0, "♮": 0, "flat": -1, "♭": -1, "b": -1, "sharp": 1, "#": 1, "♯": 1, "double-flat": -2, "♭♭": -2,
     "flat flat": -2, "bb": -2, "double-sharp": 2, "##": 2, "♯♯": 2, "x": 2,
