@@ -1,0 +1,247 @@
+"""The log gives back the very times that were played, and only those of the player's own takes on this horn."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from companion import charts, scores
+from companion.charts.model import Chart
+from companion.errors import RecordError
+from companion.passage import Passage
+from companion.planning import Plan, change_seconds, plan
+from companion.practice import PLAYED, RawEvent, Tolerances, judge
+from companion.practice.clock import note_onsets_s
+from companion.record import Sitting, TakeRecord, take_record
+from companion.record import readings as readings_module
+from companion.record.readings import pace_of, readings_of
+from companion.units import ns_from_s
+
+ETUDE = Path(__file__).parents[2] / "shared" / "passages" / "etude-e-minor.musicxml"
+NOW = datetime(2026, 11, 23, 17, tzinfo=UTC)
+
+
+@cache
+def alto() -> Chart:
+    return charts.load("alto")
+
+
+@cache
+def etude() -> tuple[Passage, Plan]:
+    """An etude that comes along, in sixteenths, and its plan."""
+    whole = scores.read(ETUDE)
+    return whole, plan(whole, alto())
+
+
+def record_of(
+    times_s: list[float],
+    midis: list[int],
+    tempo_bpm: float,
+    *,
+    shift: int = 0,
+    pauses: tuple[tuple[int, int], ...] = (),
+) -> TakeRecord:
+    """A take of these notes, judged and recorded as the stand does it. `pauses` are (ns, ns late from there on)."""
+    passage, planned = etude()
+    played = np.array(
+        [(t, n, m, 80) for t, n, m in zip(times_s, [*times_s[1:], times_s[-1] + 0.1], midis, strict=True)], PLAYED
+    )
+    late_ns = [sum(late for at, late in pauses if ns_from_s(t) >= at) for t in times_s]
+    events = [
+        RawEvent(ns_from_s(t) + late, bytes((0x90, m - shift, 80)))
+        for t, m, late in zip(times_s, midis, late_ns, strict=True)
+    ]
+    return take_record(
+        passage, planned, alto(), judge(passage, played, tempo_bpm), events, take_ns=0, beat_0_ns=0,
+        end_ns=events[-1].time_ns + 10**9, run_ns=0, port="controller", shift_semitones=shift,
+        pauses=[(at, 0, late) for at, late in pauses],
+    )  # fmt: skip
+
+
+def due(tempo_bpm: float) -> tuple[list[float], list[int]]:
+    passage, _ = etude()
+    return note_onsets_s(passage, tempo_bpm).tolist(), [note.written_midi for note in passage.notes]
+
+
+def moving() -> list[int]:
+    """Notes that are arrived at with another fingering and have, as the one before, a due time."""
+    passage, planned = etude()
+    keys = [choice.keys for choice in planned.choices]
+    plain = [not note.grace for note in passage.notes]
+    return [i for i in range(1, len(keys)) if keys[i] != keys[i - 1] and plain[i] and plain[i - 1]]
+
+
+def test_every_change_of_an_even_take_with_the_time_there_was_and_the_time_taken() -> None:
+    times_s, midis = due(60)
+    rng = np.random.default_rng(1)
+    played_s = [t + float(rng.uniform(-0.012, 0.012)) for t in times_s]
+    found = readings_of(record_of(played_s, midis, 60, shift=12))
+    assert len(found) == len(moving())
+    planned = etude()[1]
+    for reading, i in zip(found, moving(), strict=True):
+        assert (reading.before, reading.after) == (planned.choices[i - 1].keys, planned.choices[i].keys)
+        assert reading.taken_s == pytest.approx(played_s[i] - played_s[i - 1], abs=1e-5)
+        # The tempo played is measured, and off by what such small deviations make of it.
+        assert reading.available_s == pytest.approx(times_s[i] - times_s[i - 1], rel=5e-3, abs=1e-5)
+        assert not reading.late
+
+
+def test_late_is_what_falls_behind_the_note_before_by_more_than_the_tolerance() -> None:
+    times_s, midis = due(60)
+    at = moving()[7]
+    behind_s = [t + (0.2 if i >= at else 0.0) for i, t in enumerate(times_s)]
+    late = [reading for reading in readings_of(record_of(behind_s, midis, 60)) if reading.late]
+    assert len(late) == 1, "the notes after it are as late, but each has all its time"
+    assert late[0].after == etude()[1].choices[at].keys
+    assert late[0].taken_s - late[0].available_s == pytest.approx(0.2, abs=2e-3)
+    generous = replace(record_of(behind_s, midis, 60), tolerances=Tolerances(on_time_ms=250.0))
+    assert not any(reading.late for reading in readings_of(generous))
+
+
+def test_who_plays_the_whole_passage_slower_than_the_click_is_not_late_at_every_note() -> None:
+    times_s, midis = due(60)
+    found = readings_of(record_of([t * 1.15 for t in times_s], midis, 60))
+    assert found and not any(reading.late for reading in found)
+
+
+def test_a_note_that_only_makes_up_for_an_early_one_says_nothing() -> None:
+    times_s, midis = due(60)
+    at = moving()[7]
+    early_s = [t - (0.12 if i == at - 1 else 0.0) for i, t in enumerate(times_s)]
+    full, found = readings_of(record_of(times_s, midis, 60)), readings_of(record_of(early_s, midis, 60))
+    assert len(found) == len(full) - 1
+    assert not any(reading.late for reading in found)
+
+
+def test_a_wrong_note_and_a_note_left_out_cost_the_changes_around_them() -> None:
+    times_s, midis = due(60)
+    changes = moving()
+    at = next(i for i in changes[5:] if i + 1 in changes)
+    full = len(readings_of(record_of(times_s, midis, 60)))
+    wrong = [midi + 1 if i == at else midi for i, midi in enumerate(midis)]
+    assert len(readings_of(record_of(times_s, wrong, 60))) == full - 2
+    without = (times_s[:at] + times_s[at + 1 :], midis[:at] + midis[at + 1 :])
+    assert len(readings_of(record_of(*without, 60))) == full - 2
+
+
+def test_an_added_note_costs_the_change_it_stands_in() -> None:
+    times_s, midis = due(60)
+    at = moving()[5]
+    between = (times_s[at - 1] + times_s[at]) / 2
+    more_s, more = [*times_s[:at], between, *times_s[at:]], [*midis[:at], midis[at] - 11, *midis[at:]]
+    take = record_of(more_s, more, 60)
+    assert take.added
+    assert len(readings_of(take)) == len(moving()) - 1
+
+
+def test_where_something_was_played_again_only_what_the_beats_agree_with_counts() -> None:
+    times_s, midis = due(60)
+    at = moving()[20]
+    # Played, a stumble of two notes, and on from there half a second late.
+    again_s = [*times_s[: at + 1], times_s[at] + 0.3, times_s[at] + 0.5, *(t + 0.7 for t in times_s[at + 1 :])]
+    again = [*midis[: at + 1], midis[at - 1], midis[at], *midis[at + 1 :]]
+    take = record_of(again_s, again, 60)
+    assert len(take.events) > sum(note.played_midi is not None for note in take.notes) + len(take.added)
+    found = readings_of(take)
+    passage = etude()[0]
+    within = [i for i in moving() if passage.notes[i].bar == passage.notes[i - 1].bar]
+    assert 0.9 * len(within) <= len(found) <= len(within)
+    even = {(r.before, r.after, round(r.available_s, 2)) for r in readings_of(record_of(times_s, midis, 60))}
+    assert all((r.before, r.after, round(r.available_s, 2)) in even for r in found if not r.late)
+
+
+def test_the_change_in_which_the_take_was_paused_says_nothing() -> None:
+    times_s, midis = due(60)
+    at = moving()[9]
+    pause = (ns_from_s(times_s[at] - 0.01), 5 * 10**9)
+    found = readings_of(record_of(times_s, midis, 60, pauses=(pause,)))
+    assert len(found) == len(moving()) - 1
+    assert max(reading.taken_s for reading in found) < 5
+
+
+def a_takes_times(factor: float, tempo_bpm: float, rng: np.random.Generator) -> tuple[list[float], list[int]]:
+    """A player whose every note waits for the fingers, `factor` times as long as expected."""
+    times_s, midis = due(tempo_bpm)
+    choices = etude()[1].choices
+    played = [times_s[0]]
+    for i in range(1, len(times_s)):
+        needed = change_seconds(alto(), choices[i - 1].fingering, choices[i].fingering)
+        there = played[-1] + needed * factor * float(np.exp(rng.normal(0, 0.1)))
+        played.append(max(there, times_s[i] + float(rng.normal(0, 0.008))))
+    return played, midis
+
+
+def test_takes_of_a_known_pace_give_it_back(tmp_path: Path) -> None:
+    rng = np.random.default_rng(3)
+    sitting = Sitting.begin(tmp_path, NOW)
+    for tempo_bpm in (48, 56, 64, 72):
+        sitting.append(record_of(*a_takes_times(1.3, tempo_bpm, rng), tempo_bpm))
+    pace = pace_of(tmp_path, alto())
+    assert pace.low is not None and pace.high is not None
+    assert pace.low <= 1.3 <= pace.high
+    assert 1.15 < pace.factor < 1.45
+    assert "slower than the measured players" in pace.words
+
+
+def test_only_the_players_own_takes_on_this_horn_count(tmp_path: Path) -> None:
+    take = record_of(*a_takes_times(1.3, 72, np.random.default_rng(4)), 72)
+    own = readings_of(take)
+    for number, (port, instrument, example) in enumerate(
+        (("sim:student:7", "alto", False), ("controller", "tenor", False), ("controller", "alto", True))
+    ):
+        sitting = Sitting.begin(tmp_path, NOW + timedelta(days=number), example=example)
+        sitting.append(replace(take, port=port, instrument=instrument))
+    assert pace_of(tmp_path, alto()).readings == 0
+    Sitting.begin(tmp_path, NOW - timedelta(days=9)).append(take)
+    pace = pace_of(tmp_path, alto())
+    assert 0 < pace.readings <= len(own)
+    assert str(len(own)) in pace.words
+
+
+def test_the_newest_takes_are_found_without_reading_the_others(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    take = record_of(*due(60), 60)
+    for day in range(12):
+        Sitting.begin(tmp_path, NOW + timedelta(days=day)).append(replace(take, title=f"day {day}"))
+    read: list[str] = []
+    real = readings_module.read_take
+    monkeypatch.setattr(
+        readings_module, "read_take", lambda folder, summary: (read.append(summary.title), real(folder, summary))[1]
+    )
+    pace_of(tmp_path, alto(), newest_takes=3)
+    assert read == ["day 9", "day 10", "day 11"]
+    read.clear()
+    assert pace_of(tmp_path, charts.load("tenor"), newest_takes=3).readings == 0
+    assert read == []
+
+
+def test_no_log_and_no_takes_are_the_average_player(tmp_path: Path) -> None:
+    assert pace_of(tmp_path / "none", alto()) == pace_of(tmp_path, alto(), newest_takes=0)
+    assert pace_of(tmp_path, alto()).factor == 1.0
+
+
+@pytest.mark.skipif(os.name == "nt" or os.geteuid() == 0, reason="everything may be read")
+def test_a_log_that_cannot_be_read_is_one_line(tmp_path: Path) -> None:
+    folder = tmp_path / "s"
+    folder.mkdir(0)
+    with pytest.raises(RecordError, match="COMPANION_SESSIONS"):
+        pace_of(folder, alto())
+
+
+def test_a_file_in_place_of_the_folder_is_one_line(tmp_path: Path) -> None:
+    (tmp_path / "s").write_text("x")
+    with pytest.raises(RecordError, match="COMPANION_SESSIONS"):
+        pace_of(tmp_path / "s", alto())
+
+
+def test_a_take_of_other_beats_or_without_any_says_nothing_wrong() -> None:
+    take = record_of(*due(60), 60)
+    odd = replace(take, notes=tuple(replace(note, beat="1/0") for note in take.notes), added=((0, 61),))
+    assert readings_of(odd) == []
+    assert readings_of(replace(take, notes=())) == []
+    assert readings_of(replace(take, events=())) == []
