@@ -1,21 +1,42 @@
-"""One sentence a student understands: why this fingering here. The name stands beside it, so it says none."""
+"""One sentence a student understands: why this fingering here. The name stands beside it, so it says none.
+
+The sentence names what the rule of practice is about; what the change saves against the next best fingering follows in
+milliseconds, where it is enough to be felt.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 
 from companion.charts.model import Fingering
 from companion.passage import Passage
 from companion.planning.model import RunnerUp
-from companion.planning.rules import Situation, flips_long_c_sharp, is_chromatic_f_sharp
+from companion.planning.rules import Situation, flips_long_c_sharp, is_chromatic_f_sharp, low_keys_beside
 from companion.planning.steps import Step
 from companion.units import ms_from_s
 
-__all__ = ["reason_for"]
+__all__ = ["MOST_LETTERS", "NOTHING_ELSE", "Why", "reason_for"]
 
+#: Three lines of the stand's smallest window.
+MOST_LETTERS = 95
 _USUAL = "the usual fingering"
 #: A difference below this is not worth a figure: it is within the spread of one player's own changes.
 _WORTH_NAMING_S = 0.005
+#: What another fingering would save and doesn't is said from here on.
+_WORTH_ADMITTING_S = 0.015
+
+
+@dataclass(frozen=True, slots=True)
+class Why:
+    """What decided: the name of the rule, empty for ease; seconds saved a change against `rival`, the next best."""
+
+    rule: str
+    saved_s: float
+    rival: Fingering | None
+
+
+NOTHING_ELSE = Why("", 0.0, None)
 
 
 class _View:
@@ -24,29 +45,42 @@ class _View:
     def __init__(
         self, passage: Passage, step: Step, before: Fingering | None, this: Fingering, after: Fingering | None
     ) -> None:
-        notes = passage.notes
+        self._passage = passage
+        self._step = step
         self.situation: Situation = step.situation
         self.this = this
-        self.around: list[tuple[str, Fingering]] = []
-        if before is not None:
-            self.around.append((notes[step.first - 1].written.name, before))
-        if after is not None:
-            self.around.append((notes[step.last + 1].written.name, after))
-        self.here = notes[step.first].written.name
-        trill = notes[step.first].trill
-        self.trilled = trill.other.name if trill else ""
-        self.trilled_midi = trill.other.midi if trill else 0
+        self.around = [(i, f) for i, f in ((step.first - 1, before), (step.last + 1, after)) if f is not None]
+        self.trill_midi = step.situation.trill or 0
+
+    @property
+    def here(self) -> str:
+        """The note's name."""
+        return self._name(self._step.first)
+
+    @property
+    def trilled(self) -> str:
+        """The name of the trill's other note."""
+        trill = self._passage.notes[self._step.first].trill
+        return trill.other.name if trill else ""
+
+    @property
+    def keys_around(self) -> list[frozenset[str]]:
+        """The keys before and after."""
+        return [fingering.keys for _, fingering in self.around]
+
+    def _name(self, index: int) -> str:
+        return self._passage.notes[index].written.name
 
     def beside(self, *midis: int) -> str:
         """The name of the first neighbour that is one of these notes; empty if none is."""
-        found = [name for name, fingering in self.around if fingering.written_midi in midis]
-        if not found and self.situation.trill in midis:
-            return self.trilled
-        return found[0] if found else ""
+        for index, fingering in self.around:
+            if fingering.written_midi in midis:
+                return self._name(index)
+        return self.trilled if self.trill_midi in midis else ""
 
     def where(self, test: Callable[[frozenset[str]], bool]) -> str:
         """The name of the first neighbour whose keys pass the test; empty if none does."""
-        return next((name for name, fingering in self.around if test(fingering.keys)), "")
+        return next((self._name(index) for index, fingering in self.around if test(fingering.keys)), "")
 
 
 def reason_for(
@@ -57,9 +91,10 @@ def reason_for(
     after: Fingering | None,
     others: tuple[RunnerUp, ...],
     trill: Fingering | None,
+    why: Why,
 ) -> str:
     """Why `this` was chosen. `others` are the runners-up, cheapest first; `trill` fingers the other note of a trill."""
-    if step.fixed:
+    if step.mark is not None:
         reason = "marked by hand, and the mark decides"
     elif len(step.candidates) == 1 and this.standard and trill is None:
         return _USUAL
@@ -68,7 +103,9 @@ def reason_for(
         if trill is not None and not _is_usual(this):
             return _TRILL_SPEAKERS.get(this.written_midi, _trilled_otherwise)(view)
         speak = _SPEAKERS.get(this.written_midi)
-        reason = (speak(view) if speak and trill is None else "") or _by_difference(this, others)
+        reason = (speak(view) if speak and trill is None else "") or _by_difference(this, others, why)
+        if trill is None:
+            reason += _in_figures(reason, this, why)
     if trill is None:
         return reason
     written = passage.notes[step.first].trill
@@ -82,12 +119,27 @@ def _is_usual(fingering: Fingering) -> bool:
     return fingering.standard and fingering.name == "standard"
 
 
-def _by_difference(this: Fingering, others: tuple[RunnerUp, ...]) -> str:
+def _by_difference(this: Fingering, others: tuple[RunnerUp, ...], why: Why) -> str:
     if _is_usual(this):
         return _USUAL
+    if why.rival is not None and why.saved_s >= _WORTH_NAMING_S:
+        return f"a change takes {ms_from_s(why.saved_s):.0f} ms less than with {_called(why.rival)}"
     if others and others[0].extra_s >= _WORTH_NAMING_S:
         return f"some {ms_from_s(others[0].extra_s):.0f} ms easier here than {_called(others[0].fingering)}"
     return this.use or "the easiest way through here"
+
+
+def _in_figures(reason: str, this: Fingering, why: Why) -> str:
+    """What it saves, or what it costs, where that is worth saying and there is room for it."""
+    if why.rival is None or reason == _USUAL or " ms " in reason:
+        return ""
+    if why.saved_s >= _WORTH_NAMING_S:
+        figures = f" (saves {ms_from_s(why.saved_s):.0f} ms a change)"
+    elif why.saved_s <= -_WORTH_ADMITTING_S:
+        figures = f", though {_called(why.rival)} is {ms_from_s(-why.saved_s):.0f} ms quicker"
+    else:
+        return ""
+    return figures if len(reason) + len(figures) <= MOST_LETTERS else ""
 
 
 def _called(fingering: Fingering) -> str:
@@ -97,9 +149,9 @@ def _called(fingering: Fingering) -> str:
 def _b_flat(view: _View) -> str:
     keys, b = view.this.keys, view.beside(71, 83)
     if "bis" in keys:
-        return "" if b else "no B♮ beside it, and it takes one hand only"
+        return "" if b else _bis(view)
     if "side_b_flat" in keys and b:
-        return f"{b} stands next to it, and the index must not slide between its pearl and bis"
+        return f"{b} is next to it, and the index must not slide between its pearl and bis"
     if "side_b_flat" in keys and view.where(lambda other: "l2" in other and "l1" not in other):
         return f"between two {view.beside(72, 84) or 'C'}s bis would flip index against middle finger"
     finger = "r2" if "r2" in keys else "r1" if "r1" in keys else ""
@@ -109,12 +161,23 @@ def _b_flat(view: _View) -> str:
     return ""
 
 
+def _bis(view: _View) -> str:
+    no_b = "no B♮ next to it"
+    if view.situation.held:
+        return f"{no_b}; it is held, and bis has the best tone"
+    if len([keys for keys in view.keys_around if "l2" in keys and "l1" not in keys]) == 2:
+        return f"{no_b}, and the tongue hides the flip of the fingers"
+    if view.around and not any(_RIGHT & (keys ^ view.this.keys) for keys in view.keys_around):
+        return f"{no_b}, and it keeps the change in one hand"
+    return f"{no_b}, and one hand alone fingers it"
+
+
 def _b_flat_trill(view: _View) -> str:
-    if "side_b_flat" in view.this.keys and view.trilled_midi in (71, 83):
+    if "side_b_flat" in view.this.keys and view.trill_midi in (71, 83):
         return f"for the trill with {view.trilled}, since the index must not slide between its pearl and bis"
-    if "side_b_flat" in view.this.keys and view.trilled_midi in (72, 84):
+    if "side_b_flat" in view.this.keys and view.trill_midi in (72, 84):
         return f"for the trill with {view.trilled}, where bis would flip index against middle finger"
-    if "side_b_flat" in view.this.keys and view.trilled_midi in (69, 81):
+    if "side_b_flat" in view.this.keys and view.trill_midi in (69, 81):
         return f"for the trill with {view.trilled}, where it is quicker than bis"
     return _trilled_otherwise(view)
 
@@ -136,7 +199,7 @@ def _c_trill(view: _View) -> str:
 def _f_sharp(view: _View) -> str:
     f = view.beside(65, 77)
     if is_chromatic_f_sharp(view.this.keys):
-        return f"{f or 'F'} stands next to it, and one finger moves instead of two against each other"
+        return f"{f or 'F'} is next to it, and one finger moves instead of two against each other"
     ring = view.where(lambda keys: "r3" in keys)
     if f and ring:
         return f"the usual {view.here}, though {f} is beside it: {ring} needs the ring finger on its own key"
@@ -146,7 +209,7 @@ def _f_sharp(view: _View) -> str:
 def _c_sharp(view: _View) -> str:
     d = view.beside(74)
     if "l3" in view.this.keys and "r1" in view.this.keys and d:
-        return f"{d} stands next to it, and the right hand stays down"
+        return f"{d} is next to it, and the right hand stays down"
     if "low_c_sharp" in view.this.keys and view.where(lambda keys: "low_c_sharp" in keys):
         return f"from or to the {view.beside(61) or view.here} an octave below only the thumb moves"
     flip = view.where(flips_long_c_sharp)
@@ -167,15 +230,19 @@ def _top(view: _View) -> str:
 
 
 def _g_sharp(view: _View) -> str:
-    key = next((name for name in ("low_b", "low_b_flat", "low_c_sharp") if name in view.this.keys), "")
-    low = view.where(lambda keys: key in keys) if key else ""
-    return f"the little finger stays on its key for {low}, and that key opens G♯ too" if low else ""
+    if not view.this.keys & low_keys_beside(*(fingering for _, fingering in view.around)):
+        return ""
+    low = view.where(lambda keys: bool(keys & view.this.keys & _LOW_KEYS))
+    return f"the little finger stays on its key for {low}, and that key opens G♯ too"
 
 
 def _trilled_otherwise(view: _View) -> str:
     too_sharp = "; in a line it would be too sharp" if "palm_d" in view.this.keys else ""
     return f"for the trill with {view.trilled}{too_sharp}"
 
+
+_RIGHT = frozenset({"r1", "r2", "r3", "side_b_flat", "side_c", "side_e", "e_flat", "low_c", "chromatic_f_sharp"})
+_LOW_KEYS = frozenset({"low_c_sharp", "low_b", "low_b_flat"})
 
 _SPEAKERS: dict[int, Callable[[_View], str]] = {
     66: _f_sharp, 78: _f_sharp, 68: _g_sharp, 80: _g_sharp, 70: _b_flat, 82: _b_flat, 72: _c, 84: _c, 73: _c_sharp,

@@ -5,6 +5,10 @@ Conventions
 * Notes of one pitch in a row, with no rest between them, are one step: a repeated note keeps its fingering.
 * A rest of `REST_S` or longer leaves no neighbour: the hand has time, and a change across it costs `REST_SHARE` of
   itself.
+* What a change costs counts in full where the shorter of its two notes is fast, half where both are held: there is time
+  for it, and tone decides. Grace notes and trills are fast. A tongued change counts `TONGUED_SHARE` of that.
+* A note that is printed once and played twice is two notes here: its fingering may differ from pass to pass where its
+  neighbours do (as at the end of a repeat); `printed_texts` says so on the page.
 """
 
 from __future__ import annotations
@@ -18,13 +22,21 @@ from companion.passage import Note, Passage
 from companion.planning.rules import FAST_S, HELD_S, Situation
 from companion.units import s_per_beat
 
-__all__ = ["REST_S", "REST_SHARE", "Step", "rests_and_durations_s", "steps_of"]
+__all__ = ["REST_S", "REST_SHARE", "Step", "rests_and_durations_s", "share_of_change", "steps_of"]
 
 REST_S = 0.25
 REST_SHARE = 0.25
+#: How much of a change counts between held notes, and between notes that are neither held nor fast.
+HELD_SHARE, MEDIUM_SHARE = 0.5, 0.75
+#: The tongue touches the reed for 34.5 ms whatever the tempo (Hofmann and others, ICMPC-ESCOM 2012, 442) and hides that
+#: much of a change; the median of those measured takes 239 ms (arXiv:2507.04963).
+TONGUE_S, MEDIAN_CHANGE_S = 0.0345, 0.239
+TONGUED_SHARE = 1 - TONGUE_S / MEDIAN_CHANGE_S
 MAX_NOTES_NAMED = 6
-#: So many steps to and fro are a shake and no single turn (common practice, no source).
+#: So many steps to and fro between B and C are a shake and no single turn, between other notes so many (common
+#: practice, no source).
 SHAKE_STEPS = 4
+LONG_SHAKE_STEPS = 6
 _SHAKES = ({71, 72}, {83, 84})
 
 _Candidates = tuple[Fingering, ...]
@@ -33,14 +45,24 @@ _Candidates = tuple[Fingering, ...]
 @dataclass(frozen=True, slots=True)
 class Step:
     """Notes `first` to `last` (indices into `Passage.notes`, both included) that share one fingering of `candidates`.
-    `rest_before` is True where a rest parts it from the step before. `fixed` is True where a mark decided."""
+    `rest_before` is True where a rest parts it from the step before. `share` is how much the change into it counts.
+    `mark` is the one of the candidates that was marked by hand, and no other will do."""
 
     first: int
     last: int
     situation: Situation
     candidates: tuple[Fingering, ...]
     rest_before: bool = False
-    fixed: bool = False
+    share: float = 1.0
+    mark: Fingering | None = None
+
+
+def share_of_change(rest: bool, slurred: bool, shorter_s: float) -> float:
+    """How much of a change's cost counts, by the seconds that the shorter of its two notes lasts."""
+    if rest:
+        return REST_SHARE
+    share = 1.0 if shorter_s <= FAST_S else HELD_SHARE if shorter_s >= HELD_S else MEDIUM_SHARE
+    return share if slurred else share * TONGUED_SHARE
 
 
 def rests_and_durations_s(passage: Passage, tempo_bpm: float) -> tuple[list[float], list[float]]:
@@ -77,40 +99,56 @@ def steps_of(passage: Passage, chart: Chart, marks: Mapping[int, str], tempo_bpm
     rests, durations = rests_and_durations_s(passage, tempo_bpm)
     groups = _groups(passage.notes, midis, rests, fixed)
     shaken = _shaken([midis[first] for first, _, _ in groups], [rest for _, _, rest in groups])
-    places: dict[tuple[int, int | None, int | None, int | None, bool, bool, bool], tuple[Situation, _Candidates]] = {}
-    steps = []
+    places: dict[tuple[object, ...], tuple[Situation, _Candidates]] = {}
+    steps: list[Step] = []
+    before: int | None = None
+    ended_s, slurred = 0.0, False
     for i, (first, last, rest) in enumerate(groups):
-        trill = passage.notes[first].trill
-        before = midis[groups[i - 1][1]] if i and not rest else None
-        after = None if i + 1 == len(groups) or groups[i + 1][2] else midis[groups[i + 1][0]]
-        lasting = durations[first] if first == last else max(durations[first : last + 1])
-        other = trill.other.midi if trill else None
-        key = (midis[first], before, after, other, lasting <= FAST_S, lasting >= HELD_S, i in shaken)
-        if key not in places:
-            situation = Situation(midis[first], before, after, other, key[4], key[5], key[6])
-            places[key] = (situation, _worth_having(by_note[midis[first]], situation))
-        situation, candidates = places[key]
+        note, goes_on = passage.notes[first], i + 1 < len(groups) and not groups[i + 1][2]
+        slurred_out = goes_on and not passage.notes[last + 1].tongued
+        lasting_s = durations[first] if first == last else max(durations[first : last + 1])
+        other = note.trill.other.midi if note.trill else None
+        key = (
+            midis[first],
+            None if rest else before,
+            midis[last + 1] if goes_on else None,
+            other,
+            lasting_s <= FAST_S,
+            lasting_s >= HELD_S,
+            i in shaken,
+            slurred,
+            slurred_out,
+        )
+        place = places.get(key)
+        if place is None:
+            situation = Situation(*key)
+            place = places[key] = (situation, _worth_having(by_note[key[0]], situation))
+        begins_s = 0.0 if note.trill else durations[first]
+        share = share_of_change(rest, slurred, min(ended_s, begins_s))
         marked = next((fixed[k] for k in range(first, last + 1) if k in fixed), None) if fixed else None
-        if marked is not None:
-            candidates = (marked,)
-        steps.append(Step(first, last, situation, candidates, rest, marked is not None))
+        candidates = place[1] if marked is None or marked in place[1] else (*place[1], marked)
+        steps.append(Step(first, last, place[0], candidates, rest, share, marked))
+        before, slurred, ended_s = key[0], slurred_out, 0.0 if note.trill else durations[last]
     return steps
 
 
 def _shaken(midis: list[int], rests: list[bool]) -> set[int]:
-    """The steps in which B and C go to and fro, four or more in a row."""
+    """The steps in which two notes go to and fro: B and C four or more in a row, others six or more."""
     found: set[int] = set()
     first = 0
     for i in range(1, len(midis) + 1):
-        goes_on = i < len(midis) and not rests[i] and {midis[i - 1], midis[i]} in _SHAKES
-        if not goes_on:
-            if i - first >= SHAKE_STEPS:
-                found.update(range(first, i))
-            first = i
+        if i < len(midis) and not rests[i] and (i - first < 2 or midis[i] == midis[i - 2]):
+            continue
+        if i - first >= (SHAKE_STEPS if {*midis[first : first + 2]} in _SHAKES else LONG_SHAKE_STEPS):
+            found.update(range(first, i))
+        # The last step of one shake may be the first of the next.
+        first = i if i == len(midis) or rests[i] else i - 1
     return found
 
 
 def _worth_having(all_of_note: _Candidates, situation: Situation) -> _Candidates:
+    if len(all_of_note) == 1:
+        return all_of_note
     here = tuple(f for f in all_of_note if not f.beside or situation.beside(f.beside))
     # The same object wherever nothing is left out: the planner remembers tables by it.
     return all_of_note if len(here) == len(all_of_note) else here
