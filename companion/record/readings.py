@@ -4,19 +4,21 @@ Conventions
 -----------
 * A change is two score notes in a row, both played right and one directly after the other, with nothing added between.
   The planned fingerings are taken for the played ones: a controller doesn't say which keys sounded a note.
-* Times between onsets are those of the events; what there was time for is that, less by how much the second note's
-  deviation is larger than the first one's.
-* The time that there was must be a whole number of 240ths of a quarter at the take's tempo (every note value down to
-  triplet sixty-fourths, quintuplets too). A note matched to the wrong event would not come out so; nor do notes under a
-  later tempo mark of an odd ratio, which are passed over.
+* Times between onsets are those of the events. By the click, there was so much less time as the second note's deviation
+  is larger than the first one's. That must be a whole number of 240ths of a quarter at the take's tempo (every note
+  value down to triplet sixty-fourths, quintuplets too): a note matched to the wrong event would not come out so. Nor do
+  notes under a later tempo mark of an odd ratio, which are passed over.
+* The time there was is counted at the tempo that was played: who goes slower than the click throughout is not late at
+  every note.
 * Passed over as well: grace notes and what follows them (they have no time of their own), the note after a trill, notes
-  across a pause, and notes that keep their keys.
+  across a pause, notes that keep their keys, and notes that fell behind only because the one before had come early.
 * The simulated player's takes and invented examples never count, nor do those on another instrument.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
 from datetime import date, timedelta
 from difflib import SequenceMatcher
 from itertools import pairwise
@@ -96,7 +98,7 @@ def _is_own(take: TakeSummary, instrument: str) -> bool:
     return take.instrument == instrument and not take.simulated and not take.example
 
 
-def readings_of(take: TakeRecord) -> tuple[Reading, ...]:
+def readings_of(take: TakeRecord) -> list[Reading]:
     """The changes of a take as they were played; see the top of this module for what is passed over."""
     played = [
         (int(row["written_midi"]), float(row["onset_s"]))
@@ -104,17 +106,26 @@ def readings_of(take: TakeRecord) -> tuple[Reading, ...]:
     ]
     onsets_s = _onsets_s(take.notes, played)
     pauses_s = [s_from_ns(at_ns - take.start_ns) for at_ns, _, _ in take.pauses]
-    found = []
+    found: list[Reading] = []
+    gained_s = 0.0
     for i, (before, after) in enumerate(pairwise(take.notes)):
-        if i not in onsets_s or i + 1 not in onsets_s:
-            continue
-        (event, from_s), (next_event, to_s) = onsets_s[i], onsets_s[i + 1]
-        if next_event != event + 1 or any(from_s <= at_s <= to_s for at_s in pauses_s):
-            continue
-        reading = _reading(take, before, after, to_s - from_s)
-        if reading is not None:
-            found.append(reading)
-    return tuple(found)
+        step = None
+        if i in onsets_s and i + 1 in onsets_s:
+            (event, from_s), (next_event, to_s) = onsets_s[i], onsets_s[i + 1]
+            if next_event == event + 1 and not any(from_s <= at_s <= to_s for at_s in pauses_s):
+                step = _step(take, before, after, to_s - from_s)
+        if step is not None:
+            found += _reading(take, before, after, step, gained_s)
+        gained_s = max(step.available_s - step.taken_s, 0.0) if step else 0.0
+    return found
+
+
+@dataclass(frozen=True, slots=True)
+class _Step:
+    """From one onset to the next: the time there was at the tempo played, and the time taken, in seconds."""
+
+    available_s: float
+    taken_s: float
 
 
 def _onsets_s(notes: Iterable[NoteRecord], played: list[_Played]) -> dict[int, tuple[int, float]]:
@@ -129,18 +140,28 @@ def _onsets_s(notes: Iterable[NoteRecord], played: list[_Played]) -> dict[int, t
     }
 
 
-def _reading(take: TakeRecord, before: NoteRecord, after: NoteRecord, taken_s: float) -> Reading | None:
+def _step(take: TakeRecord, before: NoteRecord, after: NoteRecord, taken_s: float) -> _Step | None:
     right = before.verdict in _RIGHT and after.verdict in _RIGHT
-    if not right or before.deviation_ms is None or after.deviation_ms is None:
+    if not right or before.deviation_ms is None or after.deviation_ms is None or not take.tempo_bpm > 0:
         return None
-    # A note of the open horn has no keys, nor has one without a plan; only the fingering's name tells them apart.
+    by_click_s = taken_s - s_from_ms(after.deviation_ms - before.deviation_ms)
+    parts = round(by_click_s / s_per_beat(take.tempo_bpm) * _PARTS_OF_QUARTER)
+    beats = parts / _PARTS_OF_QUARTER
+    if parts < 1 or abs(by_click_s - s_from_beats(beats, take.tempo_bpm)) > _OFF_GRID_S:
+        return None
+    return _Step(s_from_beats(beats, take.tempo_played_bpm or take.tempo_bpm), taken_s)
+
+
+def _reading(
+    take: TakeRecord, before: NoteRecord, after: NoteRecord, step: _Step, gained_s: float
+) -> tuple[Reading, ...]:
+    """The reading of a step, if it is a change. `gained_s` is how much too early the note before came."""
+    # The open horn has no keys, nor has a note without a plan; only the fingering's name tells them apart.
     if before.keys == after.keys or not (before.fingering and after.fingering):
-        return None
-    fell_behind_s = s_from_ms(after.deviation_ms - before.deviation_ms)
-    available_s = taken_s - fell_behind_s
-    parts = round(available_s / s_per_beat(take.tempo_bpm) * _PARTS_OF_QUARTER) if take.tempo_bpm > 0 else 0
-    if parts < 1 or abs(available_s - s_from_beats(parts / _PARTS_OF_QUARTER, take.tempo_bpm)) > _OFF_GRID_S:
-        return None
-    tolerances = take.tolerances
-    late = fell_behind_s > max(s_from_ms(tolerances.on_time_ms), tolerances.on_time_share * available_s)
-    return Reading(frozenset(before.keys), frozenset(after.keys), available_s, taken_s, late)
+        return ()
+    tolerance_s = max(s_from_ms(take.tolerances.on_time_ms), take.tolerances.on_time_share * step.available_s)
+    behind_s = step.taken_s - step.available_s
+    late = behind_s > tolerance_s
+    if late and behind_s - gained_s <= tolerance_s:
+        return ()
+    return (Reading(frozenset(before.keys), frozenset(after.keys), step.available_s, step.taken_s, late),)
