@@ -57,19 +57,20 @@ def resident_mb(pid: int) -> float:
 
 def run_take(file: Path, size: tuple[int, int], seconds: float) -> None:
     """Let the simulated player play in real time and measure."""
+    from companion.cli.opening import open_passage
     from companion.cli.play import _setup, add_arguments
     from companion.engraving import Engraver
-    from companion.scores import for_engraving, read
+    from companion.scores import for_engraving
     from companion.window.app import App
 
     parser = argparse.ArgumentParser()
     add_arguments(parser)
     args = parser.parse_args([str(file), "--port", "sim:student:1", "--mute", "--takes", "99", "--tempo", "96"])
-    passage = read(file)
+    opened = open_passage(file)
     costs_ms: list[float] = []
     with Engraver() as engraver:
-        setup = _setup(args, file, passage, by_itself=True)
-        app = App(setup, lambda: for_engraving(passage), size=size, engraver=engraver)
+        setup = _setup(args, file, opened, by_itself=True)
+        app = App(setup, lambda: for_engraving(opened.passage), size=size, engraver=engraver)
         inner = app.frame
 
         def frame() -> list[object]:

@@ -156,6 +156,13 @@ class Chart:
         found = [fingering for fingering in self.fingerings if fingering.written_midi == written_midi]
         return tuple(sorted(found, key=lambda fingering: not fingering.standard))
 
+    def called(self, written_midi: int, name: str) -> tuple[Fingering, ...]:
+        """The fingerings of a note that a name (`side`) or a mark on the page (`1+2`) means, capitals or not."""
+        wanted = name.strip().casefold()
+        choices = self.for_note(written_midi)
+        named = tuple(f for f in choices if f.name.casefold() == wanted)
+        return named or tuple(f for f in choices if wanted and f.mark.casefold() == wanted)
+
     def standard(self, written_midi: int) -> Fingering:
         """The fingering in every method book. Raises `NoFingering` outside the range."""
         for fingering in self.fingerings:

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from companion import __version__, paths
+from companion.cli.opening import Opened, check_there, open_passage
 from companion.errors import PortError, UsageError
 from companion.units import LARGEST_SHIFT_SEMITONES, LONGEST_DELAY_MS
 
@@ -51,6 +52,8 @@ def add_stand_arguments(parser: argparse.ArgumentParser) -> None:
     music.add_argument(
         "--instrument", metavar="HORN", help="soprano, alto, tenor, baritone or a chart of your own (.toml)"
     )
+    music.add_argument("--marks", type=Path, metavar="FILE", help="the mark sheet (default: FILE.marks.toml beside it)")
+    music.add_argument("--rule-file", type=Path, metavar="FILE", help="changes to the rules (usual: shared/rules.toml)")
     ladder = parser.add_argument_group("the ladder (quarters a minute)")
     ladder.add_argument("--start", type=_tempo, metavar="BPM", help="lowest rung (default: about 60 %% of the target)")
     ladder.add_argument(
@@ -142,18 +145,18 @@ def play(args: argparse.Namespace, file: Path, by_itself: bool) -> int:
     # The engraver is a process of its own: started first, it is ready by the time the score is read.
     from companion.engraving import Engraver
 
-    if not os.path.isfile(file):
-        raise UsageError(f"{file}: there is no such file; give a MusicXML or MIDI file, or try: companion demo")
+    check_there(file)
     _check_writable(args.json)
     with Engraver() as engraver:
         return _play(args, file, by_itself, engraver)
 
 
 def _play(args: argparse.Namespace, file: Path, by_itself: bool, engraver: Any) -> int:
-    from companion.scores import for_engraving, read
+    from companion.scores import for_engraving
 
-    passage = read(file, args.part)
-    setup = _setup(args, file, passage, by_itself)
+    opened = open_passage(file, args.part, args.instrument, args.marks, args.rule_file)
+    passage = opened.passage
+    setup = _setup(args, file, opened, by_itself)
     for remark in setup.remarks:
         print(f"companion: note: {remark}", file=sys.stderr)
     from companion.window.app import App
@@ -170,23 +173,22 @@ def _play(args: argparse.Namespace, file: Path, by_itself: bool, engraver: Any) 
     return endings.exit_code
 
 
-def _setup(args: argparse.Namespace, file: Path, passage: Passage, by_itself: bool) -> Setup:
-    from companion.charts import load
-    from companion.planning import plan, printed_marks
+def _setup(args: argparse.Namespace, file: Path, opened: Opened, by_itself: bool) -> Setup:
     from companion.practice.model import Tolerances
     from companion.window.run import Setup
 
-    chart = load(args.instrument or _horn_of(passage))
+    passage, chart = opened.passage, opened.chart
     bars = passage.bar_range(args.bars) if args.bars else None
     week = _week(args, file)
     tolerances = Tolerances()
     if args.tolerance:
         tolerances = replace(tolerances, on_time_ms=args.tolerance)
     section = passage.excerpt(*bars) if bars else passage
+    plan = opened.plan()
     return Setup(
         passage=passage,
         chart=chart,
-        plan=plan(passage, chart, printed_marks(passage, chart)),
+        plan=plan,
         ladder=_ladder(args, section, week),
         port=_port(args),
         bars=bars,
@@ -200,18 +202,11 @@ def _setup(args: argparse.Namespace, file: Path, passage: Passage, by_itself: bo
         shift_semitones=args.shift,
         sessions=args.sessions or paths.sessions_dir(),
         hidden=args.hidden,
-        remarks=(*passage.remarks, *week.remarks, *_horn_remark(passage, chart)),
+        remarks=(*opened.remarks, *plan.remarks, *week.remarks, *_horn_remark(passage, chart)),
+        marks_path=opened.marks_path,
+        marked=opened.marked,
+        rules=opened.rules,
     )
-
-
-def _horn_of(passage: Passage) -> str:
-    """The horn whose transposition the part has; an alto where it has none."""
-    from companion.charts import load, names
-
-    for name in names():
-        if passage.transposition is not None and load(name).transposition == passage.transposition:
-            return name
-    return "alto"
 
 
 def _horn_remark(passage: Passage, chart: Chart) -> tuple[str, ...]:

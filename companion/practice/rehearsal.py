@@ -178,7 +178,7 @@ class Rehearsal:
 
     def replan(self, plan: Plan) -> None:
         """Another instrument or other marks: the same notes with another plan."""
-        self._only_between_takes("change the instrument")
+        self._only_between_takes("change fingerings or the instrument")
         self.plan = plan
 
     def _only_between_takes(self, wish: str) -> None:

@@ -16,6 +16,7 @@ import pygame
 
 from companion.engraving import Engraver, EngravingRequest
 from companion.errors import CompanionError, UsageError
+from companion.planning import printed_texts
 from companion.ports import is_sim
 from companion.ports.quiet import quiet_driver
 from companion.practice.model import RawEvent
@@ -27,7 +28,7 @@ from companion.window.lists import LEAVES
 from companion.window.page import PageView
 from companion.window.run import Run, Setup, SteppedClock
 from companion.window.shots import Shots
-from companion.window.stand import Stand
+from companion.window.stand import RUNNERS_UP_SHOWN, Stand
 
 __all__ = ["App"]
 
@@ -87,6 +88,7 @@ class App:
         self._keys_down: set[int] = set()
         self._pressed_at: tuple[int, int] | None = None
         self._engraved_plan = ""
+        self._engraved_layout: tuple[int, float] = (0, 0.0)
         self._engrave()
 
     # -- the loop ----------------------------------------------------------------------------------------------------
@@ -171,24 +173,25 @@ class App:
     def _engrave(self) -> None:
         if self._document is None:
             self._document = self._musicxml()
-        plan, passage = self.run.rehearsal.plan, self.setup.passage
-        marks: dict[str, str] = {}
-        for choice in plan.choices:
-            if choice.fingering.mark:
-                marks.setdefault(f"n{passage.notes[choice.note_index].source}", choice.fingering.mark)
-        place = self.stand.place
-        self.stand.page.clear()
+        plan, page, place = self.run.rehearsal.plan, self.stand.page, self.stand.place
+        texts = printed_texts(self.setup.passage, plan)
+        marks = tuple(sorted((f"n{source}", text) for source, text in texts.items() if text))
+        layout = (place.music.width, self.stand.staff_px())
+        if page.done and layout == self._engraved_layout:
+            # Only marks differ, which move no note: the page stays to be read until the new one is whole.
+            page.renew()
+        else:
+            page.clear()
         self.stand.engraving_fault = ""
-        self._engraved_plan = plan.version
-        self.engraver.request(
-            EngravingRequest(self._document, place.music.width, self.stand.staff_px(), tuple(sorted(marks.items())))
-        )
+        self._engraved_plan, self._engraved_layout = plan.version, layout
+        self.engraver.request(EngravingRequest(self._document, *layout, marks))
 
     def _collect_systems(self) -> None:
         while (progress := self.engraver.poll()) is not None:
             for system in progress.systems:
                 self.stand.page.add(system)
-            self.stand.page.done = progress.done
+            if progress.done:
+                self.stand.page.finish()
             if progress.error is not None:
                 self.stand.engraving_fault = str(progress.error)
 
@@ -232,6 +235,10 @@ class App:
                 self._take_leaf_away()
             return
         action = action_for(event, self.run.rehearsal.state)
+        if action == "pick":
+            digits = [text for text in (event.unicode, pygame.key.name(event.key)) if text.isdecimal()]
+            self._pick_runner_up(int(digits[0]) - 1)
+            return
         # A key held down repeats where that helps to get along, but doesn't start and stop takes in turn.
         if action and not (held and action not in REPEATED):
             self.do(action)
@@ -243,8 +250,11 @@ class App:
             return
         action = self.stand.action_at(pos)
         rung = self.stand.rung_at(pos)
+        runner_up = self.stand.runner_up_at(pos)
         if action:
             self.do(action)
+        elif runner_up is not None:
+            self._pick_runner_up(runner_up)
         elif rung is not None and not self.run.rehearsal.busy:
             self._guarded(lambda: self.run.rehearsal.choose_tempo(self.run.rehearsal.ladder.rungs[rung]))
         elif self.stand.place.music.collidepoint(pos) and not self.run.rehearsal.busy:
@@ -285,8 +295,7 @@ class App:
             self.run.end_check(keep=True)
         self.leaf = None
         self.stand.refresh()
-        if self.run.rehearsal.plan.version != self._engraved_plan:
-            self._engrave()
+        self._engrave_marks()
 
     # -- actions -----------------------------------------------------------------------------------------------------
 
@@ -310,12 +319,37 @@ class App:
             "louder": lambda: run.turn_volume(0.1),
             "softer": lambda: run.turn_volume(-0.1),
             "full_screen": self._full_screen,
+            "unmark": lambda: self._pick(None),
+            "spots": self._show_spots,
             "leave": self._leave,
         }
         self._guarded(acts[action] if action in acts else lambda: self._open(action))
 
     def _open(self, action: str) -> None:
         self.leaf = LEAVES[action](self.run, self.stand)
+
+    def _pick_runner_up(self, number: int) -> None:
+        at = self.stand.looked_at
+        others = self.run.rehearsal.plan.choices[at].runners_up if at is not None else ()
+        if at is None:
+            self.run.say("click a note first, or go to it with the arrows")
+        elif number < min(len(others), RUNNERS_UP_SHOWN):
+            self._pick(others[number].fingering.name)
+
+    def _pick(self, name: str | None) -> None:
+        """Fix a fingering of the note looked at, or take its mark away."""
+        at = self.stand.looked_at
+        if at is None:
+            return
+        self._guarded(lambda: self.run.pick(at, name))
+        self._engrave_marks()
+
+    def _engrave_marks(self) -> None:
+        if self.run.rehearsal.plan.version != self._engraved_plan:
+            self._engrave()
+
+    def _show_spots(self) -> None:
+        self.stand.spots_shown = not self.stand.spots_shown
 
     def _leave(self) -> None:
         if self.run.rehearsal.busy:
@@ -359,6 +393,7 @@ class App:
     def _take_remaining_shots(self) -> None:
         """The screens that nobody opened in a run by itself."""
         assert self.shots
+        self.stand.looked_at = self._telling_note()
         for action in LEAVES:
             self._open(action)
             self.frame()
@@ -367,12 +402,23 @@ class App:
             self.run.end_check(keep=False)
         self.stand.refresh()
         self._show_trouble_bars()
+        self.stand.looked_at = None
+        self.run.whole()
+        self._show_spots()
+        self.stand.draw(self.screen)
+        self.shots.take("hard-spots", self.screen)
+
+    def _telling_note(self) -> int:
+        """A note with something to choose."""
+        choices = self.run.rehearsal.plan.choices
+        asked = (c.note_index for c in choices if c.note_index and len(c.runners_up) > 1 and c.fingering.mark)
+        return next(asked, 0)
 
     def _show_trouble_bars(self) -> None:
         assert self.shots
         section = self.run.rehearsal.trouble_section() or (0, min(1, len(self.setup.passage.bars) - 1))
         self.run.rehearsal.choose_bars(*section)
-        self.stand.looked_at = self.run.rehearsal.section.first_note + 1
+        self.stand.looked_at = self._telling_note()
         self.stand.page.follow(self.stand.looked_at, self.stand.place.music)
         self.stand.draw(self.screen)
         self.shots.take("chosen-bars", self.screen)

@@ -15,7 +15,7 @@ from companion.window.bindings import BINDINGS, Binding
 from companion.window.layout import Layout
 from companion.window.theme import Ink, Type, wrap
 
-__all__ = ["ChoiceLeaf", "KeysLeaf", "Leaf", "NoteCheckLeaf", "Row"]
+__all__ = ["ChoiceLeaf", "KeysLeaf", "Leaf", "NoteCheckLeaf", "Row", "lay_paper", "leaf_box"]
 
 
 class Leaf(Protocol):
@@ -33,7 +33,8 @@ class Leaf(Protocol):
         """The mouse was pressed."""
 
 
-def _paper(target: pygame.Surface, box: pygame.Rect, scale: float) -> None:
+def lay_paper(target: pygame.Surface, box: pygame.Rect, scale: float) -> None:
+    """A leaf of paper with its shadow, the stand darkened behind it."""
     shadow = pygame.Surface(target.get_size(), pygame.SRCALPHA)
     shadow.fill((20, 17, 14, 120))
     target.blit(shadow, (0, 0))
@@ -41,7 +42,8 @@ def _paper(target: pygame.Surface, box: pygame.Rect, scale: float) -> None:
     pygame.draw.rect(target, Ink.PAPER, box, border_radius=4)
 
 
-def _box(place: Layout, width: float, height: float) -> pygame.Rect:
+def leaf_box(place: Layout, width: float, height: float) -> pygame.Rect:
+    """A rectangle in the middle, `width` by `height` at 1280x720, within the window."""
     u = place.scale
     box = pygame.Rect(0, 0, min(place.width_px - 40, round(width * u)), min(place.height_px - 30, round(height * u)))
     box.center = (place.width_px // 2, place.height_px // 2)
@@ -94,12 +96,12 @@ class ChoiceLeaf:
         u, rows = place.scale, self.rows()
         self.at = max(0, min(self.at, len(rows) - 1))
         pad, gaps = round(26 * u), round(22 * u)
-        width = _box(place, self.width, 100).width - 2 * pad
+        width = leaf_box(place, self.width, 100).width - 2 * pad
         hint_height = type_.line_height(13.5, "italic") * len(wrap(self._hint(), type_.font(13.5, "italic"), width))
         heights = sum(self._row_height(row, type_, width, u) for row in rows)
         needed = heights + hint_height + type_.line_height(22) + gaps + 2 * pad
-        box = self._box = _box(place, self.width, min(600, max(260, needed / u + 2)))
-        _paper(target, box, u)
+        box = self._box = leaf_box(place, self.width, min(600, max(260, needed / u + 2)))
+        lay_paper(target, box, u)
         inner = box.inflate(-2 * pad, -2 * pad)
         type_.draw(target, self.title, inner.topleft, 22, "bold", max_width_px=inner.width)
         type_.paragraph(
@@ -218,8 +220,8 @@ class KeysLeaf:
         half, mark_lines = (len(BINDINGS) + 1) // 2, (len(self.marks) + 1) // 2
         height = 2 * pad + half * step + mark_lines * (step + round(4 * u)) + type_.line_height(22)
         height += type_.line_height(17) + 4 * type_.line_height(13.5) + round(30 * u)
-        box = _box(place, 900, height / u)
-        _paper(target, box, u)
+        box = leaf_box(place, 900, height / u)
+        lay_paper(target, box, u)
         inner = box.inflate(-2 * pad, -2 * pad)
         type_.draw(target, "Keys", inner.topleft, 22, "bold")
         top = inner.y + type_.line_height(22) + round(6 * u)
@@ -269,8 +271,8 @@ class NoteCheckLeaf:
     def draw(self, target: pygame.Surface, place: Layout, type_: Type) -> None:
         """See `Leaf`."""
         u = place.scale
-        box = _box(place, 560, 250)
-        _paper(target, box, u)
+        box = leaf_box(place, 560, 250)
+        lay_paper(target, box, u)
         inner = box.inflate(-round(56 * u), -round(52 * u))
         type_.draw(target, "One-note check", inner.topleft, 22, "bold")
         text = (

@@ -12,8 +12,10 @@ from companion.practice.words import place_in_words
 from companion.window import pencil
 from companion.window.leaves import ChoiceLeaf, KeysLeaf, Leaf, NoteCheckLeaf, Row
 from companion.window.metronome import metronome_number
+from companion.window.note_leaf import FingeringShown, NoteLeaf, cost_in_words
 from companion.window.run import CHECK_NOTE_NAME, Run
 from companion.window.stand import CARE, Stand
+from companion.window.theme import Ink
 
 __all__ = ["LEAVES", "SIMULATED"]
 
@@ -99,6 +101,31 @@ def _fingerings(run: Run, stand: Stand) -> Leaf:
     return ChoiceLeaf("fingerings", "Fingerings to think of", lambda: rows, choose, width=640)
 
 
+def _note(run: Run, stand: Stand) -> Leaf:
+    """All fingerings of the note looked at, the chosen one among them."""
+    at = stand.looked_at if stand.looked_at is not None else (stand.shown_note() or 0)
+    stand.looked_at = at
+    passage, choice, chart = run.rehearsal.passage, run.rehearsal.plan.choices[at], run.chart
+    note = passage.notes[at]
+    costs = {other.fingering: cost_in_words(other.extra_s) for other in choice.runners_up}
+    columns = [
+        FingeringShown(fingering, fingering == choice.fingering, costs.get(fingering, "not between these notes"))
+        for fingering in chart.for_note(note.written_midi)
+    ]
+    place = place_in_words(passage, note).removeprefix("the ")
+    words = f"{choice.fingering.name}: {choice.reason}."
+    if comment := run.comment(at):
+        words += f" Written here: {comment}"
+    return NoteLeaf(
+        chart,
+        f"{note.written}, bar {passage.bars[note.bar].number}, {place}",
+        words,
+        columns,
+        lambda fingering: run.pick(at, fingering.name),
+        (lambda: run.pick(at, None)) if at in run.marks else None,
+    )
+
+
 def _instrument(run: Run, stand: Stand) -> Leaf:
     names = list(charts.names())
     rows = [Row(charts.load(name).title) for name in names]
@@ -151,6 +178,8 @@ def _keys(run: Run, stand: Stand) -> Leaf:
         (pencil.arrow(head, head * 2, True), "late"),
         (pencil.insert_mark(head), "played, but not written"),
         (pencil.tick(head + 2), "a clean take, on the ladder"),
+        (pencil.hatching((head * 2, head), 2), "a hard spot (H), with the tempo it can reach"),
+        (pencil.cross(head, Ink.BLUE), "something is written about this note"),
     )
     words = tolerance_in_words(run.rehearsal.tolerances)
     return KeysLeaf(marks, f"{words[0].upper()}{words[1:]}. {CARE}")
@@ -162,6 +191,7 @@ LEAVES: dict[str, Callable[[Run, Stand], Leaf]] = {
     "bars": _bars,
     "tempo": _tempo,
     "fingerings": _fingerings,
+    "note": _note,
     "instrument": _instrument,
     "port": _port,
     "check": _check,

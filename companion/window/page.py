@@ -15,9 +15,9 @@ from companion.engraving.model import Box, System
 from companion.passage import Passage
 from companion.practice.model import ADDED, EARLY, LATE, LEFT_OUT, WRONG_NOTE
 from companion.window import pencil
-from companion.window.theme import Ink
+from companion.window.theme import Ink, Type
 
-__all__ = ["Mark", "PageView"]
+__all__ = ["Mark", "PageView", "Penned", "Tint"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,6 +28,24 @@ class Mark:
     note_index: int
     kind: str
     amount_ms: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Penned:
+    """What the teacher wrote: notes whose fingering is fixed, and notes with a comment, as indices of the passage."""
+
+    fixed: tuple[int, ...] = ()
+    commented: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Tint:
+    """A hard spot: notes `first` to `last`, how hard (1 to 3, 3 the hardest) and the tempo it can reach, as text."""
+
+    first: int
+    last: int
+    density: int
+    label: str
 
 
 class PageView:
@@ -47,6 +65,7 @@ class PageView:
         self._still: pygame.Surface | None = None
         self._still_key: object = None
         self._bar_to_show: int | None = None
+        self._coming: list[System] | None = None
 
     # -- what is engraved -------------------------------------------------------------------------------------------
 
@@ -59,8 +78,25 @@ class PageView:
         self.__init__(self.passage)  # type: ignore[misc]
         self._bar_to_show = bar
 
+    def renew(self) -> None:
+        """The same page is engraved again with other marks: the old one stays until the new one is whole."""
+        self._coming = []
+
+    def finish(self) -> None:
+        """The engraving is whole."""
+        if self._coming is not None:
+            systems, top = self._coming, self.top
+            self.__init__(self.passage)  # type: ignore[misc]
+            for system in systems:
+                self.add(system)
+            self.top = min(top, max(0, len(systems) - 1))
+        self.done = True
+
     def add(self, system: System) -> None:
         """Take in the next system from the engraver."""
+        if self._coming is not None:
+            self._coming.append(system)
+            return
         number = len(self.systems)
         self.systems.append(system)
         self._tops_px.append(self._tops_px[-1] + system.height_px)
@@ -176,6 +212,9 @@ class PageView:
         marks: list[Mark],
         caret: int | None,
         looked_at: int | None = None,
+        penned: Penned = Penned(),
+        tints: tuple[Tint, ...] = (),
+        type_: Type | None = None,
     ) -> None:
         """Draw the visible systems. `chosen` are the bars played (indices, both included); what lies outside is faint.
         `caret` is the note to play next, `looked_at` one that was clicked."""
@@ -183,6 +222,9 @@ class PageView:
         if key != self._still_key or self._still is None:
             self._still, self._still_key = self._draw_still(area, chosen), key
         target.blit(self._still, area)
+        for tint in tints:
+            self._draw_tint(target, area, tint, type_)
+        self._draw_penned(target, area, penned)
         if looked_at is not None:
             self._draw_looked_at(target, area, looked_at)
         for mark in marks:
@@ -228,6 +270,53 @@ class PageView:
         pygame.draw.line(still, Ink.BLUE, (x, top), (x, bottom), line)
         for end in (top, bottom):
             pygame.draw.line(still, Ink.BLUE, (x, end), (x + side * foot, end), line)
+
+    def _draw_tint(self, target: pygame.Surface, area: pygame.Rect, tint: Tint, type_: Type | None) -> None:
+        """Soft pencil laid over the notes, denser where it is harder, with the tempo under it."""
+        heads: dict[int, list[pygame.Rect]] = {}
+        for index in range(tint.first, tint.last + 1):
+            head, number = self.head(index, area), self.system_of(index)
+            if head is not None and number is not None:
+                heads.setdefault(number, []).append(head)
+        for number, on_system in heads.items():
+            staff = self.systems[number].staff
+            _left, y = self._origin(number, area)
+            box = on_system[0].unionall(on_system[1:])
+            box = box.inflate(box.height, 0) if len(on_system) > 1 else box.inflate(box.width, 0)
+            top = min(round(y + staff.y - staff.height * 0.12), box.top)
+            bottom = max(round(y + staff.y + staff.height * 1.12), box.bottom)
+            shade = pencil.hatching((max(8, box.width), bottom - top), tint.density)
+            target.blit(shade, (box.left, top))
+            if tint.label and type_ is not None and number == max(heads):
+                text = type_.surface(tint.label, 12.5, "bold", Ink.PENCIL)
+                at = text.get_rect(midtop=(box.centerx, bottom + 1)).clamp(area)
+                # On a little paper of its own: beams and hairpins may stand there.
+                target.fill(Ink.PAPER, at.inflate(4, -2))
+                target.blit(text, at)
+
+    def _draw_penned(self, target: pygame.Surface, area: pygame.Rect, penned: Penned) -> None:
+        """The teacher's ink: a stroke under a fixed fingering, a small cross beside a note with a comment."""
+        for index in penned.fixed:
+            place, head = self._mark_box(index, area), self.head(index, area)
+            if place is None and head is not None:
+                place = head.move(0, -round(head.height * 0.9))
+            if place is not None:
+                width = max(2, round(place.height * 0.1))
+                line = pygame.Rect(place.left, place.bottom + width // 2, place.width, width)
+                pygame.draw.rect(target, Ink.BLUE, line)
+        for index in penned.commented:
+            head = self.head(index, area)
+            if head is not None:
+                cross = pencil.cross(max(8, round(head.width * 0.8)), Ink.BLUE)
+                target.blit(cross, cross.get_rect(midbottom=(head.right + head.width * 0.35, head.top)))
+
+    def _mark_box(self, note_index: int, area: pygame.Rect) -> pygame.Rect | None:
+        note_id, number = f"n{self.passage.notes[note_index].source}", self.system_of(note_index)
+        if number is None or number not in self._visible(area) or note_id not in self.systems[number].marks:
+            return None
+        x, y = self._origin(number, area)
+        box = self.systems[number].marks[note_id]
+        return pygame.Rect(round(x + box.x), round(y + box.y), max(1, round(box.width)), max(1, round(box.height)))
 
     def _draw_looked_at(self, target: pygame.Surface, area: pygame.Rect, note_index: int) -> None:
         head = self.head(note_index, area)

@@ -14,7 +14,7 @@ import pygame
 
 from companion.window.theme import Ink
 
-__all__ = ["arrow", "brackets", "insert_mark", "ring", "smooth_line", "tick"]
+__all__ = ["arrow", "brackets", "cross", "hatching", "insert_mark", "ring", "smooth_line", "tick"]
 
 _FINE = 4
 
@@ -104,3 +104,25 @@ def tick(size_px: int, colour: tuple[int, int, int] = Ink.PENCIL) -> pygame.Surf
     w, h = canvas.get_size()
     smooth_line(canvas, [(w * 0.1, h * 0.55), (w * 0.38, h * 0.85), (w * 0.92, h * 0.12)], w * 0.12, colour)
     return _shrink(canvas)
+
+
+@lru_cache(maxsize=16)
+def cross(size_px: int, colour: tuple[int, int, int]) -> pygame.Surface:
+    """A small cross: something is written about this note."""
+    canvas = _canvas(size_px, size_px)
+    w, h = canvas.get_size()
+    for ends in ([(w * 0.2, h * 0.2), (w * 0.8, h * 0.8)], [(w * 0.8, h * 0.2), (w * 0.2, h * 0.8)]):
+        smooth_line(canvas, [(float(x), float(y)) for x, y in ends], w * 0.14, colour)
+    return _shrink(canvas)
+
+
+@lru_cache(maxsize=64)
+def hatching(size_px: tuple[int, int], density: int) -> pygame.Surface:
+    """Slanting strokes of a soft pencil over a spot, closer and firmer with `density` (1 to 3)."""
+    width, height = size_px
+    shade = pygame.Surface(size_px, pygame.SRCALPHA)
+    shade.fill((*Ink.PENCIL, 14 + 12 * density))
+    step = {1: 11, 2: 8, 3: 6}[max(1, min(3, density))]
+    for x in range(-height, width, step):
+        pygame.draw.aaline(shade, (*Ink.PENCIL, 60 + 25 * density), (x, height), (x + height * 0.6, 0))
+    return shade

@@ -6,18 +6,20 @@ record and leaves sentences to show in `notice`. Everything a key can do is a me
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Hashable
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 
 from companion.charts import load
 from companion.charts.model import Chart
-from companion.errors import PortError, RecordError
+from companion.errors import CompanionError, PortError, RecordError
 from companion.passage import Passage
+from companion.planning import RULES, Rule, printed_marks
 from companion.planning import plan as make_plan
-from companion.planning import printed_marks
+from companion.planning.limits import Limits, speed_limits
 from companion.planning.model import Plan
+from companion.planning.pace import Pace
 from companion.ports import DevicePort, PortName, PortWatch, SimulatedPort, is_sim, open_input
 from companion.ports.click import ClickPlayer, render_click
 from companion.ports.memory import recall, remember
@@ -27,6 +29,9 @@ from companion.practice.ladder import Ladder
 from companion.practice.model import RawEvent, Tolerances
 from companion.practice.rehearsal import FinishedTake, Rehearsal
 from companion.record import Sitting, TakeRecord, finished_take_record
+from companion.record.marks import Marked
+from companion.record.marks_edit import set_fingering
+from companion.record.readings import pace_of
 from companion.units import NS_PER_S, ns_from_s
 from companion.window.takes import result_of
 
@@ -47,7 +52,8 @@ class Setup:
     """All that the command line, the week sheet and the memory settled before the window opens.
 
     `takes` ends the run after so many; `by_itself` starts them without a key; `review_s` is how long a pencilled page
-    is left to be read before the next one starts by itself. `target_label` is what the ladder's flag says."""
+    is left to be read before the next one starts by itself. `target_label` is what the ladder's flag says. `marked` is
+    what the mark sheet at `marks_path` says of the passage, `rules` are those to plan by."""
 
     passage: Passage
     chart: Chart
@@ -67,6 +73,9 @@ class Setup:
     settings: Path | None = None
     hidden: bool = False
     remarks: tuple[str, ...] = ()
+    marks_path: Path | None = None
+    marked: Marked | None = None
+    rules: tuple[Rule, ...] = RULES
 
 
 class SteppedClock:
@@ -105,6 +114,9 @@ class Run:
         self._told_silent = False
         self.offered: PortName | None = None
         self.memory = recall(setup.settings)
+        self.marks = dict(setup.marked.fingerings) if setup.marked else {}
+        self._pace: Pace | None = None
+        self._limits: tuple[Hashable, Limits] | None = None
         self.click = ClickPlayer()
         self.volume = 1.0
         self.muted = setup.muted
@@ -397,9 +409,60 @@ class Run:
         """Plan the passage for another horn. Raises `NoFingering` where it can't be played on it (nothing changes
         then)."""
         chart = load(name)
-        plan = make_plan(self.rehearsal.passage, chart, printed_marks(self.rehearsal.passage, chart))
-        self.rehearsal.replan(plan)
+        self.rehearsal.replan(self._planned(chart, self.marks))
         self.chart = chart
+        self._pace = None
+
+    def _planned(self, chart: Chart, marks: dict[int, str]) -> Plan:
+        passage = self.rehearsal.passage
+        # A mark that another horn doesn't know is kept for the one it was made for.
+        known = {index: name for index, name in marks.items() if chart.called(passage.notes[index].written_midi, name)}
+        return make_plan(passage, chart, {**printed_marks(passage, chart), **known}, rules=self.setup.rules)
+
+    # -- the fingering teacher ---------------------------------------------------------------------------------------
+
+    def comment(self, note_index: int) -> str:
+        """The teacher's comment on a note, empty where there is none."""
+        return self.setup.marked.comments.get(note_index, "") if self.setup.marked else ""
+
+    def pick(self, note_index: int, name: str | None) -> None:
+        """Fix a fingering of a note, every time it is played, plan the rest around it and keep the mark; None takes it
+        away. Raises `UsageError` during a take."""
+        passage = self.rehearsal.passage
+        source = passage.notes[note_index].source
+        marks = {index: own for index, own in self.marks.items() if passage.notes[index].source != source}
+        if name is not None:
+            marks |= {note.index: name for note in passage.notes if note.source == source}
+        plan = self._planned(self.chart, marks)
+        before = self.rehearsal.plan.remarks
+        self.rehearsal.replan(plan)
+        self.marks = marks
+        said = [remark for remark in plan.remarks if remark not in before]
+        said += self._keep_mark(note_index, name)
+        if said:
+            self.say("; ".join(said))
+
+    def _keep_mark(self, note_index: int, name: str | None) -> list[str]:
+        """Write the mark beside the passage; a place that can't be written is said, and the mark holds for now."""
+        path, passage = self.setup.marks_path, self.rehearsal.passage
+        if path is None:
+            return ["this passage has no file: the mark holds for this sitting"]
+        try:
+            set_fingering(path, passage, note_index, name)
+        except CompanionError as error:
+            return [f"the mark holds for this sitting: {error}"]
+        return []
+
+    def limits(self) -> Limits:
+        """The speed limits of the passage at the rung's tempo, at the player's own pace where takes tell it."""
+        rehearsal = self.rehearsal
+        if self._pace is None:
+            self._pace = pace_of(self.setup.sessions, self.chart)
+        key = (rehearsal.plan.version, rehearsal.tempo_bpm, self.chart.name, self._pace.factor)
+        if self._limits is None or self._limits[0] != key:
+            found = speed_limits(rehearsal.passage, rehearsal.plan, self.chart, rehearsal.tempo_bpm, self._pace)
+            self._limits = key, found
+        return self._limits[1]
 
     def close(self) -> None:
         """Give everything back; a take under way is kept as stopped."""

@@ -19,13 +19,18 @@ from companion.window.horn import draw_horn, draw_horn_small
 from companion.window.ladder_view import LadderShown, draw_ladder, rung_at
 from companion.window.layout import Layout, layout
 from companion.window.metronome import beat_unit, metronome_number
-from companion.window.page import Mark, PageView
+from companion.window.note_leaf import cost_in_words
+from companion.window.page import Mark, PageView, Penned, Tint
 from companion.window.run import Run
 from companion.window.theme import Ink, Type
 
 __all__ = ["Stand"]
 
 ARROWS_A_BAR = 4
+#: So many runners-up have room under the horn, and so many spots are tinted.
+RUNNERS_UP_SHOWN, CHANGES_TINTED = 3, 24
+#: From these shares of the time there is on, a change is tinted lightly, more, most: beyond 1 it can't be played.
+LOADS_TINTED = (0.7, 0.85, 1.0)
 #: The usual cautions, in common words (from memory).
 CARE = (
     "Rest some minutes every half hour; stop at pain, numbness or tingling; keep the click moderate. Your teacher and"
@@ -43,6 +48,8 @@ class Stand:
         self.drag_from: int | None = None
         self.drag_to: int | None = None
         self.engraving_fault = ""
+        self.spots_shown = False
+        self._runner_up_places: list[tuple[pygame.Rect, int]] = []
         self._foot_places: list[tuple[pygame.Rect, str]] = []
         self._instrument_place = pygame.Rect(0, 0, 0, 0)
         self._tempo_place = pygame.Rect(0, 0, 0, 0)
@@ -163,7 +170,8 @@ class Stand:
     # the horn
 
     def _horn_value(self) -> Hashable:
-        return self.shown_note(), self.run.chart.name, self.run.rehearsal.plan.version, self.run.rehearsal.busy
+        rehearsal = self.run.rehearsal
+        return self.shown_note(), self.run.chart.name, rehearsal.plan.version, rehearsal.busy, self.looked_at
 
     def _choice(self, note_index: int) -> tuple[Note, Choice]:
         rehearsal = self.run.rehearsal
@@ -189,8 +197,38 @@ class Stand:
         )  # fmt: skip
         type_.paragraph(target, choice.reason, place.horn_reason, 13.5, "italic", Ink.QUIET, "center")
         held = self._held_before(shown, choice.keys)
-        draw_horn(target, place.horn_keys, run.chart, held, choice.keys, str(fonts.TEXT_REGULAR))
-        self._draw_then(target, shown)
+        self._runner_up_places = []
+        asked = shown == self.looked_at and not run.rehearsal.busy and bool(choice.runners_up)
+        # The runners-up need more room than the note after the next.
+        less = round(place.horn_keys.height * 0.2) if asked else 0
+        keys = pygame.Rect(place.horn_keys.topleft, (place.horn_keys.width, place.horn_keys.height - less))
+        draw_horn(target, keys, run.chart, held, choice.keys, str(fonts.TEXT_REGULAR))
+        if asked:
+            below = pygame.Rect(place.horn_then)
+            below.y, below.height = below.y - less, below.height + less
+            self._draw_runners_up(target, below, choice)
+        else:
+            self._draw_then(target, shown)
+
+    def _draw_runners_up(self, target: pygame.Surface, place: pygame.Rect, choice: Choice) -> None:
+        """The next best fingerings, small, with what the passage would cost more."""
+        type_, u = self.type, self.place.scale
+        pygame.draw.line(target, Ink.FAINT, place.topleft, place.topright, 1)
+        others = choice.runners_up[:RUNNERS_UP_SHOWN]
+        width = place.width // max(len(others), 2)
+        for i, other in enumerate(others):
+            cell = pygame.Rect(place.x + i * width, place.y + round(4 * u), width, place.height - round(4 * u))
+            self._runner_up_places.append((cell, i))
+            name = other.fingering.name
+            if type_.width(f"{i + 1} {name}", 13, "bold") > cell.width - 4 and other.fingering.mark:
+                name = other.fingering.mark
+            type_.draw(target, f"{i + 1} {name}", cell.midtop, 13, "bold", anchor="midtop", max_width_px=cell.width - 4)
+            cost = type_.draw(
+                target, cost_in_words(other.extra_s), cell.midbottom, 13, "italic", Ink.QUIET, "midbottom"
+            )
+            top = cell.y + type_.line_height(13)
+            horn = pygame.Rect(cell.x + round(4 * u), top, cell.width - round(8 * u), cost.top - top)
+            draw_horn_small(target, horn, self.run.chart, other.fingering.keys)
 
     @staticmethod
     def _named(note: Note, choice: Choice) -> str:
@@ -323,8 +361,36 @@ class Stand:
         looked_at = None if rehearsal.busy else self.looked_at
         return (
             len(page.systems), page.top, self.chosen_bars(), rehearsal.version, rehearsal.state, caret, looked_at,
-            len(self.run.results), self.engraving_fault, rehearsal.paused_because,
+            len(self.run.results), self.engraving_fault, rehearsal.paused_because, self.tints(), self.penned(),
+            id(page.systems),
         )  # fmt: skip
+
+    def penned(self) -> Penned:
+        """What the teacher wrote on the page."""
+        comments = self.run.setup.marked.comments if self.run.setup.marked else {}
+        return Penned(tuple(sorted(self.run.marks)), tuple(sorted(comments)))
+
+    def tints(self) -> tuple[Tint, ...]:
+        """The hardest spots of the bars chosen, where they are wanted; never during a take."""
+        run = self.run
+        if not self.spots_shown or run.rehearsal.busy:
+            return ()
+        limits = run.limits()
+        hard = sorted((c for c in limits.changes if c.load >= LOADS_TINTED[0]), key=lambda c: -c.load)
+        labelled: set[int] = set()
+        tints = []
+        for change in hard[:CHANGES_TINTED]:
+            spot = next((i for i, s in enumerate(limits.spots) if s.first_note <= change.from_index <= s.last_note), -1)
+            # One tempo a spot: that of its hardest change.
+            label = "" if spot in labelled else self._tempo_text(change.limit_bpm, change.note_index)
+            labelled.add(spot)
+            density = sum(change.load >= load for load in LOADS_TINTED)
+            tints.append(Tint(change.from_index, change.note_index, density, label))
+        return tuple(tints)
+
+    def _tempo_text(self, quarter_bpm: float, note_index: int) -> str:
+        passage = self.run.rehearsal.passage
+        return metronome_number(float(round(quarter_bpm)), passage.bars[passage.notes[note_index].bar])
 
     def _draw_music(self, target: pygame.Surface) -> None:
         area = self.place.music
@@ -334,7 +400,17 @@ class Stand:
             self.type.paragraph(target, words, area.inflate(-40, -area.height // 2), 17, "italic", Ink.QUIET, "center")
             return
         looked_at = None if self.run.rehearsal.busy else self.looked_at
-        self.page.draw(target, area, self.chosen_bars(), self.marks(), self._caret(), looked_at)
+        self.page.draw(
+            target,
+            area,
+            self.chosen_bars(),
+            self.marks(),
+            self._caret(),
+            looked_at,
+            self.penned(),
+            self.tints(),
+            self.type,
+        )
         if self.run.rehearsal.state == "paused":
             self._draw_paused(target, area)
 
@@ -377,6 +453,11 @@ class Stand:
         run, rehearsal = self.run, self.run.rehearsal
         if run.notice:
             return run.notice
+        if self.looked_at is not None and not rehearsal.busy:
+            return self._about_note(self.looked_at)
+        if self.spots_shown and not rehearsal.busy:
+            spots = run.limits().spots
+            return spots[0].sentence if self.tints() else "No change of this passage comes near its limit here."
         if rehearsal.state == "after" and rehearsal.last_take:
             take = rehearsal.last_take
             step = take.step.sentence if take.step else take.stopped[:1].upper() + take.stopped[1:] + "."
@@ -384,12 +465,18 @@ class Stand:
         if rehearsal.state == "ready":
             if not run.port_name:
                 return "No controller is chosen: plug one in, or press P; there is also a simulated player to watch."
-            choice = self._choice(self.looked_at)[1] if self.looked_at is not None else None
-            if choice and choice.runners_up:
-                other = choice.runners_up[0]
-                return f"Or {other.fingering.name}: {other.extra_s * 1e3:.0f} ms more effort over the passage."
             return CARE
         return ""
+
+    def _about_note(self, note_index: int) -> str:
+        comment = self.run.comment(note_index)
+        if comment:
+            return f"Written here: {comment}"
+        choice = self._choice(note_index)[1]
+        if not choice.runners_up:
+            return "There is no other fingering worth having here. Enter shows all of this note."
+        off = "; 0 takes the mark away" if note_index in self.run.marks else ""
+        return f"A number or a click takes another fingering, and the rest is planned around it; Enter shows all{off}."
 
     def _draw_advice(self, target: pygame.Surface) -> None:
         self._blank(target, self.place.advice)
@@ -462,6 +549,10 @@ class Stand:
             if box.inflate(8, 10).collidepoint(pos):
                 return action
         return None
+
+    def runner_up_at(self, pos: tuple[int, int]) -> int | None:
+        """The runner-up under a point, counted from 0."""
+        return next((i for box, i in self._runner_up_places if box.collidepoint(pos)), None)
 
     def rung_at(self, pos: tuple[int, int]) -> int | None:
         """The rung under a point."""

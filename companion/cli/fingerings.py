@@ -1,0 +1,413 @@
+"""`companion fingerings FILE`: the plan of a passage as a table, as marks in the score, and what a teacher asks."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import shutil
+import sys
+import textwrap
+from collections.abc import Callable, Iterable, Sequence
+from fractions import Fraction
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from companion import paths
+from companion.errors import UsageError
+from companion.units import ms_from_s
+
+if TYPE_CHECKING:
+    from companion.charts.model import Chart, Fingering
+    from companion.cli.opening import Opened
+    from companion.passage import Bar, Note
+    from companion.planning.model import Choice, Plan
+
+__all__ = ["add_arguments", "run"]
+
+#: Spots and better fingerings named by --limits; the rest of a long passage is as good as playable beside them.
+MOST_SPOTS = 8
+_NARROWEST = 72
+_EXAMPLES = """\
+examples:
+  companion fingerings etude.musicxml                        every note: bar, beat, note, fingering, reason
+  companion fingerings etude.musicxml --bars 5-8 --limits --tempo 96
+  companion fingerings etude.musicxml --musicxml etude-marked.musicxml
+  companion fingerings etude.musicxml --set 3.4=side --why "matches the C after it"
+  companion fingerings etude.musicxml --correct 10.-2=B5 --comment 5.1="breathe before this"
+  companion fingerings --note B-flat4 --search --beside C5   all ways to play a note
+  companion fingerings --change G4 B-flat4:side              how long a change takes, and why
+  companion fingerings --rules
+
+BAR.NOTE counts the notes printed in a bar from 1, or from its end: 10.-1 is the last, 10.-2 the next to last. The marks
+go into a small file beside the passage (etude.marks.toml), which every command follows. Tempos are quarters a minute.
+Times of changes are an average player's, fitted to published trill rates (arXiv:2507.04963); with takes in the practice
+log, yours. Rest some minutes every half hour, and stop at pain."""
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Options of `companion fingerings`."""
+    parser.formatter_class = argparse.RawDescriptionHelpFormatter
+    parser.epilog = _EXAMPLES
+    parser.add_argument("file", nargs="?", type=Path, metavar="FILE", help="a MusicXML or Standard MIDI file")
+    music = parser.add_argument_group("the passage")
+    music.add_argument("--part", help="which part of a score: its number, id or name")
+    music.add_argument("--bars", metavar="5-8", help="show only these bars (the whole passage is planned)")
+    music.add_argument("--instrument", metavar="HORN", help="soprano, alto, tenor, baritone or a chart of your own")
+    music.add_argument("--tempo", type=float, metavar="BPM", help="the tempo meant (default: the printed one)")
+    music.add_argument("--brief", action="store_true", help="leave out notes with their usual fingering")
+    marks = parser.add_argument_group("the teacher's marks")
+    marks.add_argument("--marks", type=Path, metavar="FILE", help="the mark sheet (default: FILE.marks.toml beside it)")
+    marks.add_argument("--set", action="append", default=[], metavar="BAR.NOTE=NAME", help="fix a fingering")
+    marks.add_argument("--why", default="", metavar="TEXT", help="the reason, kept with --set and --correct")
+    marks.add_argument("--unset", action="append", default=[], metavar="BAR.NOTE", help="take a fixed fingering away")
+    marks.add_argument("--comment", action="append", default=[], metavar="BAR.NOTE=TEXT", help="a word at a note")
+    marks.add_argument(
+        "--correct", action="append", default=[], metavar="BAR.NOTE=PITCH", help="a misprint, such as 10.-2=B5"
+    )
+    marks.add_argument("--rule-file", type=Path, metavar="FILE", help="changes to the rules (usual: shared/rules.toml)")
+    asked = parser.add_argument_group("what else it can say")
+    asked.add_argument("--musicxml", type=Path, metavar="OUT", help="write the score with fingering marks")
+    asked.add_argument("--legend", action="store_true", help="what the marks mean")
+    asked.add_argument("--limits", action="store_true", help="the hardest spots, and the tempo each can reach")
+    asked.add_argument("--average", action="store_true", help="with --limits: an average player, not your own takes")
+    asked.add_argument("--sessions", type=Path, metavar="DIR", help="the practice log that tells your pace")
+    asked.add_argument("--rules", action="store_true", help="the rules of practice, with weights and sources")
+    asked.add_argument("--change", nargs=2, metavar=("FROM", "TO"), help="a change, reckoned; such as G4 B-flat4:side")
+    asked.add_argument("--note", metavar="PITCH", help="all fingerings of a note, drawn; such as B-flat4")
+    asked.add_argument("--search", action="store_true", help="with --note: what else the horn's keys would give")
+    asked.add_argument("--beside", metavar="PITCH", help="with --note: the neighbour that a change is reckoned from")
+    asked.add_argument("-o", "--output", type=Path, metavar="OUT", help="with --note: a picture (.svg, .png, .pdf)")
+
+
+def run(args: argparse.Namespace) -> int:
+    """`companion fingerings`."""
+    _check_together(args)
+    if args.rules:
+        print("\n".join(_rule_lines(args.rule_file)))
+    if args.change:
+        print("\n".join(_change_lines(args)))
+    if args.note:
+        _note_page(args)
+    if args.file is not None:
+        _passage(args)
+    elif args.legend:
+        print("\n".join(_legend_lines(_chart(args).fingerings)))
+    return 0
+
+
+def _check_together(args: argparse.Namespace) -> None:
+    """Options that would do nothing are said rather than passed over."""
+    of_a_passage = {
+        "--bars": args.bars, "--set": args.set, "--unset": args.unset, "--comment": args.comment, "--part": args.part,
+        "--correct": args.correct, "--musicxml": args.musicxml, "--limits": args.limits, "--marks": args.marks,
+        "--brief": args.brief,
+    }  # fmt: skip
+    if args.file is None:
+        lonely = [name for name, value in of_a_passage.items() if value]
+        if lonely:
+            raise UsageError(f"{lonely[0]} needs a passage: companion fingerings FILE {lonely[0]} ...")
+        if not (args.rules or args.change or args.note or args.legend):
+            raise UsageError("give a passage, or --rules, --legend, --note PITCH or --change FROM TO")
+    of_a_note = {"--search": args.search, "--beside": args.beside, "--output": args.output}
+    lonely = [name for name, value in of_a_note.items() if value]
+    if lonely and not args.note:
+        raise UsageError(f"{lonely[0]} goes with --note, such as: companion fingerings --note B-flat4 {lonely[0]} ...")
+    if args.why and not (args.set or args.correct):
+        raise UsageError("--why goes with --set or --correct")
+    if args.average and not args.limits:
+        raise UsageError("--average goes with --limits")
+    if args.tempo is not None and not 0 < args.tempo < 1000:
+        raise UsageError(f"--tempo {args.tempo:g}: give quarters a minute, above 0 and below 1000")
+
+
+def _chart(args: argparse.Namespace) -> Chart:
+    from companion.charts import load
+
+    return load(args.instrument or "alto")
+
+
+# -- a passage ------------------------------------------------------------------------------------------------------
+
+
+def _passage(args: argparse.Namespace) -> None:
+    from companion.cli.opening import open_passage
+
+    _edit_marks(args)
+    opened = open_passage(args.file, args.part, args.instrument, args.marks, args.rule_file)
+    plan = opened.plan(args.tempo)
+    for remark in (*opened.remarks, *plan.remarks):
+        print(f"companion: note: {remark}", file=sys.stderr)
+    blocks = [_heading(opened, plan), _table(opened, plan, args)]
+    if args.legend:
+        blocks.append(_legend_lines(choice.fingering for choice in plan.choices))
+    if args.limits:
+        blocks.append(_limit_lines(opened, plan, args))
+    if args.musicxml:
+        blocks.append([_write_marked(opened, plan, args.musicxml)])
+    print("\n\n".join("\n".join(lines) for lines in blocks))
+
+
+def _heading(opened: Opened, plan: Plan) -> list[str]:
+    others = sum(bool(choice.fingering.mark) for choice in plan.choices)
+    fixed = sum(choice.fixed for choice in plan.choices)
+    kept = f", {fixed} of them fixed by hand" if fixed else ""
+    count = f"{len(plan.choices)} note{'' if len(plan.choices) == 1 else 's'}"
+    title = opened.passage.title or Path(opened.passage.origin).stem
+    lines = [f"{title}, {opened.chart.title}: {count}, {others} with a mark{kept}"]
+    changed = len(opened.marked.corrections)
+    if changed:
+        lines.append(f"{changed} misprint{'' if changed == 1 else 's'} corrected as {opened.marks_path.name} says")
+    return lines
+
+
+def _table(opened: Opened, plan: Plan, args: argparse.Namespace) -> list[str]:
+    passage = opened.passage
+    first, last = passage.bar_range(args.bars) if args.bars else (0, len(passage.bars) - 1)
+    rows = [("bar", "beat", "note", "fingering", "reason")]
+    for choice in plan.choices:
+        note = passage.notes[choice.note_index]
+        if first <= note.bar <= last and not (args.brief and _is_usual(choice)):
+            rows.append(_row(passage.bars[note.bar], note, choice, opened))
+    if len(rows) == 1:
+        return ["every note has its usual fingering here" if passage.notes else "there are no notes"]
+    return _columns(rows)
+
+
+def _is_usual(choice: Choice) -> bool:
+    return choice.fingering.standard and not choice.fingering.mark and not choice.fixed and not choice.trill_fingering
+
+
+def _row(bar: Bar, note: Note, choice: Choice, opened: Opened) -> tuple[str, str, str, str, str]:
+    where = bar.number or str(bar.index + 1)
+    if bar.time_pass > 1:
+        where += f" ({bar.time_pass}×)"
+    name = choice.fingering.name if choice.fingering.mark or not choice.fingering.standard else ""
+    if choice.trill_fingering:
+        name = f"{name or 'standard'}, tr {choice.trill_fingering.name}"
+    reason = choice.reason
+    if comment := opened.marked.comments.get(choice.note_index):
+        reason += f" – {comment}"
+    return where, _beat(note), str(note.written), name, reason
+
+
+_PARTS = {
+    Fraction(1, 4): "¼", Fraction(1, 2): "½", Fraction(3, 4): "¾", Fraction(1, 3): "⅓", Fraction(2, 3): "⅔",
+    Fraction(1, 6): "⅙", Fraction(5, 6): "⅚", Fraction(1, 8): "⅛", Fraction(3, 8): "⅜", Fraction(5, 8): "⅝",
+    Fraction(7, 8): "⅞",
+}  # fmt: skip
+
+
+def _beat(note: Note) -> str:
+    whole, part = note.count // 1, note.count % 1
+    beat = f"{whole}{_PARTS.get(part, f'+{part}')}" if part else str(whole)
+    return f"{beat} grace" if note.grace else beat
+
+
+def _columns(rows: Sequence[tuple[str, ...]]) -> list[str]:
+    """The last column wrapped under itself on a terminal, left whole in a file or pipe."""
+    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]) - 1)]
+    indent = sum(widths) + 2 * len(widths)
+    width = max(_NARROWEST, shutil.get_terminal_size().columns) if sys.stdout.isatty() else 10_000
+    lines = []
+    for row in rows:
+        start = "".join(f"{cell:<{size}}  " for cell, size in zip(row, widths, strict=False))
+        wrapped = textwrap.wrap(row[-1], max(24, width - indent)) or [""]
+        lines.append((start + wrapped[0]).rstrip())
+        lines += [" " * indent + line for line in wrapped[1:]]
+    return lines
+
+
+def _legend_lines(fingerings: Iterable[Fingering]) -> list[str]:
+    from companion.charts import note_name
+
+    seen: dict[tuple[str, str], list[Fingering]] = {}
+    for fingering in fingerings:
+        if fingering.mark:
+            same = seen.setdefault((fingering.mark, fingering.name), [])
+            if fingering not in same:
+                same.append(fingering)
+    if not seen:
+        return ["no marks: every note has its usual fingering"]
+    rows = [("mark", "fingering", "notes", "keys", "what for")]
+    for (mark, name), same in seen.items():
+        notes = " ".join(note_name(f.written_midi) for f in sorted(same, key=lambda f: f.written_midi))
+        rows.append((mark, name, notes, " ".join(sorted(same[0].keys)) or "none", same[0].use))
+    return _columns(rows)
+
+
+# -- how fast -------------------------------------------------------------------------------------------------------
+
+
+def _limit_lines(opened: Opened, plan: Plan, args: argparse.Namespace) -> list[str]:
+    from companion.planning.limits import speed_limits
+    from companion.planning.pace import Pace
+    from companion.record.readings import pace_of
+
+    passage = opened.passage
+    tempo_bpm = args.tempo or passage.marked_tempo_bpm()
+    pace = Pace() if args.average else pace_of(args.sessions or paths.sessions_dir(), opened.chart)
+    limits = speed_limits(passage, plan, opened.chart, tempo_bpm, pace)
+    inside = _bars_inside(opened, args.bars)
+    spots = [spot for spot in limits.spots if passage.notes[spot.last_note].bar in inside][:MOST_SPOTS]
+    reliefs = [relief for relief in limits.reliefs if passage.notes[relief.note_index].bar in inside][:MOST_SPOTS]
+    lines = [f"Speed limits at {tempo_bpm:g} quarters a minute; {pace.words}."]
+    lines += [f"  {i}. {spot.sentence}" for i, spot in enumerate(spots, start=1)]
+    if not spots:
+        lines.append("  no change comes near its limit")
+    if reliefs:
+        lines += ["Another fingering would raise the limit here:"]
+        lines += [f"  - {relief.sentence}" for relief in reliefs]
+    return lines
+
+
+def _bars_inside(opened: Opened, bars: str | None) -> range:
+    first, last = opened.passage.bar_range(bars) if bars else (0, len(opened.passage.bars) - 1)
+    return range(first, last + 1)
+
+
+def _change_lines(args: argparse.Namespace) -> list[str]:
+    from companion.planning import reckoning
+
+    chart = _chart(args)
+    a, b = (_fingering_named(chart, text) for text in args.change)
+    return [f"{_named(a)} to {_named(b)}: {reckoning(chart, a, b).sentence()}"]
+
+
+def _named(fingering: Fingering) -> str:
+    from companion.charts import note_name
+
+    plain = fingering.standard and not fingering.mark
+    return note_name(fingering.written_midi) + ("" if plain else f" {fingering.name}")
+
+
+def _fingering_named(chart: Chart, text: str) -> Fingering:
+    """`G4`, or with one of its other fingerings `B-flat4:side`."""
+    from companion.scores.pitch_words import pitch_from
+
+    pitch_text, _, name = text.partition(":")
+    pitch = pitch_from(pitch_text)
+    standard = chart.standard(pitch.midi)
+    if not name:
+        return standard
+    for fingering in chart.for_note(pitch.midi):
+        if name.strip().lower() in (fingering.name.lower(), fingering.mark.lower()):
+            return fingering
+    names = ", ".join(fingering.name for fingering in chart.for_note(pitch.midi))
+    raise UsageError(f"{text!r}: {pitch} has no fingering {name!r} on the {chart.title}; it has {names}")
+
+
+def _note_page(args: argparse.Namespace) -> None:
+    from companion.cli.note_page import note_page
+    from companion.scores.pitch_words import pitch_from
+
+    beside = pitch_from(args.beside) if args.beside else None
+    note_page(_chart(args), pitch_from(args.note), args.search, beside, sys.stdout, args.output)
+
+
+def _rule_lines(rule_file: Path | None) -> list[str]:
+    from companion.cli.opening import rules_to_follow
+    from companion.planning import RULES
+
+    followed, remarks = rules_to_follow(rule_file)
+    for remark in remarks:
+        print(f"companion: note: {remark}", file=sys.stderr)
+    weights = {rule.name: rule.weight_s for rule in followed}
+    lines = ["Rules of practice. A broken rule costs its weight, in milliseconds of changing fingers."]
+    for rule in RULES:
+        weight_s = weights.get(rule.name)
+        cost = "switched off" if weight_s is None else f"{ms_from_s(weight_s):.0f} ms"
+        if weight_s is not None and weight_s != rule.weight_s:
+            cost += f", changed from {ms_from_s(rule.weight_s):.0f} ms"
+        lines += ["", f"{rule.name} ({cost})", *_indented(rule.sentence)]
+        for exception in rule.exceptions:
+            lines += _indented(f"except: {exception}")
+        lines += _indented(f"source: {rule.source}")
+    return lines
+
+
+def _indented(text: str) -> list[str]:
+    return textwrap.wrap(text, 100, initial_indent="  ", subsequent_indent="    ")
+
+
+# -- writing --------------------------------------------------------------------------------------------------------
+
+
+def _write_marked(opened: Opened, plan: Plan, out: Path) -> str:
+    from companion.planning import printed_texts
+    from companion.scores import marked_musicxml
+
+    if out.exists() and os.path.samefile(out, opened.passage.origin):
+        raise UsageError(f"--musicxml {out}: that is the score itself; give another name, and the score stays as it is")
+    texts = printed_texts(opened.passage, plan)
+    content = marked_musicxml(opened.passage, texts)
+    packed = content.startswith(b"PK")
+    if packed != (out.suffix.lower() == ".mxl"):
+        wanted = ".mxl, as the score is packed" if packed else ".musicxml or .xml, as the score is not packed"
+        raise UsageError(f"--musicxml {out}: let its name end in {wanted}")
+    _write_whole(out, content)
+    corrected = " and the corrected misprints" if opened.marked.corrections else ""
+    return f"{out}: the score with {len(texts)} fingering mark{'' if len(texts) == 1 else 's'}{corrected}."
+
+
+def _write_whole(out: Path, content: bytes) -> None:
+    """All of it or nothing: a file half written would replace a good one."""
+    beside = out.with_name(f".{out.name}.{os.getpid()}")
+    try:
+        beside.write_bytes(content)
+        os.replace(beside, out)
+    except OSError as error:
+        beside.unlink(missing_ok=True)
+        raise UsageError(f"{out}: can't be written ({error.strerror}); name a file in a folder that exists") from error
+
+
+# -- the mark sheet -------------------------------------------------------------------------------------------------
+
+
+def _edit_marks(args: argparse.Namespace) -> None:
+    """Carry out --set, --unset, --comment and --correct, and say so."""
+    if not (args.set or args.unset or args.comment or args.correct):
+        return
+    from companion.cli.opening import open_passage
+    from companion.record import marks, marks_edit
+    from companion.scores.pitch_words import pitch_from
+
+    path = args.marks or marks.default_path(args.file)
+    named = path if path.exists() else None
+    opened = open_passage(args.file, args.part, args.instrument, named, args.rule_file)
+    passage, why = opened.passage, args.why
+    # All places and names are looked at before anything is written.
+    edits: list[Callable[[], None]] = []
+    for text in args.correct:
+        place, pitch = _assignment("--correct", text, "10.-2=B5")
+        index, right = marks.note_at(passage, place), pitch_from(pitch)
+        edits.append(partial(marks_edit.set_correction, path, passage, index, right, why))
+    for text in args.set:
+        place, name = _assignment("--set", text, "3.4=side")
+        index = marks.note_at(passage, place)
+        _check_name(opened, index, name)
+        edits.append(partial(marks_edit.set_fingering, path, passage, index, name, why))
+    for place in args.unset:
+        edits.append(partial(marks_edit.set_fingering, path, passage, marks.note_at(passage, place), None))
+    for text in args.comment:
+        place, words = _assignment("--comment", text, '5.1="breathe here"')
+        edits.append(partial(marks_edit.set_comment, path, passage, marks.note_at(passage, place), words))
+    for edit in edits:
+        edit()
+    print(f"Written to {path}.", file=sys.stderr)
+
+
+def _assignment(option: str, text: str, example: str) -> tuple[str, str]:
+    place, equals, value = text.partition("=")
+    if not equals or not value.strip():
+        raise UsageError(f"{option} {text!r}: write such as {option} {example}")
+    return place, value.strip()
+
+
+def _check_name(opened: Opened, index: int, name: str) -> None:
+    """A fingering that the note doesn't have is said before it stands in the teacher's file."""
+    note = opened.passage.notes[index]
+    known = opened.chart.for_note(note.written_midi)
+    if not any(name.lower() in (f.name.lower(), f.mark.lower()) for f in known):
+        names = ", ".join(f.name for f in known)
+        raise UsageError(f"{note.written} has no fingering {name!r} on the {opened.chart.title}; it has {names}")
