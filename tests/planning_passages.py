@@ -20,13 +20,16 @@ def spelled(written_midi: int) -> str:
 
 
 def passage(text: str, length: str = "1/4", tempo_bpm: float = 92.0) -> Passage:
-    """One bar of these notes, sixteenths unless a length in quarters says otherwise; `g` marks a grace note."""
+    """One bar of these notes, sixteenths unless a length in quarters says otherwise; `g` marks a grace note, `_` a
+    slur to the note (`_gB4`: to a grace note)."""
     notes: list[Note] = []
     at = Fraction(0)
     for word in text.split():
         word, _, given = word.partition(":")
         lasts = Fraction(given or length)
         if word != "r":
+            slurred = word.startswith("_")
+            word = word.removeprefix("_")
             grace = word.startswith("g")
             main, _, other = word.removeprefix("g").partition("~")
             trill = Trill(pitch(other)) if other else None
@@ -43,6 +46,7 @@ def passage(text: str, length: str = "1/4", tempo_bpm: float = 92.0) -> Passage:
                     index,
                     trill=trill,
                     grace="acciaccatura" if grace else "",
+                    tongued=not slurred,
                 )
             )
         at += lasts

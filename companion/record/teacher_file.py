@@ -77,7 +77,8 @@ class Faults:
             if key not in known:
                 close = difflib.get_close_matches(key, known, n=1, cutoff=0.5)
                 hint = f"did you mean {close[0]}?" if close else f"known are {', '.join(known)}"
-                self.add(place, key[:40], f"is not known here; {hint}")
+                shown = "".join(letter if letter.isprintable() else " " for letter in key[:40])
+                self.add(place, shown, f"is not known here; {hint}")
 
     def format(self, data: Mapping[str, Any], wanted: int) -> None:
         """The file's format must be `wanted`."""
