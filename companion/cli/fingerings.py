@@ -92,7 +92,8 @@ def run(args: argparse.Namespace) -> int:
     if args.file is not None:
         _passage(args)
     elif args.legend:
-        print("\n".join(_legend_lines(_chart(args).fingerings)))
+        chart = _chart(args)
+        print("\n".join(_legend_lines(chart, chart.fingerings)))
     return 0
 
 
@@ -140,7 +141,7 @@ def _passage(args: argparse.Namespace) -> None:
         print(f"companion: note: {remark}", file=sys.stderr)
     blocks = [_heading(opened, plan), _table(opened, plan, args)]
     if args.legend:
-        blocks.append(_legend_lines(choice.fingering for choice in plan.choices))
+        blocks.append(_legend_lines(opened.chart, (choice.fingering for choice in plan.choices)))
     if args.limits:
         blocks.append(_limit_lines(opened, plan, args))
     if args.musicxml:
@@ -218,7 +219,7 @@ def _columns(rows: Sequence[tuple[str, ...]]) -> list[str]:
     return lines
 
 
-def _legend_lines(fingerings: Iterable[Fingering]) -> list[str]:
+def _legend_lines(chart: Chart, fingerings: Iterable[Fingering]) -> list[str]:
     from companion.charts import note_name
 
     seen: dict[tuple[str, str], list[Fingering]] = {}
@@ -232,7 +233,10 @@ def _legend_lines(fingerings: Iterable[Fingering]) -> list[str]:
     rows = [("mark", "fingering", "notes", "keys", "what for")]
     for (mark, name), same in seen.items():
         notes = " ".join(note_name(f.written_midi) for f in sorted(same, key=lambda f: f.written_midi))
-        rows.append((mark, name, notes, " ".join(sorted(same[0].keys)) or "none", same[0].use))
+        octave = {chart.octave.key} if chart.octave else set()
+        lowest = min(same, key=lambda f: f.written_midi)
+        keys = [key.name for key in chart.keys if key.name in lowest.keys - (octave if len(same) > 1 else set())]
+        rows.append((mark, name, notes, " ".join(keys) or "none", same[0].use))
     return _columns(rows)
 
 
@@ -290,9 +294,8 @@ def _fingering_named(chart: Chart, text: str) -> Fingering:
     standard = chart.standard(pitch.midi)
     if not name:
         return standard
-    for fingering in chart.for_note(pitch.midi):
-        if name.strip().lower() in (fingering.name.lower(), fingering.mark.lower()):
-            return fingering
+    if found := chart.called(pitch.midi, name):
+        return found[0]
     names = ", ".join(fingering.name for fingering in chart.for_note(pitch.midi))
     raise UsageError(f"{text!r}: {pitch} has no fingering {name!r} on the {chart.title}; it has {names}")
 
@@ -407,7 +410,6 @@ def _assignment(option: str, text: str, example: str) -> tuple[str, str]:
 def _check_name(opened: Opened, index: int, name: str) -> None:
     """A fingering that the note doesn't have is said before it stands in the teacher's file."""
     note = opened.passage.notes[index]
-    known = opened.chart.for_note(note.written_midi)
-    if not any(name.lower() in (f.name.lower(), f.mark.lower()) for f in known):
-        names = ", ".join(f.name for f in known)
+    if not opened.chart.called(note.written_midi, name):
+        names = ", ".join(f.name for f in opened.chart.for_note(note.written_midi))
         raise UsageError(f"{note.written} has no fingering {name!r} on the {opened.chart.title}; it has {names}")

@@ -70,15 +70,31 @@ def open_passage(
     marked, path, marks_remarks = _marked(file, as_printed, marks_path)
     rules, rules_remarks = rules_to_follow(rule_file)
     chart = load(instrument or horn_of(marked.passage))
+    own, unknown = _known(marked, chart, path)
     return Opened(
         passage=marked.passage,
         chart=chart,
         marked=marked,
-        marks={**printed_marks(marked.passage, chart), **marked.fingerings},
+        marks={**printed_marks(marked.passage, chart), **own},
         marks_path=path,
         rules=rules,
-        remarks=(*as_printed.remarks, *marks_remarks, *rules_remarks),
+        remarks=(*as_printed.remarks, *marks_remarks, *unknown, *rules_remarks),
     )
+
+
+def _known(marked: Marked, chart: Chart, path: Path) -> tuple[dict[int, str], list[str]]:
+    """The marks that this horn has a fingering for, and what is to be said of the others."""
+    known, unknown = {}, []
+    for index, name in marked.fingerings.items():
+        note = marked.passage.notes[index]
+        if chart.called(note.written_midi, name):
+            known[index] = name
+        else:
+            bar = marked.passage.bars[note.bar].number
+            unknown.append(
+                f"{path.name}: a fingering is set aside: bar {bar}: {note.written} has no {name!r} on the {chart.title}"
+            )
+    return known, list(dict.fromkeys(unknown))
 
 
 def _marked(file: Path, passage: Passage, named: Path | None) -> tuple[Marked, Path, tuple[str, ...]]:

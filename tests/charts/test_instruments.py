@@ -185,3 +185,15 @@ def test_versions_tell_instruments_apart_and_stay() -> None:
     versions = {charts.load(name).version for name in NAMES}
     assert len(versions) == 4 and all(len(version) == 10 for version in versions)
     assert charts.load("alto") is charts.load("alto")
+
+
+@pytest.mark.parametrize("name", charts.names())
+def test_a_mark_on_the_page_means_one_fingering(name: str) -> None:
+    """Written into a score and read again it must be the same fingering."""
+    chart = charts.load(name)
+    for midi in range(chart.lowest_midi, chart.highest_midi + 1):
+        marks = [f.mark for f in chart.for_note(midi) if f.mark]
+        assert len(marks) == len(set(marks)), (midi, marks)
+        for fingering in chart.for_note(midi):
+            assert chart.called(midi, fingering.name) == (fingering,)
+            assert not fingering.mark or chart.called(midi, fingering.mark.upper()) == (fingering,)
