@@ -64,14 +64,15 @@ class Costs:
         situation: Situation,
         mine: tuple[Fingering | None, Fingering, Fingering | None],
         instead: tuple[Fingering | None, Fingering, Fingering | None],
-    ) -> str:
-        """The rule that speaks most for the one way of fingering a note and its neighbours against the other."""
+    ) -> tuple[float, str]:
+        """The rule that speaks most for the one way of fingering a note and its neighbours against the other, and by
+        how many seconds."""
         name, most_s = "", 0.0
         for rule in self.rules_about(situation):
             gain_s = rule.weight_s * (rule.judge(situation, *instead) - rule.judge(situation, *mine))
             if gain_s > most_s:
                 name, most_s = rule.name, gain_s
-        return name
+        return most_s, name
 
     def trill(self, situation: Situation, this: Fingering) -> tuple[float, Fingering]:
         """The cheapest fingering for the other note of a trill on `this`, and what the trill costs in seconds."""

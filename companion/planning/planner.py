@@ -155,10 +155,13 @@ def _why(way: _Chosen, i: int, before: Fingering | None, this: Fingering, after:
         saved_s += costs.change_s(other, after) - costs.change_s(this, after)
     if before is not None and after is not None:
         saved_s /= 2
-    if step.mark is not None or ruled[rival] - ruled[chosen] <= max(0.0, eases[rival] - eases[chosen]):
+    by_rules_s = ruled[rival] - ruled[chosen]
+    if step.mark is not None or by_rules_s <= max(0.0, eases[rival] - eases[chosen]):
         return Why("", saved_s, other)
-    rule = costs.rule_between(step.situation, (before, this, after), (before, other, after))
-    return Why(rule or _of_neighbours(way, i, this, other), saved_s, other)
+    most_s, rule = costs.rule_between(step.situation, (before, this, after), (before, other, after))
+    if most_s < by_rules_s / 2:
+        rule = max((most_s, rule), *_of_neighbours(way, i, this, other))[1]
+    return Why(rule, saved_s, other)
 
 
 def _around(way: _Chosen, i: int) -> tuple[list[float], list[float]]:
@@ -184,14 +187,13 @@ def _around(way: _Chosen, i: int) -> tuple[list[float], list[float]]:
     return eases, [own[b][c] + back[b] + onward[b][c][d] for b in here]
 
 
-def _of_neighbours(way: _Chosen, i: int, this: Fingering, other: Fingering) -> str:
-    """The rule about a neighbour of step i that speaks most for `this` against `other`."""
-    for at in (i - 1, i + 1):
-        if 0 <= at < len(way.steps):
-            mine, instead = _three(way, at, i, this), _three(way, at, i, other)
-            if name := way.costs.rule_between(way.steps[at].situation, mine, instead):
-                return name
-    return ""
+def _of_neighbours(way: _Chosen, i: int, this: Fingering, other: Fingering) -> list[tuple[float, str]]:
+    """The rule about either neighbour of step i that speaks most for `this` against `other`, and by how much."""
+    return [
+        way.costs.rule_between(way.steps[at].situation, _three(way, at, i, this), _three(way, at, i, other))
+        for at in (i - 1, i + 1)
+        if 0 <= at < len(way.steps)
+    ]
 
 
 def _three(way: _Chosen, at: int, i: int, fingering: Fingering) -> tuple[Fingering | None, Fingering, Fingering | None]:
