@@ -1,5 +1,5 @@
-"""Each rule of practice on a tiny passage made for it. The rules are common practice, no source, but where one is named;
-notes are sixteenths at 92 (0.16 s, fast) and tongued unless it says otherwise."""
+"""Each rule of practice on a tiny passage made for it. The rules are common practice, no source, but where one is
+named; notes are sixteenths at 92 (0.16 s, fast) and tongued unless it says otherwise."""
 
 from __future__ import annotations
 
