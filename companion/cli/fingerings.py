@@ -186,7 +186,8 @@ def _row(bar: Bar, note: Note, choice: Choice, opened: Opened) -> tuple[str, str
     name = choice.fingering.name if choice.fingering.mark or not choice.fingering.standard else ""
     if choice.trill_fingering:
         name = f"{name or 'standard'}, tr {choice.trill_fingering.name}"
-    reason = choice.reason
+    why = opened.marked.whys.get(choice.note_index) if choice.fixed else None
+    reason = f"marked by hand: {why}" if why else choice.reason
     if comment := opened.marked.comments.get(choice.note_index):
         reason += f" – {comment}"
     return where, _beat(note), str(note.written), name, reason

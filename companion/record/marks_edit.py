@@ -37,7 +37,7 @@ def set_fingering(path: Path, passage: Passage, note_index: int, name: str | Non
     name
         Name or mark of the fingering.
     why
-        The teacher's reason; a former one stays where there is no new one.
+        The teacher's reason. A former one goes with the fingering that it was for.
 
     Raises
     ------
@@ -90,7 +90,10 @@ def _edited(
             if not document[kind]:
                 del document[kind]
         elif at is not None and values is not None:
-            document[kind][at].update(values)
+            entry = document[kind][at]
+            if "use" in values and str(entry["use"]) != values["use"]:
+                entry.pop("why", None)
+            entry.update(values)
         elif values is not None:
             text = _with_new_entry(document, kind, _place_values(passage, note_index, place) | dict(values))
             document = tomlkit.parse(text)

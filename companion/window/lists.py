@@ -90,7 +90,7 @@ def _fingerings(run: Run, stand: Stand) -> Leaf:
     for choice in picked:
         note = passage.notes[choice.note_index]
         place = f"bar {passage.bars[note.bar].number}: {place_in_words(passage, note).removeprefix('the ')}"
-        rows.append(Row(f"{note.written} {choice.fingering.name}", place, choice.reason))
+        rows.append(Row(f"{note.written} {choice.fingering.name}", place, run.reason(choice.note_index)))
 
     def look(index: int) -> None:
         stand.looked_at = picked[index].note_index
@@ -113,7 +113,7 @@ def _note(run: Run, stand: Stand) -> Leaf:
         for fingering in chart.for_note(note.written_midi)
     ]
     place = place_in_words(passage, note).removeprefix("the ")
-    words = f"{choice.fingering.name}: {choice.reason}."
+    words = f"{choice.fingering.name}: {run.reason(at)}."
     if comment := run.comment(at):
         words += f" Written here: {comment}"
     return NoteLeaf(

@@ -305,10 +305,12 @@ class PageView:
                 line = pygame.Rect(place.left, place.bottom + width // 2, place.width, width)
                 pygame.draw.rect(target, Ink.BLUE, line)
         for index in penned.commented:
-            head = self.head(index, area)
-            if head is not None:
-                cross = pencil.cross(max(8, round(head.width * 0.8)), Ink.BLUE)
-                target.blit(cross, cross.get_rect(midbottom=(head.right + head.width * 0.35, head.top)))
+            head, number = self.head(index, area), self.system_of(index)
+            if head is not None and number is not None:
+                staff = self.systems[number].staff
+                top = min(round(self._origin(number, area)[1] + staff.y - staff.height * 0.12), head.top)
+                cross = pencil.cross(max(9, round(head.width * 0.9)), Ink.BLUE)
+                target.blit(cross, cross.get_rect(midbottom=(head.centerx, top)))
 
     def _mark_box(self, note_index: int, area: pygame.Rect) -> pygame.Rect | None:
         note_id, number = f"n{self.passage.notes[note_index].source}", self.system_of(note_index)

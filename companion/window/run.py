@@ -115,6 +115,7 @@ class Run:
         self.offered: PortName | None = None
         self.memory = recall(setup.settings)
         self.marks = dict(setup.marked.fingerings) if setup.marked else {}
+        self.whys = dict(setup.marked.whys) if setup.marked else {}
         self._pace: Pace | None = None
         self._limits: tuple[Hashable, Limits] | None = None
         self.click = ClickPlayer()
@@ -425,6 +426,12 @@ class Run:
         """The teacher's comment on a note, empty where there is none."""
         return self.setup.marked.comments.get(note_index, "") if self.setup.marked else ""
 
+    def reason(self, note_index: int) -> str:
+        """Why the note has its fingering: the teacher's reason where there is one."""
+        choice = self.rehearsal.plan.choices[note_index]
+        why = self.whys.get(note_index, "") if choice.fixed else ""
+        return f"marked by hand: {why}" if why else choice.reason
+
     def pick(self, note_index: int, name: str | None) -> None:
         """Fix a fingering of a note, every time it is played, plan the rest around it and keep the mark; None takes it
         away. Raises `UsageError` during a take."""
@@ -437,6 +444,7 @@ class Run:
         before = self.rehearsal.plan.remarks
         self.rehearsal.replan(plan)
         self.marks = marks
+        self.whys = {i: why for i, why in self.whys.items() if passage.notes[i].source != source}
         said = [remark for remark in plan.remarks if remark not in before]
         said += self._keep_mark(note_index, name)
         if said:

@@ -195,7 +195,7 @@ class Stand:
             target, lead + self._named(note, choice), place.horn_name.midtop, 23, "bold", anchor="midtop",
             max_width_px=place.horn_name.width,
         )  # fmt: skip
-        type_.paragraph(target, choice.reason, place.horn_reason, 13.5, "italic", Ink.QUIET, "center")
+        type_.paragraph(target, run.reason(shown), place.horn_reason, 13.5, "italic", Ink.QUIET, "center")
         held = self._held_before(shown, choice.keys)
         self._runner_up_places = []
         asked = shown == self.looked_at and not run.rehearsal.busy and bool(choice.runners_up)
