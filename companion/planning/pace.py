@@ -23,10 +23,10 @@ References
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cache
-from itertools import product
 from types import MappingProxyType
 
 import numpy as np
@@ -65,11 +65,12 @@ _HESITATION_S = 0.4
 #: The unevenness of a player's pulse is taken from the notes that came early, within these bounds.
 _EVENEST_S, _UNEVENEST_S = 0.0005, 0.04
 _MEDIAN_OF_NORMAL = 0.6745
-_GRID = 0.02
+_GRID = 0.025
 _PACES = np.arange(-0.8, 1.3 + _GRID / 2, _GRID)
-_VALUES = np.arange(-1.4, 1.9 + _GRID / 2, _GRID)
+_VALUES = np.arange(-1.4, 1.8 + _GRID / 2, _GRID)
 #: On-time readings with more time than any player needs are left out of the sum.
-_AMPLE = 2.2
+_AMPLE = 1.6
+_NOTHING = 80.0
 _Floats = npt.NDArray[np.float64]
 _Change = tuple[frozenset[str], frozenset[str]]
 
@@ -119,18 +120,25 @@ class Pace:
 
 @dataclass(frozen=True, slots=True)
 class _Rows:
-    """Readings as arrays, sorted by change: log of the time over the expected one (of the time there was, where no more
-    was taken), how often, and whether more was taken. For these: the share of notes that an uneven pulse brings no
-    later, and the densities, by the logarithm of time, of so uneven a pulse and of such a hesitation. `firsts` are the
-    rows at which a change begins."""
+    """Readings as arrays: log of the time over the expected one (of the time there was, where no more was taken), and
+    whether more was taken. For these: the share of notes that an uneven pulse brings no later, and the densities, by
+    the logarithm of time, of so uneven a pulse and of such a hesitation. Change by change, `places` holds the rows that
+    it has and `counts` how often; `firsts` are where a change begins in both."""
 
     log_ratio: _Floats
-    count: _Floats
     over: npt.NDArray[np.bool_]
     sooner: _Floats
     uneven: _Floats
     hesitation: _Floats
+    places: npt.NDArray[np.int64]
+    counts: _Floats
     firsts: npt.NDArray[np.int64]
+
+    def sums(self, of_rows: _Floats) -> _Floats:
+        """Sum over each change's readings [shape=(changes, values)]."""
+        # As a product of matrices it takes ten times as long on a busy machine, where the library's threads wait.
+        found: _Floats = np.add.reduceat(of_rows[self.places] * self.counts[:, None], self.firsts, axis=0)
+        return found
 
 
 @dataclass(frozen=True, slots=True)
@@ -233,24 +241,29 @@ def _expected_s(chart: Chart, before: frozenset[str], after: frozenset[str]) -> 
 
 
 def _rows(by_change: Sequence[Sequence[_Played]]) -> _Rows:
-    """Times are rounded to half a grid step, so that what came often is one row."""
+    """Times are rounded to a grid step, so that what came often, at whichever change, is one row."""
     uneven_s = _unevenness_s([played.over_s for of_change in by_change for played in of_change])
-    rows: list[tuple[float, int, bool, float, float, float]] = []
+    numbers: dict[tuple[float, float, float], int] = {(_AMPLE, 0.0, 0.0): 0}
+    places: list[int] = []
+    counts: list[int] = []
     firsts = []
     for of_change in by_change:
-        seen: dict[tuple[float, float], int] = {}
+        # A change has one row at least, if only one that says nothing.
+        seen = Counter({0: 1})
         for played in of_change:
-            x = round(played.log_ratio / _GRID * 2) * _GRID / 2
+            x = round(played.log_ratio / _GRID) * _GRID
             if played.late or x < _AMPLE:
-                over_s = float(f"{max(played.over_s, 0.0):.1g}")
-                seen[x, over_s] = seen.get((x, over_s), 0) + 1
-        firsts.append(len(rows))
-        expected_s = of_change[0].expected_s
-        rows += [_row(x, expected_s, count, over_s, uneven_s) for (x, over_s), count in seen.items()]
-        if not seen:
-            rows.append(_row(_AMPLE, expected_s, 0, 0.0, uneven_s))
-    x, count, over, sooner, uneven, hesitation = np.array(rows, dtype=np.float64).T
-    return _Rows(x, count, over > 0, sooner, uneven, hesitation, np.array(firsts, dtype=np.int64))
+                behind_s = float(f"{max(played.over_s, 0.0):.1g}")
+                # How densely other causes lie matters little, so the time they are reckoned at is rounded more.
+                taken_s = math.exp(round(math.log(played.taken_s), 1)) if behind_s else 0.0
+                seen[numbers.setdefault((x, behind_s, taken_s), len(numbers))] += 1
+        firsts.append(len(places))
+        places += seen
+        counts += seen.values()
+    rows = np.array([_row(*row, uneven_s) for row in numbers], dtype=np.float64)
+    log_ratio, over_s, sooner, uneven, hesitation = rows.T
+    of_changes = np.array(places), np.array(counts, dtype=np.float64), np.array(firsts)
+    return _Rows(log_ratio, over_s > 0, sooner, uneven, hesitation, *of_changes)
 
 
 def _unevenness_s(over_s: list[float]) -> float:
@@ -260,35 +273,32 @@ def _unevenness_s(over_s: list[float]) -> float:
     return min(max(found_s, _EVENEST_S), _UNEVENEST_S)
 
 
-def _row(
-    log_ratio: float, expected_s: float, count: int, over_s: float, uneven_s: float
-) -> tuple[float, int, bool, float, float, float]:
-    taken_s = expected_s * math.exp(log_ratio)
+def _row(log_ratio: float, over_s: float, taken_s: float, uneven_s: float) -> tuple[float, float, float, float, float]:
     hesitation = math.exp(-over_s / _HESITATION_S) / _HESITATION_S
     away = over_s / uneven_s
     uneven = math.exp(-0.5 * away**2) / (uneven_s * math.sqrt(2 * math.pi))
     sooner = 0.5 * math.erfc(-away / math.sqrt(2))
-    return log_ratio, count, over_s > 0, sooner, taken_s * uneven, taken_s * hesitation
+    return log_ratio, over_s, sooner, taken_s * uneven, taken_s * hesitation
 
 
 class _Posterior:
     """What the readings leave open: the player's pace by scatter and share of hesitations, each change averaged out."""
 
     def __init__(self, rows: _Rows) -> None:
-        spread = np.exp(-0.5 * ((_VALUES[None, :] - _PACES[:, None]) / CHANGE_SPREAD) ** 2)
+        spread = _exp(-0.5 * ((_VALUES[None, :] - _PACES[:, None]) / CHANGE_SPREAD) ** 2)
         self._of_value = spread / spread.sum(axis=1, keepdims=True)
         self._likelihood: list[_Floats] = []
         self._marginal: list[_Floats] = []
         weights = []
-        for scatter, hesitations in product(_SCATTERS, _HESITATIONS):
-            logs = np.add.reduceat(_log_likelihood(rows, scatter, hesitations), rows.firsts, axis=0)
+        for scatter, of_rows in _log_likelihoods(rows):
+            logs = rows.sums(of_rows)
             highest = logs.max(axis=1, keepdims=True)
-            likelihood = np.exp(logs - highest)
-            marginal = likelihood @ self._of_value.T
+            likelihood = _exp(logs - highest)
+            marginal = _product(likelihood, self._of_value)
             self._likelihood.append(likelihood)
             self._marginal.append(marginal)
             of_scatter = -0.5 * (math.log(scatter / _SCATTER_MIDDLE) / _SCATTER_SPREAD) ** 2
-            weights.append(np.log(marginal).sum(axis=0) + highest.sum() + of_scatter)
+            weights.append(np.log(marginal + 1e-300).sum(axis=0) + highest.sum() + of_scatter)
         log_weight = np.array(weights) - 0.5 * (_PACES / PACE_SPREAD) ** 2
         weight = np.exp(log_weight - log_weight.max())
         self._weight = weight / weight.sum()
@@ -307,26 +317,41 @@ class _Posterior:
         if not which:
             return []
         away = self._of_value * (_VALUES[None, :] - _PACES[:, None])
+        rows = list(which)
         for weight, likelihood, marginal in zip(self._weight, self._likelihood, self._marginal, strict=True):
             if weight.max() > 1e-9:
-                found += (likelihood[list(which)] @ away.T / marginal[list(which)]) @ weight
+                mean = _product(likelihood[rows], away) / (marginal[rows] + 1e-300)
+                found += (mean * weight).sum(axis=1)
         return [float(x) for x in found]
 
 
-def _log_likelihood(rows: _Rows, scatter: float, hesitations: float) -> _Floats:
-    """Of each row, for each true value of the change's logarithm [shape=(rows, values)]."""
-    away = (rows.log_ratio[:, None] - _VALUES[None, :]) / scatter
-    enough = _log_normal_share(away)
-    logs = math.log1p(-hesitations) + enough
+def _product(likelihood: _Floats, of_value: _Floats) -> _Floats:
+    """Sum over the values, for each change and each pace."""
+    found: _Floats = np.einsum("cv,pv->cp", likelihood, of_value)
+    return found
+
+
+def _exp(logs: _Floats) -> _Floats:
+    """Numbers that say nothing are nothing: arithmetic with those below 1e-308 takes a hundred times as long."""
+    found: _Floats = np.where(logs > -_NOTHING, np.exp(np.maximum(logs, -_NOTHING)), 0.0)
+    return found
+
+
+def _log_likelihoods(rows: _Rows) -> Iterator[tuple[float, _Floats]]:
+    """For each scatter and share of hesitations: the scatter, and the likelihood's logarithm of each row for each true
+    value of the change's logarithm [shape=(rows, values)]."""
     over = rows.over
-    if over.any():
+    for scatter in _SCATTERS:
+        away = (rows.log_ratio[:, None] - _VALUES[None, :]) / scatter
+        enough = _log_normal_share(away)
         density = np.exp(-0.5 * away[over] ** 2) / (scatter * math.sqrt(2 * math.pi))
         density[away[over] * scatter > math.log(LAPSE_FACTOR)] = 0.0
-        other = (1 - hesitations) * rows.uneven[over] + hesitations * rows.hesitation[over]
-        by_fingers = (1 - hesitations) * rows.sooner[over, None] * density
-        logs[over] = np.log(by_fingers + np.exp(enough[over]) * other[:, None] + 1e-300)
-    result: _Floats = logs * rows.count[:, None]
-    return result
+        by_fingers, share = rows.sooner[over, None] * density, np.exp(enough[over])
+        for hesitations in _HESITATIONS:
+            logs = math.log1p(-hesitations) + enough
+            other = (1 - hesitations) * rows.uneven[over] + hesitations * rows.hesitation[over]
+            logs[over] = np.log((1 - hesitations) * by_fingers + share * other[:, None] + 1e-300)
+            yield scatter, logs
 
 
 @cache
