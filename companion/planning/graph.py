@@ -113,6 +113,10 @@ def costs_onward(graph: Graph) -> list[list[list[float]]]:
     onward[last] = [[0.0] for _ in graph.candidates[last - 1]]
     for i in range(last - 1, 0, -1):
         after = onward[i + 1]
+        if len(after) == len(after[0]) == len(graph.rules[i]) == 1:
+            # Nothing to choose before, here or next, as at most of the notes of a tonal line.
+            onward[i] = [[graph.rules[i][0][0][0] + graph.links[i][0][0] + after[0][0]]]
+            continue
         if len(graph.candidates[i + 1]) == 1:
             alone = [row[0] + rest[0] for row, rest in zip(graph.links[i], after, strict=True)]
             onward[i] = [[row[0] + x for row, x in zip(plane, alone, strict=True)] for plane in graph.rules[i]]
@@ -152,6 +156,11 @@ def costs_through(graph: Graph, onward: list[list[list[float]]]) -> list[list[fl
     through = [[x + y for x, y in zip(so_far[0], onward[1][0], strict=True)]]
     for i in range(1, len(graph.candidates) - 2):
         rules, link, on = graph.rules[i], graph.links[i], onward[i + 1]
+        if len(rules) == len(link) == len(link[0]) == 1:
+            reached = so_far[0][0] + rules[0][0][0] + link[0][0]
+            so_far = [[reached]]
+            through.append([reached + on[0][0]])
+            continue
         if len(so_far) == 1:
             so_far = [
                 [spent + x + y for x, y in zip(row, leads, strict=True)]

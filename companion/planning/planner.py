@@ -22,7 +22,7 @@ from companion.planning.graph import MARK_S, Graph, cheapest, costs_onward, cost
 from companion.planning.model import Choice, Plan, RunnerUp
 from companion.planning.reasons import NOTHING_ELSE, Why, reason_for
 from companion.planning.rules import RULES, Rule
-from companion.planning.steps import Step, steps_of
+from companion.planning.steps import Beats, Step, beats_of, steps_of
 from companion.planning.warnings import warnings_of
 
 __all__ = ["Costs", "costs_on", "path_seconds", "plan"]
@@ -71,9 +71,10 @@ def plan(
     if not 0 < tempo < 10_000:
         raise UsageError(f"a tempo of {tempo:g} makes no sense: give quarters a minute, such as 92")
     marks = marks or {}
-    steps = steps_of(passage, chart, marks, tempo)
+    beats = beats_of(passage)
+    steps = steps_of(passage, chart, marks, tempo, beats)
     costs = costs_on(chart, effort, rules)
-    version = _version(passage, chart, marks, tempo, effort, rules)
+    version = _version(passage, beats, chart, marks, tempo, effort, rules)
     if not steps:
         return Plan(chart.name, (), version)
     graph = graph_of(steps, costs)
@@ -210,6 +211,7 @@ def _three(way: _Chosen, at: int, i: int, fingering: Fingering) -> tuple[Fingeri
 
 def _version(
     passage: Passage,
+    beats: Beats,
     chart: Chart,
     marks: Mapping[int, str],
     tempo_bpm: float,
@@ -218,13 +220,10 @@ def _version(
 ) -> str:
     """A short hash of all that the plan depends on."""
     weights = [(rule.name, rule.weight_s, rule.sentence) for rule in rules]
-    notes = [
-        (n.written_midi, float(n.start), float(n.length), n.trill and n.trill.other.midi, n.tongued)
-        for n in passage.notes
-    ]
+    ways = [(note.trill and note.trill.other.midi, note.tongued) for note in passage.notes]
     tempos = [(float(mark.start), mark.quarter_bpm) for mark in passage.tempos]
     how = _effort_in_words(effort)
-    text = repr((chart.name, chart.version, weights, how, notes, tempos, sorted(marks.items()), tempo_bpm))
+    text = repr((chart.name, chart.version, weights, how, *beats, ways, tempos, sorted(marks.items()), tempo_bpm))
     return hashlib.sha256(text.encode()).hexdigest()[:12]
 
 

@@ -7,7 +7,7 @@ milliseconds, where it is enough to be felt.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from companion.charts.model import Fingering
 from companion.passage import Passage
@@ -27,8 +27,7 @@ _WORTH_NAMING_S = 0.005
 _WORTH_ADMITTING_S = 0.015
 
 
-@dataclass(frozen=True, slots=True)
-class Why:
+class Why(NamedTuple):
     """What decided: the name of the rule, empty for ease; seconds saved a change against `rival`, the next best."""
 
     rule: str

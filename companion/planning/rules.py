@@ -17,6 +17,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from companion.charts.model import Fingering
 from companion.planning.hands import jumps_ring, slides_bis
@@ -48,8 +49,7 @@ _STACK = _STACK_LEFT | {"r1", "r2", "r3"}
 _TABLE_KEYS = frozenset({"low_c_sharp", "low_b", "low_b_flat"})
 
 
-@dataclass(frozen=True, slots=True)
-class Situation:
+class Situation(NamedTuple):
     """Where a note stands: written MIDI numbers of it and its direct neighbours (None beside a rest or the edge), the
     other note of its trill; whether it is `fast` (up to 0.2 s) or `held` (0.5 s or longer), and whether it takes part
     in a shake: two notes going to and fro, written out. `slurred_in` and `slurred_out`: no tongue between it and the

@@ -14,7 +14,7 @@ Conventions
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from companion.charts.model import Chart, Fingering, note_name
 from companion.errors import NoFingering, UsageError
@@ -22,7 +22,7 @@ from companion.passage import Note, Passage
 from companion.planning.rules import FAST_S, HELD_S, Situation
 from companion.units import s_per_beat
 
-__all__ = ["REST_S", "REST_SHARE", "Step", "rests_and_durations_s", "share_of_change", "steps_of"]
+__all__ = ["REST_S", "REST_SHARE", "Beats", "Step", "beats_of", "printed_marks", "share_of_change", "steps_of"]
 
 REST_S = 0.25
 REST_SHARE = 0.25
@@ -42,8 +42,22 @@ _SHAKES = ({71, 72}, {83, 84})
 _Candidates = tuple[Fingering, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Step:
+class Beats(NamedTuple):
+    """The written MIDI number, start and length in quarters of every note."""
+
+    midis: list[int]
+    starts: list[float]
+    lengths: list[float]
+
+
+def beats_of(passage: Passage) -> Beats:
+    """All of a passage, read once: turning many fractions into floats takes its time."""
+    notes = passage.notes
+    midis = [note.written.midi for note in notes]
+    return Beats(midis, [float(note.start) for note in notes], [float(note.length) for note in notes])
+
+
+class Step(NamedTuple):
     """Notes `first` to `last` (indices into `Passage.notes`, both included) that share one fingering of `candidates`.
     `rest_before` is True where a rest parts it from the step before. `share` is how much the change into it counts.
     `mark` is the one of the candidates that was marked by hand, and no other will do."""
@@ -65,13 +79,12 @@ def share_of_change(rest: bool, slurred: bool, shorter_s: float) -> float:
     return share if slurred else share * TONGUED_SHARE
 
 
-def rests_and_durations_s(passage: Passage, tempo_bpm: float) -> tuple[list[float], list[float]]:
+def rests_and_durations_s(passage: Passage, tempo_bpm: float, beats: Beats) -> tuple[list[float], list[float]]:
     """Seconds of rest before each note and seconds it lasts, when the passage goes at `tempo_bpm` quarters a minute."""
     first_bpm = passage.tempos[0].quarter_bpm if passage.tempos else tempo_bpm
     changes = [(float(mark.start), tempo_bpm * mark.quarter_bpm / first_bpm) for mark in passage.tempos[1:]]
     rests, durations, at, beat_s, end = [], [], 0, s_per_beat(tempo_bpm), 0.0
-    for note in passage.notes:
-        start, length = float(note.start), float(note.length)
+    for start, length in zip(beats.starts, beats.lengths, strict=True):
         while at < len(changes) and changes[at][0] <= start:
             beat_s = s_per_beat(changes[at][1])
             at += 1
@@ -82,8 +95,10 @@ def rests_and_durations_s(passage: Passage, tempo_bpm: float) -> tuple[list[floa
     return rests, durations
 
 
-def steps_of(passage: Passage, chart: Chart, marks: Mapping[int, str], tempo_bpm: float) -> list[Step]:
-    """The steps of a passage.
+def steps_of(
+    passage: Passage, chart: Chart, marks: Mapping[int, str], tempo_bpm: float, beats: Beats | None = None
+) -> list[Step]:
+    """The steps of a passage; `beats` are its own, where they are known already.
 
     Raises
     ------
@@ -92,43 +107,43 @@ def steps_of(passage: Passage, chart: Chart, marks: Mapping[int, str], tempo_bpm
     UsageError
         A mark for a note that isn't there, or a fingering the note doesn't have.
     """
-    midis = [note.written_midi for note in passage.notes]
+    beats = beats or beats_of(passage)
+    midis = beats.midis
     by_note = {midi: chart.for_note(midi) for midi in set(midis)}
     _refuse_out_of_range(passage, chart, midis, by_note)
     fixed = _fixed_fingerings(passage, chart, marks, by_note)
-    rests, durations = rests_and_durations_s(passage, tempo_bpm)
+    rests, durations = rests_and_durations_s(passage, tempo_bpm, beats)
     groups = _groups(passage.notes, midis, rests, fixed)
     shaken = _shaken([midis[first] for first, _, _ in groups], [rest for _, _, rest in groups])
-    places: dict[tuple[object, ...], tuple[Situation, _Candidates]] = {}
+    places: dict[Situation, tuple[Situation, _Candidates]] = {}
     steps: list[Step] = []
     before: int | None = None
     ended_s, slurred = 0.0, False
     for i, (first, last, rest) in enumerate(groups):
-        note, goes_on = passage.notes[first], i + 1 < len(groups) and not groups[i + 1][2]
+        note, midi, goes_on = passage.notes[first], midis[first], i + 1 < len(groups) and not groups[i + 1][2]
         slurred_out = goes_on and not passage.notes[last + 1].tongued
         lasting_s = durations[first] if first == last else max(durations[first : last + 1])
-        other = note.trill.other.midi if note.trill else None
-        key = (
-            midis[first],
+        situation = Situation(
+            midi,
             None if rest else before,
             midis[last + 1] if goes_on else None,
-            other,
+            note.trill.other.midi if note.trill else None,
             lasting_s <= FAST_S,
             lasting_s >= HELD_S,
             i in shaken,
             slurred,
             slurred_out,
         )
-        place = places.get(key)
+        # The same object for equal situations: the planner remembers tables by it.
+        place = places.get(situation)
         if place is None:
-            situation = Situation(*key)
-            place = places[key] = (situation, _worth_having(by_note[key[0]], situation))
+            place = places[situation] = (situation, _worth_having(by_note[midi], situation))
         begins_s = 0.0 if note.trill else durations[first]
         share = share_of_change(rest, slurred, min(ended_s, begins_s))
         marked = next((fixed[k] for k in range(first, last + 1) if k in fixed), None) if fixed else None
         candidates = place[1] if marked is None or marked in place[1] else (*place[1], marked)
         steps.append(Step(first, last, place[0], candidates, rest, share, marked))
-        before, slurred, ended_s = key[0], slurred_out, 0.0 if note.trill else durations[last]
+        before, slurred, ended_s = midi, slurred_out, 0.0 if note.trill else durations[last]
     return steps
 
 
