@@ -15,6 +15,7 @@ import random
 import re
 import subprocess
 import sys
+import time
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -121,6 +122,21 @@ def every_path(steps: list[Step], costs: Costs) -> list[tuple[float, tuple[Finge
 def keeps_marks(steps: list[Step], path: tuple[Fingering, ...], but: int = -1) -> bool:
     """Is every marked step fingered as marked, whatever step `but` does?"""
     return all(i == but or step.mark in (None, this) for i, (step, this) in enumerate(zip(steps, path, strict=True)))
+
+
+@pytest.mark.parametrize(
+    ("line", "runs"),
+    [
+        ("B4 B4 B4", [(0, 2)]),
+        ("B4 B4~C5:2 B4 B4", [(0, 0), (1, 1), (2, 3)]),  # a trill is fingered for itself
+        ("Bb4 r:1/8 Bb4 A4", [(0, 1), (2, 2)]),  # too short a rest to put the fingers elsewhere
+        ("Bb4 r:1 Bb4 A4", [(0, 0), (1, 1), (2, 2)]),
+        ("gBb4 Bb4 gA4 Bb4", [(0, 1), (2, 2), (3, 3)]),
+    ],
+)
+def test_repeated_notes_are_decided_together(line: str, runs: list[tuple[int, int]]) -> None:
+    steps = steps_of(passage(line), CHARTS["alto"], {}, 92.0)
+    assert [(step.first, step.last) for step in steps] == runs
 
 
 @settings(max_examples=250)
@@ -234,3 +250,17 @@ def test_a_long_plan_equals_networkx(name: str, seed: int, effort: Effort) -> No
         a = Asked(made, chart, marks, tempo_bpm, effort)
         steps = a.steps
         assert a.planned().total_s == pytest.approx(shortest_s(graph_of_pairs(steps, a.costs)), abs=1e-6)
+
+
+def test_time_grows_with_the_notes_and_no_faster() -> None:
+    """Eight times the notes in eight times the processor's time, the best of three, half as much again allowed."""
+    chart, short_s, long_s = CHARTS["alto"], [], []
+    short, long = long_line(5, 1_000), long_line(5, 8_000)
+    assert 7 < len(long.notes) / len(short.notes) < 9
+    plan(long, chart)  # what is kept between plans is filled
+    for _ in range(3):
+        for made, taken_s in ((short, short_s), (long, long_s)):
+            before_s = time.process_time()
+            plan(made, chart)
+            taken_s.append(time.process_time() - before_s)
+    assert min(long_s) < 1.5 * 8 * min(short_s)
