@@ -23,8 +23,8 @@ MOST_LETTERS = 95
 _USUAL = "the usual fingering"
 #: A difference below this is not worth a figure: it is within the spread of one player's own changes.
 _WORTH_NAMING_S = 0.005
-#: What another fingering would save and doesn't is said from here on.
-_WORTH_ADMITTING_S = 0.015
+#: What another fingering would save is said from here on, but not of held notes, where nobody hurries.
+_WORTH_ADMITTING_S = 0.02
 
 
 class Why(NamedTuple):
@@ -104,7 +104,7 @@ def reason_for(
         speak = _SPEAKERS.get(this.written_midi)
         reason = (speak(view) if speak and trill is None else "") or _by_difference(this, others, why)
         if trill is None:
-            reason += _in_figures(reason, this, why)
+            reason += _in_figures(reason, step, why)
     if trill is None:
         return reason
     written = passage.notes[step.first].trill
@@ -128,13 +128,13 @@ def _by_difference(this: Fingering, others: tuple[RunnerUp, ...], why: Why) -> s
     return this.use or "the easiest way through here"
 
 
-def _in_figures(reason: str, this: Fingering, why: Why) -> str:
+def _in_figures(reason: str, step: Step, why: Why) -> str:
     """What it saves, or what it costs, where that is worth saying and there is room for it."""
     if why.rival is None or reason == _USUAL or " ms " in reason:
         return ""
     if why.saved_s >= _WORTH_NAMING_S:
         figures = f" (saves {ms_from_s(why.saved_s):.0f} ms a change)"
-    elif why.saved_s <= -_WORTH_ADMITTING_S:
+    elif why.saved_s <= -_WORTH_ADMITTING_S and not step.situation.held:
         figures = f", though {_called(why.rival)} is {ms_from_s(-why.saved_s):.0f} ms quicker"
     else:
         return ""
