@@ -5,7 +5,8 @@ from __future__ import annotations
 import itertools
 import random
 import time
-from dataclasses import replace
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 
 import pytest
 from hypothesis import given, settings
@@ -16,7 +17,7 @@ from companion import charts
 from companion.charts.model import Chart, Fingering
 from companion.errors import NoFingering, UsageError
 from companion.passage import Passage
-from companion.planning import change_seconds, plan, printed_marks
+from companion.planning import RULES, change_seconds, plan, printed_marks
 
 ALTO = charts.load("alto")
 
@@ -156,3 +157,36 @@ def test_marks_printed_in_the_score_are_kept_and_finger_numbers_are_not_taken_fo
     assert marks == {1: "side"}
     planned = plan(marked, chart, marks)
     assert planned.choices[1].name == "side" and planned.choices[1].fixed
+
+
+@dataclass(frozen=True)
+class Hand:
+    """An effort that is a value and, holding a mapping, can't be hashed."""
+
+    fingers: Mapping[str, float]
+
+    def __call__(self, chart: Chart, a: Fingering, b: Fingering) -> float:
+        return sum(self.fingers[chart.key(name).finger] for name in sorted(a.keys ^ b.keys))
+
+
+def test_an_effort_may_be_a_value() -> None:
+    line = passage("C5 _Bb4 _C5 _A4 _F#4 _F4")
+    even = dict.fromkeys(("thumb", "index", "middle", "ring", "little", "palm", "side"), 0.05)
+    lame = {**even, "side": 3.0}
+    hands = [Hand(even), Hand(lame)]
+    plans = [plan(line, ALTO, effort=hand) for hand in hands]
+    assert [p.choices[1].name for p in plans] == ["side", "bis"]
+    assert plans[0].version != plans[1].version
+    assert plan(line, ALTO, effort=Hand(dict(even))) == plans[0]
+
+
+def test_rules_may_be_changed() -> None:
+    line = passage("A4 Bb4 A4")
+    assert plan(line, ALTO).choices[1].name == "bis"
+    without = tuple(rule for rule in RULES if rule.number not in (1, 2))
+    changed = plan(line, ALTO, rules=without)
+    # Measured: side 7.36 trills a second, bis 5.88 (arXiv:2507.04963).
+    assert changed.choices[1].name == "side" and changed.version != plan(line, ALTO).version
+    heavier = tuple(replace(rule, weight_s=rule.weight_s * 2) for rule in RULES)
+    assert plan(line, ALTO, rules=heavier).version != plan(line, ALTO).version
+    assert plan(line, ALTO, rules=()).choices[1].rule == ""
