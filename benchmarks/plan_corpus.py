@@ -1,4 +1,4 @@
-"""Every single line of music21's corpus that fits an instrument, planned. Run by hand (some four minutes):
+"""Every single line of music21's corpus that fits an instrument, planned. Run by hand (some five minutes):
 
     python benchmarks/plan_corpus.py [--instrument alto] [--every 1]
 

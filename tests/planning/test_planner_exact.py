@@ -30,6 +30,7 @@ from companion.charts.model import Chart, Fingering
 from companion.passage import Passage
 from companion.planning import change_seconds, plan
 from companion.planning.effort import Effort
+from companion.planning.hands import awkward
 from companion.planning.model import Plan
 from companion.planning.planner import Costs, costs_on, path_seconds
 from companion.planning.steps import Step, steps_of
@@ -190,6 +191,28 @@ def test_what_was_chosen_freely_may_be_marked(a: Asked) -> None:
     again = replace(a, marks={choice.note_index: choice.name for choice in planned.choices}).planned()
     assert [c.fingering for c in again.choices] == [c.fingering for c in planned.choices]
     assert again.total_s == pytest.approx(planned.total_s, abs=1e-9)
+
+
+def _for_a_line(chart: Chart, written_midi: int) -> list[Fingering]:
+    """Not those of trills or of a certain neighbour."""
+    return [f for f in chart.for_note(written_midi) if not f.only_for and not f.beside]
+
+
+@pytest.mark.parametrize("name", sorted(CHARTS))
+def test_no_hand_is_asked_for_what_it_cannot_do_where_there_is_a_way(name: str) -> None:
+    """No roll over bis and no jump of the ring finger (common practice, no source), in lines of any notes, but where
+    all fingerings of both notes ask for it: from D and below to F♯6, which needs the ring finger's key."""
+    chart, rng, forced = CHARTS[name], random.Random(name), 0
+    for _ in range(12):
+        line = " ".join(spelled(rng.choice((*MANY_FINGERINGS, rng.randint(58, 90)))) for _ in range(80))
+        made = slurred(passage(line, length=rng.choice(("1/4", "1/2", "1"))), [rng.random() < 0.5] * 80)
+        chosen = [choice.fingering for choice in plan(made, chart, tempo_bpm=rng.choice((50.0, 92.0, 160.0))).choices]
+        for a, b in itertools.pairwise(chosen):
+            if awkward(a.keys, b.keys):
+                ways = itertools.product(_for_a_line(chart, a.written_midi), _for_a_line(chart, b.written_midi))
+                assert all(awkward(one.keys, other.keys) for one, other in ways), f"{a.name} to {b.name} in {line}"
+                forced += 1
+    assert forced < 40
 
 
 _TOLD = """
