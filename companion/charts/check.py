@@ -11,6 +11,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any
 
+from companion.charts.hands import fingers_overstretched
 from companion.charts.model import Chart, Fingering, Hole, Key, OctaveKey, ThirdRegister, note_name
 from companion.errors import ChartError
 
@@ -301,17 +302,3 @@ def _machine_faults(chart: Chart, pairs: Iterable[tuple[str, Fingering]]) -> lis
     if missing:
         faults.append(f"$.fingering: no standard fingering for {' '.join(missing)}")
     return faults
-
-
-def fingers_overstretched(chart: Chart, keys: frozenset[str]) -> list[str]:
-    """Why a hand can't hold these keys; empty if it can. One finger presses one key, but the left index covers `l1` and
-    `bis` together, and a palm or a side of the hand holds several."""
-    held: dict[tuple[str, str], list[str]] = {}
-    for key in chart.keys:
-        if key.name in keys and key.finger not in ("palm", "side"):
-            held.setdefault((key.hand, key.finger), []).append(key.name)
-    return [
-        f"the {hand} {finger} finger can't hold {' and '.join(names)} at once"
-        for (hand, finger), names in held.items()
-        if len(names) > 1 and set(names) != {"l1", "bis"}
-    ]
