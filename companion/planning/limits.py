@@ -25,6 +25,7 @@ from dataclasses import dataclass, replace
 from companion.charts.model import Chart, Fingering
 from companion.errors import UsageError
 from companion.passage import Note, Passage
+from companion.planning.hands import awkward
 from companion.planning.model import Choice, Plan
 from companion.planning.pace import Pace
 from companion.practice.words import bar_in_words, place_in_words
@@ -391,12 +392,17 @@ def _highest(
 
 
 def _allowed(chart: Chart, now: Fingering, before: Fingering | None, after: Fingering | None) -> list[Fingering]:
-    """Other fingerings of the note that may stand between these neighbours; those for trills only may not."""
-    around = {fingering.written_midi for fingering in (before, after) if fingering}
+    """Other fingerings of the note that may stand between these neighbours: not those for trills only, and none to or
+    from which a finger would have to slide or jump."""
+    neighbours = [fingering for fingering in (before, after) if fingering]
+    around = {fingering.written_midi for fingering in neighbours}
     return [
         other
         for other in chart.for_note(now.written_midi)
-        if other.keys != now.keys and other.only_for != "trill" and (not other.beside or other.beside & around)
+        if other.keys != now.keys
+        and other.only_for != "trill"
+        and (not other.beside or other.beside & around)
+        and not any(awkward(other.keys, neighbour.keys) for neighbour in neighbours)
     ]
 
 
@@ -423,7 +429,9 @@ def _against(choice: Choice, other: Fingering) -> str:
     if runner is None:
         return f"against it: it is not usual here ({other.use})" if other.use else "against it: it is not usual here"
     tone = f" ({other.use})" if other.use else ""
-    return f"against it: the whole passage would cost {ms_from_s(runner.extra_s):.0f} ms more, by ease and rules{tone}"
+    rule = f"the rule “{choice.rule}”; " if choice.rule and runner == choice.runners_up[0] else ""
+    cost = f"the whole passage would cost {ms_from_s(runner.extra_s):.0f} ms more, by ease and rules"
+    return f"against it: {rule}{cost}{tone}"
 
 
 # -- trills ---------------------------------------------------------------------------------------------------------
