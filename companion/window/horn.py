@@ -10,6 +10,7 @@ are kept, so that a frame in which nothing changed costs one blit.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Literal
@@ -21,7 +22,10 @@ from companion.charts.model import Chart, Key
 from companion.window import keycap
 from companion.window.keycap import Condition, HornInk
 
-__all__ = ["HornInk", "condition", "draw_horn", "draw_horn_small", "horn_layout", "label_layout", "label_size_px"]
+__all__ = [
+    "HornInk", "condition", "draw_horn", "draw_horn_small", "height_to_spare", "horn_layout", "label_layout",
+    "label_size_px",
+]  # fmt: skip
 
 Side = Literal["left", "right", "below"]
 
@@ -78,6 +82,12 @@ def label_size_px(rect: pygame.Rect) -> int:
     """Text size of the labels in a panel of this size; 0 where it is too small for any."""
     scale = _frame(pygame.Rect(rect)).scale
     return max(MIN_LABEL_PX, round(_LABEL_UNITS * scale)) if scale >= MIN_SCALE_WITH_LABELS else 0
+
+
+def height_to_spare(rect: pygame.Rect) -> int:
+    """By how many pixels a panel can be lower and still have its labels; all of it where it has none."""
+    needed = math.ceil(MIN_SCALE_WITH_LABELS * DIAGRAM_HEIGHT)
+    return max(0, rect.height - needed) if label_size_px(rect) else rect.height
 
 
 def label_layout(chart: Chart, rect: pygame.Rect, font_path: str | None) -> dict[str, pygame.Rect]:

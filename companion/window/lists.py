@@ -107,7 +107,7 @@ def _note(run: Run, stand: Stand) -> Leaf:
     stand.looked_at = at
     passage, choice, chart = run.rehearsal.passage, run.rehearsal.plan.choices[at], run.chart
     note = passage.notes[at]
-    costs = {other.fingering: cost_in_words(other.extra_s) for other in choice.runners_up}
+    costs = {other.fingering: cost_in_words(run.cost_of(at, other)) for other in choice.runners_up}
     columns = [
         FingeringShown(fingering, fingering == choice.fingering, costs.get(fingering, "not between these notes"))
         for fingering in chart.for_note(note.written_midi)

@@ -12,18 +12,30 @@ from companion.units import ms_from_s
 from companion.window.horn import draw_horn_small
 from companion.window.layout import Layout
 from companion.window.leaves import lay_paper, leaf_box
+from companion.window.run import Cost
 from companion.window.theme import Ink, Type
 
-__all__ = ["FingeringShown", "NoteLeaf", "cost_in_words"]
+__all__ = ["FingeringShown", "NoteLeaf", "cost_in_words", "ms_in_words", "rules_in_words"]
 
 #: Narrower than this at 1280x720 a diagram's keys run together.
 _COLUMN, _MOST_COLUMNS = 168, 6
 
 
-def cost_in_words(extra_s: float) -> str:
-    """`+47 ms`: what the passage costs more with another fingering; `−12 ms` where only a mark keeps it away."""
-    ms = round(ms_from_s(extra_s))
+def cost_in_words(cost: Cost) -> str:
+    """`+47 ms`: what the changes into and out of the note take more; `−12 ms; the rules speak against it`."""
+    rules = rules_in_words(cost)
+    return ms_in_words(cost) + (f"; the rules speak {'against' if cost.rules > 0 else 'for'} it" if rules else "")
+
+
+def ms_in_words(cost: Cost) -> str:
+    """`+47 ms`, `−12 ms`."""
+    ms = round(ms_from_s(cost.changes_s))
     return f"−{-ms} ms" if ms < 0 else f"+{ms} ms"
+
+
+def rules_in_words(cost: Cost) -> str:
+    """Which way the rules of practice speak, in the room under a small diagram."""
+    return "" if not cost.rules else "against rules" if cost.rules > 0 else "rules for it"
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,11 +116,12 @@ class NoteLeaf:
         inner = cell.inflate(-2 * pad, -2 * pad)
         type_.draw(target, fingering.name, inner.midtop, 16, "bold", anchor="midtop", max_width_px=inner.width)
         y = inner.y + type_.line_height(16)
-        type_.draw(
-            target, "chosen here" if shown.chosen else shown.cost, (inner.centerx, y), 13.5, "italic",
-            Ink.BLUE if shown.chosen else Ink.QUIET, "midtop", inner.width,
+        cost_height = 2 * type_.line_height(13.5, "italic")
+        type_.paragraph(
+            target, "chosen here" if shown.chosen else shown.cost, pygame.Rect(inner.x, y, inner.width, cost_height),
+            13.5, "italic", Ink.BLUE if shown.chosen else Ink.QUIET, "center",
         )  # fmt: skip
-        y += type_.line_height(13.5) + round(4 * u)
+        y += cost_height + round(4 * u)
         words_height = 4 * type_.line_height(12.5)
         horn = pygame.Rect(inner.x, y, inner.width, inner.bottom - words_height - round(6 * u) - y)
         draw_horn_small(target, horn, self.chart, fingering.keys)

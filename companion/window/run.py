@@ -12,13 +12,13 @@ from datetime import datetime
 from pathlib import Path
 
 from companion.charts import load
-from companion.charts.model import Chart
+from companion.charts.model import Chart, Fingering
 from companion.errors import CompanionError, PortError, RecordError
 from companion.passage import Passage
-from companion.planning import RULES, Rule, printed_marks
+from companion.planning import RULES, Rule, change_seconds, printed_marks
 from companion.planning import plan as make_plan
 from companion.planning.limits import Limits, speed_limits
-from companion.planning.model import Plan
+from companion.planning.model import Plan, RunnerUp
 from companion.planning.pace import Pace
 from companion.ports import DevicePort, PortName, PortWatch, SimulatedPort, is_sim, open_input
 from companion.ports.click import ClickPlayer, render_click
@@ -35,7 +35,7 @@ from companion.record.readings import pace_of
 from companion.units import NS_PER_S, ns_from_s
 from companion.window.takes import result_of
 
-__all__ = ["Run", "Setup", "SteppedClock"]
+__all__ = ["Cost", "Run", "Setup", "SteppedClock"]
 
 #: Written G on the second line: every saxophonist has it, with three fingers.
 CHECK_NOTE_MIDI = 67
@@ -45,6 +45,17 @@ NOTICE_NS = 8 * NS_PER_S
 WATCH_AFTER_NS = NS_PER_S
 #: Time between the key and the first click: enough to render the click, short enough to feel at once.
 LEAD_S = 0.35
+#: Less than this may come from neighbours that would be planned anew.
+RULES_SPEAK_S = 0.04
+
+
+@dataclass(frozen=True, slots=True)
+class Cost:
+    """What another fingering of a note costs: the seconds its changes take more, negative for less; `rules` is above 0
+    where the rules of practice speak against it, below where they speak for it."""
+
+    changes_s: float
+    rules: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -431,6 +442,21 @@ class Run:
         choice = self.rehearsal.plan.choices[note_index]
         why = self.whys.get(note_index, "") if choice.fixed else ""
         return f"marked by hand: {why}" if why else choice.reason
+
+    def changes_more_s(self, note_index: int, fingering: Fingering) -> float:
+        """Seconds that the changes into and out of a note take more with another fingering, its neighbours as planned;
+        negative where they take less."""
+        choices = self.rehearsal.plan.choices
+        neighbours = [choices[i].fingering for i in (note_index - 1, note_index + 1) if 0 <= i < len(choices)]
+        now = choices[note_index].fingering
+        return sum(change_seconds(self.chart, n, fingering) - change_seconds(self.chart, n, now) for n in neighbours)
+
+    def cost_of(self, note_index: int, other: RunnerUp) -> Cost:
+        """What a runner-up costs: its changes, and which way the rules of practice speak."""
+        more_s = self.changes_more_s(note_index, other.fingering)
+        trilled = self.rehearsal.plan.choices[note_index].trill_fingering is not None
+        by_rules_s = 0.0 if trilled else other.extra_s - more_s
+        return Cost(other.extra_s if trilled else more_s, round(by_rules_s / RULES_SPEAK_S))
 
     def pick(self, note_index: int, name: str | None) -> None:
         """Fix a fingering of a note, every time it is played, plan the rest around it and keep the mark; None takes it

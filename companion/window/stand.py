@@ -12,14 +12,15 @@ import pygame
 
 from companion.engraving import fonts
 from companion.passage import Note
+from companion.planning.limits import Limits
 from companion.planning.model import Choice
 from companion.practice.model import EARLY, LATE, NOT_REACHED, ON_TIME
 from companion.window.bindings import foot_line
-from companion.window.horn import draw_horn, draw_horn_small
+from companion.window.horn import draw_horn, draw_horn_small, height_to_spare
 from companion.window.ladder_view import LadderShown, draw_ladder, rung_at
 from companion.window.layout import Layout, layout
 from companion.window.metronome import beat_unit, metronome_number
-from companion.window.note_leaf import cost_in_words
+from companion.window.note_leaf import ms_in_words, rules_in_words
 from companion.window.page import Mark, PageView, Penned, Tint
 from companion.window.run import Run
 from companion.window.theme import Ink, Type
@@ -49,6 +50,7 @@ class Stand:
         self.drag_to: int | None = None
         self.engraving_fault = ""
         self.spots_shown = False
+        self._tints: tuple[Limits | None, tuple[Tint, ...]] = (None, ())
         self._runner_up_places: list[tuple[pygame.Rect, int]] = []
         self._foot_places: list[tuple[pygame.Rect, str]] = []
         self._instrument_place = pygame.Rect(0, 0, 0, 0)
@@ -200,21 +202,22 @@ class Stand:
         self._runner_up_places = []
         asked = shown == self.looked_at and not run.rehearsal.busy and bool(choice.runners_up)
         # The runners-up need more room than the note after the next.
-        less = round(place.horn_keys.height * 0.2) if asked else 0
+        less = min(round(place.horn_keys.height * 0.2), height_to_spare(place.horn_keys)) if asked else 0
         keys = pygame.Rect(place.horn_keys.topleft, (place.horn_keys.width, place.horn_keys.height - less))
         draw_horn(target, keys, run.chart, held, choice.keys, str(fonts.TEXT_REGULAR))
         if asked:
             below = pygame.Rect(place.horn_then)
             below.y, below.height = below.y - less, below.height + less
-            self._draw_runners_up(target, below, choice)
+            self._draw_runners_up(target, below, shown)
         else:
             self._draw_then(target, shown)
 
-    def _draw_runners_up(self, target: pygame.Surface, place: pygame.Rect, choice: Choice) -> None:
-        """The next best fingerings, small, with what the passage would cost more."""
+    def _draw_runners_up(self, target: pygame.Surface, place: pygame.Rect, note_index: int) -> None:
+        """The next best fingerings, small, with what their changes take more and which way the rules speak."""
         type_, u = self.type, self.place.scale
         pygame.draw.line(target, Ink.FAINT, place.topleft, place.topright, 1)
-        others = choice.runners_up[:RUNNERS_UP_SHOWN]
+        others = self._choice(note_index)[1].runners_up[:RUNNERS_UP_SHOWN]
+        line = type_.line_height(12.5, "italic")
         width = place.width // max(len(others), 2)
         for i, other in enumerate(others):
             cell = pygame.Rect(place.x + i * width, place.y + round(4 * u), width, place.height - round(4 * u))
@@ -223,11 +226,11 @@ class Stand:
             if type_.width(f"{i + 1} {name}", 13, "bold") > cell.width - 4 and other.fingering.mark:
                 name = other.fingering.mark
             type_.draw(target, f"{i + 1} {name}", cell.midtop, 13, "bold", anchor="midtop", max_width_px=cell.width - 4)
-            cost = type_.draw(
-                target, cost_in_words(other.extra_s), cell.midbottom, 13, "italic", Ink.QUIET, "midbottom"
-            )
-            top = cell.y + type_.line_height(13)
-            horn = pygame.Rect(cell.x + round(4 * u), top, cell.width - round(8 * u), cost.top - top)
+            cost = self.run.cost_of(note_index, other)
+            top, bottom = cell.y + type_.line_height(13), cell.bottom - 2 * line
+            for words, y in ((ms_in_words(cost), bottom), (rules_in_words(cost), bottom + line)):
+                type_.draw(target, words, (cell.centerx, y), 12.5, "italic", Ink.QUIET, "midtop", cell.width)
+            horn = pygame.Rect(cell.x + round(4 * u), top, cell.width - round(8 * u), bottom - top)
             draw_horn_small(target, horn, self.run.chart, other.fingering.keys)
 
     @staticmethod
@@ -376,6 +379,11 @@ class Stand:
         if not self.spots_shown or run.rehearsal.busy:
             return ()
         limits = run.limits()
+        if self._tints[0] is not limits:
+            self._tints = limits, self._tints_of(limits)
+        return self._tints[1]
+
+    def _tints_of(self, limits: Limits) -> tuple[Tint, ...]:
         hard = sorted((c for c in limits.changes if c.load >= LOADS_TINTED[0]), key=lambda c: -c.load)
         labelled: set[int] = set()
         tints = []

@@ -13,12 +13,14 @@ from window.stand_tools import click, key, make_setup, open_stand, until
 from companion.errors import UsageError
 from companion.passage import Passage
 from companion.paths import examples_dir
-from companion.planning import plan
+from companion.planning import change_seconds, plan
 from companion.record.marks import Marked, load, resolve
 from companion.scores import read
 from companion.window.app import App
+from companion.window.horn import height_to_spare, label_size_px
 from companion.window.note_leaf import NoteLeaf, cost_in_words
 from companion.window.page import Tint
+from companion.window.run import Cost
 
 ETUDE = read(examples_dir() / "passages" / "etude-e-minor.musicxml")
 MARKS = "etude.marks.toml"
@@ -213,7 +215,42 @@ def test_everything_fits_at_every_size(tmp_path: Path, size: tuple[int, int]) ->
 
 
 def test_costs_in_words() -> None:
-    assert cost_in_words(0.0474) == "+47 ms" and cost_in_words(-0.0121) == "−12 ms" and cost_in_words(0) == "+0 ms"
+    assert [cost_in_words(Cost(s)) for s in (0.0474, -0.0121, 0)] == ["+47 ms", "−12 ms", "+0 ms"]
+    assert cost_in_words(Cost(-0.045, 3)) == "−45 ms; the rules speak against it"
+    assert cost_in_words(Cost(0.045, -1)) == "+45 ms; the rules speak for it"
+
+
+def test_what_a_runner_up_costs_is_split_into_fingers_and_rules(app: App) -> None:
+    """bis beside B: a slide that no milliseconds show; the rule speaks (common practice, no source)."""
+    run = app.run
+    choices, notes = run.rehearsal.plan.choices, ETUDE.notes
+    at = next(
+        c.note_index for c in choices[1:-1]
+        if c.name == "side" and any(r.fingering.name == "bis" for r in c.runners_up)
+        and 71 in (notes[c.note_index - 1].written_midi, notes[c.note_index + 1].written_midi)
+    )  # fmt: skip
+    bis = next(r for r in choices[at].runners_up if r.fingering.name == "bis")
+    cost = run.cost_of(at, bis)
+    by_hand = [(choices[at - 1].fingering, bis.fingering), (bis.fingering, choices[at + 1].fingering)]
+    as_planned = [
+        (choices[at - 1].fingering, choices[at].fingering),
+        (choices[at].fingering, choices[at + 1].fingering),
+    ]
+    more_s = sum(change_seconds(run.chart, *p) for p in by_hand) - sum(
+        change_seconds(run.chart, *p) for p in as_planned
+    )
+    assert cost.changes_s == pytest.approx(more_s) and cost.rules > 0
+    # Once bis is marked, the rules speak for what it pushed aside.
+    run.pick(at, "bis")
+    side = next(r for r in run.rehearsal.plan.choices[at].runners_up if r.fingering.name == "side")
+    assert run.cost_of(at, side).rules < 0
+
+
+def test_the_horn_keeps_its_labels_beside_the_runners_up(app: App) -> None:
+    rect = app.stand.place.horn_keys
+    spare = height_to_spare(rect)
+    assert label_size_px(pygame.Rect(0, 0, rect.width, rect.height - spare)) >= 12
+    assert not label_size_px(pygame.Rect(0, 0, rect.width, rect.height - spare - 1))
 
 
 def test_a_passage_without_alternates_says_so(tmp_path: Path) -> None:
