@@ -350,6 +350,10 @@ class App:
 
     def _show_spots(self) -> None:
         self.stand.spots_shown = not self.stand.spots_shown
+        spots = self.run.limits().spots if self.stand.spots_shown else ()
+        if spots:
+            self.stand.looked_at = None
+            self.stand.page.follow(spots[0].first_note, self.stand.place.music)
 
     def _leave(self) -> None:
         if self.run.rehearsal.busy:

@@ -5,6 +5,8 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+import pygame
+
 from companion import charts
 from companion.passage import Passage
 from companion.practice.tolerance import tolerance_in_words
@@ -15,10 +17,12 @@ from companion.window.metronome import metronome_number
 from companion.window.note_leaf import FingeringShown, NoteLeaf, cost_in_words
 from companion.window.run import CHECK_NOTE_NAME, Run
 from companion.window.stand import CARE, Stand
-from companion.window.theme import Ink
+from companion.window.theme import Ink, Type
 
 __all__ = ["LEAVES", "SIMULATED"]
 
+#: A leaf that is read, not searched.
+SPOTS_LISTED, RELIEFS_LISTED, TRILLS_LISTED = 8, 6, 4
 SIMULATED = {
     "sim:steady:1": "the simulated player: hardly ever a slip",
     "sim:student:1": "the simulated player: a slip now and then, more of them the faster it goes",
@@ -126,6 +130,35 @@ def _note(run: Run, stand: Stand) -> Leaf:
     )
 
 
+def _limits(run: Run, stand: Stand) -> Leaf:
+    """The hardest spots, then where another fingering would raise a limit most, then trills."""
+    limits = run.limits()
+    spots, reliefs, trills = limits.spots[:SPOTS_LISTED], limits.reliefs[:RELIEFS_LISTED], limits.trills[:TRILLS_LISTED]
+    found = [(spot.first_note, "hard spot", spot.sentence) for spot in spots]
+    found += [(relief.note_index, "another fingering", relief.sentence) for relief in reliefs]
+    found += [(trill.note_index, "trill", trill.sentence) for trill in trills]
+    rows = []
+    for _, kind, sentence in found:
+        place, _, words = sentence.partition(": ")
+        rows.append(Row(place, kind, words))
+
+    def look(index: int) -> None:
+        stand.looked_at = found[index][0]
+        stand.page.follow(found[index][0], stand.place.music)
+
+    number = metronome_number(limits.tempo_bpm, run.rehearsal.section.passage.bars[0])
+    rows = rows or [Row("nothing here has a limit")]
+    pace = run.pace_words
+    return ChoiceLeaf(
+        "limits",
+        f"What is hardest at {number}, and what would help",
+        lambda: rows,
+        look if found else None,
+        width=700,
+        hint=f"Limits are quarters a minute. {pace[:1].upper()}{pace[1:]}.",
+    )
+
+
 def _instrument(run: Run, stand: Stand) -> Leaf:
     names = list(charts.names())
     rows = [Row(charts.load(name).title) for name in names]
@@ -180,9 +213,20 @@ def _keys(run: Run, stand: Stand) -> Leaf:
         (pencil.tick(head + 2), "a clean take, on the ladder"),
         (pencil.hatching((head * 2, head), 2), "a hard spot (H), with the tempo it can reach"),
         (pencil.cross(head, Ink.BLUE), "something is written about this note"),
+        (_underline(head, stand.place.scale), "a fingering that was marked by hand, not planned"),
     )
     words = tolerance_in_words(run.rehearsal.tolerances)
     return KeysLeaf(marks, f"{words[0].upper()}{words[1:]}. {CARE}")
+
+
+def _underline(head_px: int, scale: float) -> pygame.Surface:
+    """A fingering's mark with the stroke of ink under it."""
+    word = Type(scale).surface("bis", 13, "bold", Ink.BLUE)
+    line = max(2, head_px // 7)
+    picture = pygame.Surface((word.get_width(), word.get_height() + line), pygame.SRCALPHA)
+    picture.blit(word, (0, 0))
+    picture.fill(Ink.BLUE, (0, word.get_height(), word.get_width(), line))
+    return picture
 
 
 #: action of the bindings -> the leaf it lays over the stand
@@ -192,6 +236,7 @@ LEAVES: dict[str, Callable[[Run, Stand], Leaf]] = {
     "tempo": _tempo,
     "fingerings": _fingerings,
     "note": _note,
+    "limits": _limits,
     "instrument": _instrument,
     "port": _port,
     "check": _check,

@@ -6,7 +6,7 @@ record and leaves sentences to show in `notice`. Everything a key can do is a me
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Hashable
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
@@ -31,8 +31,8 @@ from companion.practice.rehearsal import FinishedTake, Rehearsal
 from companion.record import Sitting, TakeRecord, finished_take_record
 from companion.record.marks import Marked
 from companion.record.marks_edit import set_fingering
-from companion.record.readings import pace_of
 from companion.units import NS_PER_S, ns_from_s
+from companion.window.own_pace import OwnPace
 from companion.window.takes import result_of
 
 __all__ = ["Cost", "Run", "Setup", "SteppedClock"]
@@ -47,6 +47,8 @@ WATCH_AFTER_NS = NS_PER_S
 LEAD_S = 0.35
 #: Less than this may come from neighbours that would be planned anew.
 RULES_SPEAK_S = 0.04
+#: So long the first look at the hard spots waits for the practice log: too short to be noticed, and mostly enough.
+PACE_WAIT_S = 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,8 +129,8 @@ class Run:
         self.memory = recall(setup.settings)
         self.marks = dict(setup.marked.fingerings) if setup.marked else {}
         self.whys = dict(setup.marked.whys) if setup.marked else {}
-        self._pace: Pace | None = None
-        self._limits: tuple[Hashable, Limits] | None = None
+        self._pace: OwnPace | None = None
+        self._limits: tuple[object, Limits] | None = None
         self.click = ClickPlayer()
         self.volume = 1.0
         self.muted = setup.muted
@@ -487,15 +489,30 @@ class Run:
             return [f"the mark holds for this sitting: {error}"]
         return []
 
-    def limits(self) -> Limits:
-        """The speed limits of the passage at the rung's tempo, at the player's own pace where takes tell it."""
-        rehearsal = self.rehearsal
+    @property
+    def pace(self) -> Pace:
+        """The player's own pace where takes tell it; the average of others until the log is read."""
         if self._pace is None:
-            self._pace = pace_of(self.setup.sessions, self.chart)
-        key = (rehearsal.plan.version, rehearsal.tempo_bpm, self.chart.name, self._pace.factor)
+            self._pace = OwnPace(self.setup.sessions, self.chart)
+            self._pace.wait(PACE_WAIT_S)
+        return self._pace.pace
+
+    @property
+    def pace_words(self) -> str:
+        """What the pace goes by, or why the log doesn't tell it."""
+        pace = self.pace
+        return self._pace.fault if self._pace and self._pace.fault else pace.words
+
+    def limits(self) -> Limits:
+        """The speed limits of the bars chosen, at the rung's tempo and the player's pace, by the notes' indices in the
+        whole passage."""
+        rehearsal, section, pace = self.rehearsal, self.rehearsal.section, self.pace
+        bars = (section.first_bar, section.last_bar)
+        key = (rehearsal.plan.version, rehearsal.tempo_bpm, self.chart.name, bars, pace)
         if self._limits is None or self._limits[0] != key:
-            found = speed_limits(rehearsal.passage, rehearsal.plan, self.chart, rehearsal.tempo_bpm, self._pace)
-            self._limits = key, found
+            plan = rehearsal.plan.part(section.first_note, len(section.passage.notes))
+            found = speed_limits(section.passage, plan, self.chart, rehearsal.tempo_bpm, pace)
+            self._limits = key, _moved(found, section.first_note)
         return self._limits[1]
 
     def close(self) -> None:
@@ -512,6 +529,17 @@ class Run:
             self.port.close()
         if self.watch is not None:
             self.watch.close()
+
+
+def _moved(limits: Limits, by: int) -> Limits:
+    """Limits of an excerpt whose first note is note `by` of the whole."""
+    return replace(
+        limits,
+        changes=tuple(replace(c, note_index=c.note_index + by, from_index=c.from_index + by) for c in limits.changes),
+        spots=tuple(replace(s, first_note=s.first_note + by, last_note=s.last_note + by) for s in limits.spots),
+        reliefs=tuple(replace(r, note_index=r.note_index + by) for r in limits.reliefs),
+        trills=tuple(replace(t, note_index=t.note_index + by) for t in limits.trills),
+    )
 
 
 def _shift_in_words(shift_semitones: int) -> str:

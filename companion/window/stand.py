@@ -12,7 +12,7 @@ import pygame
 
 from companion.engraving import fonts
 from companion.passage import Note
-from companion.planning.limits import Limits
+from companion.planning.limits import ChangeLimit, Limits
 from companion.planning.model import Choice
 from companion.practice.model import EARLY, LATE, NOT_REACHED, ON_TIME
 from companion.window.bindings import foot_line
@@ -32,6 +32,7 @@ ARROWS_A_BAR = 4
 RUNNERS_UP_SHOWN, CHANGES_TINTED = 3, 24
 #: From these shares of the time there is on, a change is tinted lightly, more, most: beyond 1 it can't be played.
 LOADS_TINTED = (0.7, 0.85, 1.0)
+NO_HARD_SPOT = "No change of these bars comes near its limit at this tempo. L lists the hardest all the same."
 #: The usual cautions, in common words (from memory).
 CARE = (
     "Rest some minutes every half hour; stop at pain, numbness or tingling; keep the click moderate. Your teacher and"
@@ -371,7 +372,9 @@ class Stand:
     def penned(self) -> Penned:
         """What the teacher wrote on the page."""
         comments = self.run.setup.marked.comments if self.run.setup.marked else {}
-        return Penned(tuple(sorted(self.run.marks)), tuple(sorted(comments)))
+        choices = self.run.rehearsal.plan.choices
+        # Another horn may lack a marked fingering.
+        return Penned(tuple(sorted(i for i in self.run.marks if choices[i].fixed)), tuple(sorted(comments)))
 
     def tints(self) -> tuple[Tint, ...]:
         """The hardest spots of the bars chosen, where they are wanted; never during a take."""
@@ -385,9 +388,14 @@ class Stand:
 
     def _tints_of(self, limits: Limits) -> tuple[Tint, ...]:
         hard = sorted((c for c in limits.changes if c.load >= LOADS_TINTED[0]), key=lambda c: -c.load)
+        notes = self.run.rehearsal.passage.notes
         labelled: set[int] = set()
+        # What is played several times is printed, and tinted, once: as hard as the hardest time.
+        printed: dict[tuple[int, int], ChangeLimit] = {}
+        for change in hard:
+            printed.setdefault((notes[change.from_index].source, notes[change.note_index].source), change)
         tints = []
-        for change in hard[:CHANGES_TINTED]:
+        for change in list(printed.values())[:CHANGES_TINTED]:
             spot = next((i for i, s in enumerate(limits.spots) if s.first_note <= change.from_index <= s.last_note), -1)
             # One tempo a spot: that of its hardest change.
             label = "" if spot in labelled else self._tempo_text(change.limit_bpm, change.note_index)
@@ -465,7 +473,7 @@ class Stand:
             return self._about_note(self.looked_at)
         if self.spots_shown and not rehearsal.busy:
             spots = run.limits().spots
-            return spots[0].sentence if self.tints() else "No change of this passage comes near its limit here."
+            return f"{spots[0].sentence}. L lists them." if self.tints() else NO_HARD_SPOT
         if rehearsal.state == "after" and rehearsal.last_take:
             take = rehearsal.last_take
             step = take.step.sentence if take.step else take.stopped[:1].upper() + take.stopped[1:] + "."
@@ -484,7 +492,10 @@ class Stand:
         if not choice.runners_up:
             return "There is no other fingering worth having here. Enter shows all of this note."
         off = "; 0 takes the mark away" if note_index in self.run.marks else ""
-        return f"A number or a click takes another fingering, and the rest is planned around it; Enter shows all{off}."
+        return (
+            "A number or a click takes another one, with the rest planned around it; ms: what its changes take more."
+            f" Enter shows all{off}."
+        )
 
     def _draw_advice(self, target: pygame.Surface) -> None:
         self._blank(target, self.place.advice)

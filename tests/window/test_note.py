@@ -5,22 +5,30 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
+from threading import Event
 
 import pygame
 import pytest
 from window.stand_tools import click, key, make_setup, open_stand, until
 
-from companion.errors import UsageError
+from companion.charts.model import Chart
+from companion.errors import RecordError, UsageError
 from companion.passage import Passage
 from companion.paths import examples_dir
 from companion.planning import change_seconds, plan
+from companion.planning.limits import speed_limits
+from companion.planning.pace import Pace
+from companion.practice.ladder import Ladder
 from companion.record.marks import Marked, load, resolve
 from companion.scores import read
+from companion.window import own_pace
 from companion.window.app import App
 from companion.window.horn import height_to_spare, label_size_px
+from companion.window.leaves import ChoiceLeaf
 from companion.window.note_leaf import NoteLeaf, cost_in_words
-from companion.window.page import Tint
-from companion.window.run import Cost
+from companion.window.page import PageView, Tint
+from companion.window.run import Cost, Run
+from companion.window.stand import Stand
 
 ETUDE = read(examples_dir() / "passages" / "etude-e-minor.musicxml")
 MARKS = "etude.marks.toml"
@@ -168,6 +176,84 @@ def test_the_hardest_spots_are_tinted_on_request(app: App) -> None:
     key(app, "h")
     app.frame()
     assert not app.stand.tints()
+
+
+def test_only_the_chosen_bars_have_hard_spots(app: App) -> None:
+    app.run.rehearsal.choose_tempo(72)
+    app.run.rehearsal.choose_bars(9, 11)
+    key(app, "h")
+    tints = app.stand.tints()
+    assert tints and all(9 <= ETUDE.notes[i].bar <= 11 for tint in tints for i in (tint.first, tint.last))
+    alone = ETUDE.excerpt(9, 11)
+    first = app.run.rehearsal.section.first_note
+    part = app.run.rehearsal.plan.part(first, len(alone.notes))
+    expected = speed_limits(alone, part, app.run.chart, 72)
+    assert [(c.note_index - first, c.limit_bpm) for c in app.run.limits().changes] == [
+        (c.note_index, c.limit_bpm) for c in expected.changes
+    ]
+    assert {r.note_index - first for r in app.run.limits().reliefs} == {r.note_index for r in expected.reliefs}
+
+
+def test_what_is_played_twice_is_tinted_once(tmp_path: Path) -> None:
+    twice = ETUDE.excerpt(4, 4)
+    length = twice.bars[0].end
+    again = tuple(replace(n, index=n.index + len(twice.notes), start=n.start + length, bar=1) for n in twice.notes)
+    bars = (*twice.bars, replace(twice.bars[0], index=1, start=length, time_pass=2))
+    passage = replace(twice, notes=twice.notes + again, bars=bars)
+    setup = make_setup(twice, tmp_path)
+    run = Run(replace(setup, passage=passage, plan=plan(passage, setup.chart), ladder=Ladder(100, 4, 104, 2)))
+    stand = Stand(run, PageView(passage), (1280, 720))
+    stand.spots_shown = True
+    printed = [(passage.notes[t.first].source, passage.notes[t.last].source) for t in stand.tints()]
+    assert printed and len(printed) == len(set(printed))
+    assert len(run.limits().changes) > 2 * len(printed)
+    run.close()
+
+
+def test_the_hardest_spots_are_listed_and_lead_to_their_notes(app: App) -> None:
+    app.run.rehearsal.choose_tempo(72)
+    key(app, "l")
+    leaf = app.leaf
+    assert isinstance(leaf, ChoiceLeaf) and leaf.kind == "limits"
+    app.frame()
+    limits, rows = app.run.limits(), leaf.rows()
+    sentences = [f"{row.text}: {row.below}" for row in rows]
+    assert sentences[0] == limits.spots[0].sentence and [r.right for r in rows].index("another fingering") <= 8
+    assert limits.reliefs[0].sentence in sentences
+    at = sentences.index(limits.reliefs[0].sentence)
+    for _ in range(at):
+        key(app, "down")
+    key(app, "return")
+    assert app.leaf is None and app.stand.looked_at == limits.reliefs[0].note_index
+    assert app.stand.page.head(app.stand.looked_at, app.stand.place.music) is not None
+
+
+def test_a_log_that_cannot_be_read_leaves_the_average_pace(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def unreadable(folder: Path, chart: Chart) -> Pace:
+        raise RecordError(f"{folder}: can't be read")
+
+    monkeypatch.setattr(own_pace, "pace_of", unreadable)
+    app = open_stand(make_setup(ETUDE, tmp_path))
+    key(app, "h")
+    assert app.run.pace == Pace() and "can't be read" in app.run.pace_words and app.stand.tints()
+    app.close()
+
+
+def test_a_long_log_holds_up_no_frame(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    read_on, own = Event(), Pace(factor=2.0, words="by 60 takes of your own")
+
+    def slow(folder: Path, chart: Chart) -> Pace:
+        assert read_on.wait(20)
+        return own
+
+    monkeypatch.setattr(own_pace, "pace_of", slow)
+    app = open_stand(make_setup(ETUDE, tmp_path))
+    key(app, "h")
+    at_average = app.run.limits().limit_bpm
+    read_on.set()
+    until(app, lambda: app.run.pace == own)
+    assert app.run.limits().limit_bpm == pytest.approx(at_average / 2)
+    app.close()
 
 
 def test_slower_there_is_less_to_tint(app: App) -> None:
