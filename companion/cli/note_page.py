@@ -148,4 +148,4 @@ def _drawn(chart: Chart, one: Found, beside: Pitch | None, neighbour: Fingering 
         return _heading(one, beside), _said_of(one.known), one.keys
     held = neighbour.keys if neighbour else frozenset()
     staying = [key_words(key) for key in chart.keys if key.name in one.extra & held]
-    return _heading(one, beside), [f"may stay down: {', '.join(staying)}"] if staying else [], one.keys
+    return _heading(one, beside), [f"stays down from {beside}: {', '.join(staying)}"] if staying else [], one.keys

@@ -16,6 +16,7 @@ from lxml import etree
 from companion.charts.check import DIAGRAM_HEIGHT, DIAGRAM_WIDTH
 from companion.charts.model import Chart, Key
 from companion.engraving import fonts
+from companion.engraving.lettering import text_width
 from companion.errors import EngravingError, UsageError
 from companion.record.files import replace_synced
 
@@ -32,15 +33,13 @@ Drawn = tuple[str, Sequence[str], frozenset[str]]
 PNG_DPI = 144
 _POINTS_PER_INCH = 72
 # In units of the diagram, which is 100 wide and 200 high.
-_LABEL, _LABEL_DOWN, _GAP = 5.4, 6.4, 1.8
+_LABEL, _LABEL_DOWN, _GAP = 6.2, 7.0, 1.8
 _LINE, _LINE_DOWN, _RING = 0.55, 0.9, 1.5
 _BAR_ROUNDING = 0.34
 _QUIET = "#555555"
 # A page of several, in the same units: what a horn with its texts takes, and its two sizes of text.
 _CELL, _BETWEEN, _EDGE = 124.0, 10.0, 12.0
-_TITLE, _TEXT, _LEADING = 10.0, 7.4, 1.25
-#: The mean advance of a letter in the text face, in sizes; lines wrapped by it run short rather than over.
-_ADVANCE = 0.5
+_TITLE, _TEXT, _LEADING = 9.0, 7.4, 1.25
 _DOWN, _UP = "●", "○"
 _ASCII = str.maketrans(
     {_DOWN: "X", _UP: "o", "♭": "b", "♯": "#", "♮": "n", "–": "-", "’": "'", "…": "...", "×": "x", "ř": "r", "ý": "y"}
@@ -206,7 +205,7 @@ def horns_svg(chart: Chart, drawn: Sequence[Drawn], height: float = DIAGRAM_HEIG
     top = _EDGE
     for start in range(0, len(drawn), columns):
         row = drawn[start : start + columns]
-        titles = [_wrapped(title, _TITLE) for title, _, _ in row]
+        titles = [_wrapped(title, _TITLE, "Bold") for title, _, _ in row]
         texts = [[part for text in lines for part in _wrapped(text, _TEXT)] for _, lines, _ in row]
         horn_top = top + _TITLE * _LEADING * max(map(len, titles)) + 4
         text_top = horn_top + DIAGRAM_HEIGHT + 4
@@ -229,8 +228,19 @@ def _picture(content: str, width: float, height: float, wide: float, high: float
     )
 
 
-def _wrapped(text: str, size: float) -> list[str]:
-    return textwrap.wrap(_printable(text), int(_CELL / (size * _ADVANCE)))
+def _wrapped(text: str, size: float, face: str = "Regular") -> list[str]:
+    """In lines that fit under a horn; a word too long for one is broken."""
+    lines: list[str] = []
+    for word in _printable(text).split():
+        if lines and text_width(f"{lines[-1]} {word}", size, face) <= _CELL:
+            lines[-1] += f" {word}"
+            continue
+        while text_width(word, size, face) > _CELL:
+            fits = next(n for n in range(len(word) - 1, 0, -1) if n == 1 or text_width(word[:n], size, face) <= _CELL)
+            lines.append(word[:fits])
+            word = word[fits:]
+        lines.append(word)
+    return lines
 
 
 def _printable(text: str) -> str:
@@ -250,7 +260,11 @@ def _horn(chart: Chart, keys: frozenset[str], held: frozenset[str] | None) -> st
     for name in (*keys, *(held or ())):
         chart.key(name)  # an unknown one is said here
     body = "".join(_body(chart, hand) for hand in ("left", "right"))
-    return f"<g>{body}{''.join(_key(key, keys, held) + _key_label(key, key.name in keys) for key in chart.keys)}</g>"
+    going_down = frozenset[str]() if held is None else keys - held
+    drawn = "".join(
+        _key(key, keys, held) + _key_label(key, key.name in keys, key.name in going_down) for key in chart.keys
+    )
+    return f"<g>{body}{drawn}</g>"
 
 
 def _body(chart: Chart, hand: str) -> str:
@@ -287,20 +301,22 @@ def _outline(key: Key, around: float, attributes: str) -> str:
     return f'<rect x="{x:g}" y="{y:g}" width="{width:g}" height="{height:g}" rx="{radius:g}" {attributes}/>'
 
 
-def _key_label(key: Key, down: bool) -> str:
+def _key_label(key: Key, down: bool, ringed: bool) -> str:
     """Beside its key where no other key is: outside of a pair, beside a column, under a thumb key."""
     if not key.label:
         return ""
     size = _LABEL_DOWN if down else _LABEL
+    gap = _GAP + (_RING if ringed else 0)
     middle, centre = key.y + key.height / 2 + size * 0.33, key.x + key.width / 2
     paired = key.shape == "bar" and key.hand == "left" and key.width < 12
     outer = centre > 80 if key.finger == "palm" else key.x > 70
     if key.finger == "thumb":
-        x, y, anchor = centre, key.y + key.height + size, "middle"
+        x, y, anchor = centre, key.y + key.height + gap + size * 0.7, "middle"
     elif key.finger == "side" or key.name == "front_f" or (paired and not outer):
-        x, y, anchor = key.x - _GAP, middle, "end"
+        x, y, anchor = key.x - gap, middle, "end"
     else:
-        x, y, anchor = key.x + key.width + _GAP, middle, "start"
+        # A touch between the pearls has palm keys above it: its label keeps below them.
+        x, y, anchor = key.x + key.width + gap, middle + (2.4 if key.shape == "touch" else 0), "start"
     ink = 'font-weight="bold"' if down else f'fill="{_QUIET}"'
     return f'<text x="{x:g}" y="{y:g}" font-size="{size:g}" text-anchor="{anchor}" {ink}>{escape(key.label)}</text>'
 
