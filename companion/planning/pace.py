@@ -10,9 +10,10 @@ Method
 ------
 The time of one execution is log-normal: the model's time, times the player's factor, times a factor of that change,
 times the scatter from one execution to the next. A note comes when the fingers are there and the player means it to,
-whichever is later. So one that took no more than the time there was enters by the probability that this was enough (it
-is censored); one that took more by the density of its time, mixed with that of an uneven pulse and of a hesitation,
-which say nothing of fingers. Prior spreads are stated below; scatter and share of hesitations are not known either and
+whichever is later. So one that was on time enters by the probability that the time there was, with what counts as on
+time, was enough (it is censored); a late one by the density of its time, mixed with that of an uneven pulse and of a
+hesitation, which say nothing of fingers. What lies between early and late is left censored: there a pulse and fingers
+look alike. Prior spreads are stated below; scatter and share of hesitations are not known either and
 are averaged over. All of it is summed up on a grid, so that the intervals are the model's, not an approximation's.
 
 References
@@ -55,6 +56,8 @@ CHANGE_SPREAD = 0.20
 #: A change that took so many times what is expected of this player was no matter of fingers (ours, no source).
 LAPSE_FACTOR = 3.0
 
+#: What counts as on time where nobody chose otherwise, as `practice` has it: seconds, and share of the time there is.
+ON_TIME_S, ON_TIME_SHARE = 0.03, 0.1
 #: Scatter from one execution to the next: the measured players' repeated trills differ by 0.084; a single change in a
 #: piece by more. Shares of changes that are late for other reasons than fingers. Both are averaged over.
 _SCATTERS = (0.08, 0.13, 0.2, 0.3, 0.45)
@@ -62,9 +65,14 @@ _SCATTER_MIDDLE, _SCATTER_SPREAD = 0.22, 0.5
 _HESITATIONS = (0.003, 0.015, 0.06, 0.2)
 #: How much later a note comes after a hesitation, on average (ours, no source).
 _HESITATION_S = 0.4
-#: The unevenness of a player's pulse is taken from the notes that came early, within these bounds.
+#: The unevenness of a player's pulse is kept within these bounds; the time that is ample for a change, as a multiple of
+#: the expected one, and how many notes tell of a pulse at least.
 _EVENEST_S, _UNEVENEST_S = 0.0005, 0.04
+_SLACK, _ENOUGH_FOR_PULSE = 2.0, 5
 _MEDIAN_OF_NORMAL = 0.6745
+#: Between two even notes both are off, sqrt(2) times as much as one; after one that waited for the fingers, one only.
+#: The middle of both is taken.
+_STEP_OVER_NOTE = 1.2
 _GRID = 0.025
 _PACES = np.arange(-0.8, 1.3 + _GRID / 2, _GRID)
 _VALUES = np.arange(-1.4, 1.8 + _GRID / 2, _GRID)
@@ -120,10 +128,10 @@ class Pace:
 
 @dataclass(frozen=True, slots=True)
 class _Rows:
-    """Readings as arrays: log of the time over the expected one (of the time there was, where no more was taken), and
-    whether more was taken. For these: the share of notes that an uneven pulse brings no later, and the densities, by
-    the logarithm of time, of so uneven a pulse and of such a hesitation. Change by change, `places` holds the rows that
-    it has and `counts` how often; `firsts` are where a change begins in both."""
+    """Readings as arrays: log of the time over the expected one, and whether the note was late. For these: the share
+    of notes that an uneven pulse brings no later, and the densities, by the logarithm of time, of so uneven a pulse and
+    of such a hesitation. Change by change, `places` holds the rows that it has and `counts` how often; `firsts` are
+    where a change begins in both."""
 
     log_ratio: _Floats
     over: npt.NDArray[np.bool_]
@@ -152,8 +160,12 @@ class _Played:
 
     @property
     def log_ratio(self) -> float:
-        """Logarithm of the time over the expected one."""
-        return math.log(max(self.taken_s, self.available_s) / self.expected_s)
+        """Logarithm of the time taken over the expected one; where the note was on time, of the most that it could have
+        taken and still been so."""
+        if self.late:
+            return math.log(self.taken_s / self.expected_s)
+        most_s = self.available_s + max(ON_TIME_S, ON_TIME_SHARE * self.available_s)
+        return math.log(max(most_s, self.taken_s) / self.expected_s)
 
     @property
     def over_s(self) -> float:
@@ -242,7 +254,7 @@ def _expected_s(chart: Chart, before: frozenset[str], after: frozenset[str]) -> 
 
 def _rows(by_change: Sequence[Sequence[_Played]]) -> _Rows:
     """Times are rounded to a grid step, so that what came often, at whichever change, is one row."""
-    uneven_s = _unevenness_s([played.over_s for of_change in by_change for played in of_change])
+    uneven_s = _unevenness_s(by_change)
     numbers: dict[tuple[float, float, float], int] = {(_AMPLE, 0.0, 0.0): 0}
     places: list[int] = []
     counts: list[int] = []
@@ -253,7 +265,7 @@ def _rows(by_change: Sequence[Sequence[_Played]]) -> _Rows:
         for played in of_change:
             x = round(played.log_ratio / _GRID) * _GRID
             if played.late or x < _AMPLE:
-                behind_s = float(f"{max(played.over_s, 0.0):.1g}")
+                behind_s = float(f"{played.over_s:.1g}") if played.late else 0.0
                 # How densely other causes lie matters little, so the time they are reckoned at is rounded more.
                 taken_s = math.exp(round(math.log(played.taken_s), 1)) if behind_s else 0.0
                 seen[numbers.setdefault((x, behind_s, taken_s), len(numbers))] += 1
@@ -266,11 +278,19 @@ def _rows(by_change: Sequence[Sequence[_Played]]) -> _Rows:
     return _Rows(log_ratio, over_s > 0, sooner, uneven, hesitation, *of_changes)
 
 
-def _unevenness_s(over_s: list[float]) -> float:
-    """Standard deviation of the player's pulse, by the notes that came early: no finger makes a note early."""
-    early_s = [-x for x in over_s if x < 0]
-    found_s = float(np.median(early_s)) / _MEDIAN_OF_NORMAL if early_s else 0.0
-    return min(max(found_s, _EVENEST_S), _UNEVENEST_S)
+def _unevenness_s(by_change: Sequence[Sequence[_Played]]) -> float:
+    """Standard deviation of the player's pulse, by the notes that came early, since no finger makes a note early, and
+    by those that came late though there was ample time. Catching up makes the first look larger, hesitations the
+    second: the smaller one is taken."""
+    early_s, slack_s = [], []
+    for of_change in by_change:
+        for played in of_change:
+            if played.over_s < 0:
+                early_s.append(-played.over_s)
+            elif played.over_s > 0 and played.available_s > _SLACK * played.expected_s:
+                slack_s.append(played.over_s)
+    found_s = [float(np.median(s)) / _MEDIAN_OF_NORMAL for s in (early_s, slack_s) if len(s) >= _ENOUGH_FOR_PULSE]
+    return min(max(min(found_s, default=0.0) / _STEP_OVER_NOTE, _EVENEST_S), _UNEVENEST_S)
 
 
 def _row(log_ratio: float, over_s: float, taken_s: float, uneven_s: float) -> tuple[float, float, float, float, float]:

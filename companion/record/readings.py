@@ -11,7 +11,7 @@ Conventions
 * The time there was is counted at the tempo that was played: who goes slower than the click throughout is not late at
   every note.
 * Passed over as well: grace notes and what follows them (they have no time of their own), the note after a trill, notes
-  across a pause, notes that keep their keys, and notes that fell behind only because the one before had come early.
+  across a pause, notes that keep their keys, and notes that fell behind only because the one before was clearly early.
 * The simulated player's takes and invented examples never count, nor do those on another instrument.
 """
 
@@ -116,7 +116,7 @@ def readings_of(take: TakeRecord) -> list[Reading]:
                 step = _step(take, before, after, to_s - from_s)
         if step is not None:
             found += _reading(take, before, after, step, gained_s)
-        gained_s = max(step.available_s - step.taken_s, 0.0) if step else 0.0
+        gained_s = _early_s(after, step) if step else 0.0
     return found
 
 
@@ -152,6 +152,13 @@ def _step(take: TakeRecord, before: NoteRecord, after: NoteRecord, taken_s: floa
     return _Step(s_from_beats(beats, take.tempo_played_bpm or take.tempo_bpm), taken_s)
 
 
+def _early_s(note: NoteRecord, step: _Step) -> float:
+    """How much too early a note came: before the click, and sooner than the note ahead of it; a player who catches up
+    with the click isn't early."""
+    before_click_s = s_from_ms(-(note.deviation_ms or 0.0))
+    return max(min(before_click_s, step.available_s - step.taken_s), 0.0)
+
+
 def _reading(
     take: TakeRecord, before: NoteRecord, after: NoteRecord, step: _Step, gained_s: float
 ) -> tuple[Reading, ...]:
@@ -162,6 +169,7 @@ def _reading(
     tolerance_s = max(s_from_ms(take.tolerances.on_time_ms), take.tolerances.on_time_share * step.available_s)
     behind_s = step.taken_s - step.available_s
     late = behind_s > tolerance_s
-    if late and behind_s - gained_s <= tolerance_s:
+    # Only where the earlier note was clearly early: leaving out what an uneven pulse does would leave out slow changes.
+    if late and gained_s > tolerance_s and behind_s - gained_s <= tolerance_s:
         return ()
     return (Reading(frozenset(before.keys), frozenset(after.keys), step.available_s, step.taken_s, late),)

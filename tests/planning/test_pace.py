@@ -185,7 +185,9 @@ def test_lapses_of_memory_move_nothing_much() -> None:
         for factor in (4.0, 6.0, 12.0)
     ]
     after = pace_from([*readings, *lapses], alto())
-    assert after.factor == pytest.approx(before.factor, rel=0.04)
+    assert before.low is not None and before.high is not None
+    assert before.low < after.factor < before.high
+    assert after.factor == pytest.approx(before.factor, rel=0.06)  # one note in eight is a lapse
     assert after.readings == before.readings
 
 
