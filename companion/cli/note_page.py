@@ -100,7 +100,7 @@ def _page(
         drawn = [_drawn(chart, one, beside, neighbour) for one in others]
         lines += ["", *textwrap.wrap(_CAUTION, _WIDTH), "", *horns_text(chart, drawn, _WIDTH, ascii_only)]
     elif search_too:
-        lines += ["", "The horn's mechanism gives no others, except by leaving more or fewer fingers down."]
+        lines += ["", "The horn's mechanism gives no others but for fingers left down or lifted."]
     return lines
 
 
