@@ -183,7 +183,7 @@ print("done")
     done = subprocess.run(
         [sys.executable, "-c", code], cwd=here, capture_output=True, text=True, timeout=30, check=False
     )
-    assert done.stdout == "done\n"
+    assert done.stdout == "done\n", done.stderr
     assert done.stderr == ""
     assert done.returncode == 0
 
