@@ -319,6 +319,7 @@ class App:
             "louder": lambda: run.turn_volume(0.1),
             "softer": lambda: run.turn_volume(-0.1),
             "full_screen": self._full_screen,
+            "pick": lambda: self._pick_runner_up(0),
             "unmark": lambda: self._pick(None),
             "spots": self._show_spots,
             "leave": self._leave,

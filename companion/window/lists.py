@@ -22,7 +22,7 @@ from companion.window.theme import Ink, Type
 __all__ = ["LEAVES", "SIMULATED"]
 
 #: A leaf that is read, not searched.
-SPOTS_LISTED, RELIEFS_LISTED, TRILLS_LISTED = 8, 6, 4
+SPOTS_LISTED, RELIEFS_LISTED, TRILLS_LISTED = 5, 5, 4
 SIMULATED = {
     "sim:steady:1": "the simulated player: hardly ever a slip",
     "sim:student:1": "the simulated player: a slip now and then, more of them the faster it goes",
@@ -146,16 +146,15 @@ def _limits(run: Run, stand: Stand) -> Leaf:
         stand.looked_at = found[index][0]
         stand.page.follow(found[index][0], stand.place.music)
 
-    number = metronome_number(limits.tempo_bpm, run.rehearsal.section.passage.bars[0])
     rows = rows or [Row("nothing here has a limit")]
     pace = run.pace_words
     return ChoiceLeaf(
         "limits",
-        f"What is hardest at {number}, and what would help",
+        f"What is hardest at {limits.tempo_bpm:g}, and what would help",
         lambda: rows,
         look if found else None,
         width=700,
-        hint=f"Limits are quarters a minute. {pace[:1].upper()}{pace[1:]}.",
+        hint=f"All tempos are quarters a minute. {pace[:1].upper()}{pace[1:]}.",
     )
 
 

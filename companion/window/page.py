@@ -222,8 +222,9 @@ class PageView:
         if key != self._still_key or self._still is None:
             self._still, self._still_key = self._draw_still(area, chosen), key
         target.blit(self._still, area)
+        arrived, left = {tint.last for tint in tints}, {tint.first for tint in tints}
         for tint in tints:
-            self._draw_tint(target, area, tint, type_)
+            self._draw_tint(target, area, tint, (tint.first in arrived, tint.last in left), type_)
         self._draw_penned(target, area, penned)
         if looked_at is not None:
             self._draw_looked_at(target, area, looked_at)
@@ -271,28 +272,42 @@ class PageView:
         for end in (top, bottom):
             pygame.draw.line(still, Ink.BLUE, (x, end), (x + side * foot, end), line)
 
-    def _draw_tint(self, target: pygame.Surface, area: pygame.Rect, tint: Tint, type_: Type | None) -> None:
+    def _draw_tint(
+        self, target: pygame.Surface, area: pygame.Rect, tint: Tint, joined: tuple[bool, bool], type_: Type | None
+    ) -> None:
         """Soft pencil laid over the notes, denser where it is harder, with the tempo under it."""
-        heads: dict[int, list[pygame.Rect]] = {}
-        for index in range(tint.first, tint.last + 1):
-            head, number = self.head(index, area), self.system_of(index)
-            if head is not None and number is not None:
-                heads.setdefault(number, []).append(head)
-        for number, on_system in heads.items():
-            staff = self.systems[number].staff
-            _left, y = self._origin(number, area)
-            box = on_system[0].unionall(on_system[1:])
-            box = box.inflate(box.height, 0) if len(on_system) > 1 else box.inflate(box.width, 0)
-            top = min(round(y + staff.y - staff.height * 0.12), box.top)
-            bottom = max(round(y + staff.y + staff.height * 1.12), box.bottom)
-            shade = pencil.hatching((max(8, box.width), bottom - top), tint.density)
-            target.blit(shade, (box.left, top))
-            if tint.label and type_ is not None and number == max(heads):
-                text = type_.surface(tint.label, 12.5, "bold", Ink.PENCIL)
-                at = text.get_rect(midtop=(box.centerx, bottom + 1)).clamp(area)
-                # On a little paper of its own: beams and hairpins may stand there.
-                target.fill(Ink.PAPER, at.inflate(4, -2))
-                target.blit(text, at)
+        boxes = self.tint_boxes(tint, joined, area)
+        for box in boxes:
+            target.blit(pencil.hatching(box.size, tint.density), box)
+        if tint.label and type_ is not None and boxes:
+            text = type_.surface(tint.label, 12.5, "bold", Ink.PENCIL)
+            at = text.get_rect(midtop=(boxes[-1].centerx, boxes[-1].bottom + 1)).clamp(area)
+            # On a little paper of its own: beams and hairpins may stand there.
+            target.fill(Ink.PAPER, at.inflate(4, -2))
+            target.blit(text, at)
+
+    def tint_boxes(self, tint: Tint, joined: tuple[bool, bool], area: pygame.Rect) -> list[pygame.Rect]:
+        """Where a tint is laid: one box, or one a note where a line or a repeat lies between them. Where it is `joined`
+        to the tint before or after, each covers half of the note between them."""
+        heads = [(self.system_of(index), self.head(index, area)) for index in (tint.first, tint.last)]
+        seen = [(number, head) for number, head in heads if number is not None and head is not None]
+        if len(seen) == 2 and seen[0][0] == seen[1][0] and seen[0][1].centerx < seen[1][1].centerx:
+            number, (first, last) = seen[0][0], (seen[0][1], seen[1][1])
+            reach = first.width // 2
+            left = first.centerx if joined[0] else first.left - reach
+            right = last.centerx if joined[1] else last.right + reach
+            return [self._over_staff(number, area, left, right, first.union(last))]
+        return [
+            self._over_staff(number, area, head.left - head.width // 2, head.right + head.width // 2, head)
+            for number, head in seen
+        ]
+
+    def _over_staff(self, number: int, area: pygame.Rect, left: int, right: int, heads: pygame.Rect) -> pygame.Rect:
+        """A box from `left` to `right` that covers the staff of a system, and the heads above or below it."""
+        staff, (_, y) = self.systems[number].staff, self._origin(number, area)
+        top = min(round(y + staff.y - staff.height * 0.12), heads.top)
+        bottom = max(round(y + staff.y + staff.height * 1.12), heads.bottom)
+        return pygame.Rect(left, top, max(4, right - left), bottom - top)
 
     def _draw_penned(self, target: pygame.Surface, area: pygame.Rect, penned: Penned) -> None:
         """The teacher's ink: a stroke under a fixed fingering, a small cross beside a note with a comment."""

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Callable, Hashable
+from math import floor
 
 import pygame
 
@@ -405,8 +406,9 @@ class Stand:
         return tuple(tints)
 
     def _tempo_text(self, quarter_bpm: float, note_index: int) -> str:
+        """Rounded down: at the next whole number the limit would be passed."""
         passage = self.run.rehearsal.passage
-        return metronome_number(float(round(quarter_bpm)), passage.bars[passage.notes[note_index].bar])
+        return metronome_number(float(floor(quarter_bpm)), passage.bars[passage.notes[note_index].bar])
 
     def _draw_music(self, target: pygame.Surface) -> None:
         area = self.place.music
@@ -473,7 +475,7 @@ class Stand:
             return self._about_note(self.looked_at)
         if self.spots_shown and not rehearsal.busy:
             spots = run.limits().spots
-            return f"{spots[0].sentence}. L lists them." if self.tints() else NO_HARD_SPOT
+            return f"Hardest: {spots[0].sentence}. L lists them." if self.tints() else NO_HARD_SPOT
         if rehearsal.state == "after" and rehearsal.last_take:
             take = rehearsal.last_take
             step = take.step.sentence if take.step else take.stopped[:1].upper() + take.stopped[1:] + "."

@@ -127,7 +127,7 @@ def test_another_horn_is_planned_and_the_click_on_its_name_opens_the_list(app: A
 def test_the_list_of_keys_is_reachable_in_every_state(app: App) -> None:
     for state in ("ready", "count-in", "playing", "paused", "after"):
         assert any(b.action == "keys" for b in foot_line(state))
-    key(app, "h")
+    key(app, "f1")
     assert app.leaf is not None and app.leaf.kind == "keys"
     key(app, "escape")
     assert app.leaf is None and not app.quit

@@ -194,6 +194,27 @@ def test_only_the_chosen_bars_have_hard_spots(app: App) -> None:
     assert {r.note_index - first for r in app.run.limits().reliefs} == {r.note_index for r in expected.reliefs}
 
 
+def test_tints_in_a_row_meet_at_the_note_between_them(app: App) -> None:
+    page, area = app.stand.page, app.stand.place.music
+    (alone,), (other,) = (page.tint_boxes(Tint(i, i + 1, 1, ""), (False, False), area) for i in (4, 5))
+    (before,), (after,) = (
+        page.tint_boxes(Tint(4, 5, 1, ""), (False, True), area), page.tint_boxes(Tint(5, 6, 1, ""), (True, False), area)
+    )  # fmt: skip
+    middle = page.head(5, area)
+    assert middle and before.right == after.left == middle.centerx
+    assert alone.contains(before) and other.contains(after) and alone.colliderect(other)
+
+
+def test_a_change_over_a_line_or_a_repeat_is_tinted_at_its_two_notes(app: App) -> None:
+    page, area = app.stand.page, app.stand.place.music
+    over = next(i for i in range(len(ETUDE.notes)) if page.system_of(i) != page.system_of(i + 1))
+    for first, last in ((over, over + 1), (6, 4)):
+        boxes = page.tint_boxes(Tint(first, last, 1, ""), (True, True), area)
+        heads = [page.head(i, area) for i in (first, last)]
+        assert all(head and box.contains(head) for box, head in zip(boxes, heads, strict=True))
+        assert all(head and box.width <= 3 * head.width for box, head in zip(boxes, heads, strict=True))
+
+
 def test_what_is_played_twice_is_tinted_once(tmp_path: Path) -> None:
     twice = ETUDE.excerpt(4, 4)
     length = twice.bars[0].end
