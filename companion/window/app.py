@@ -280,6 +280,7 @@ class App:
             self.stand.looked_at = None
         else:
             self.stand.looked_at = self.stand.page.note_at(pos, self.stand.place.music)
+            self.run.say("")  # what was said before makes room for the note's own line
         self._pressed_at = self.stand.drag_from = self.stand.drag_to = None
 
     def _guarded(self, act: Callable[[], object]) -> bool:
@@ -352,9 +353,11 @@ class App:
     def _show_spots(self) -> None:
         self.stand.spots_shown = not self.stand.spots_shown
         spots = self.run.limits().spots if self.stand.spots_shown else ()
+        self.run.say("")
         if spots:
             self.stand.looked_at = None
             self.stand.page.follow(spots[0].first_note, self.stand.place.music)
+            self.stand.page.fill(self.stand.place.music)
 
     def _leave(self) -> None:
         if self.run.rehearsal.busy:
@@ -378,6 +381,7 @@ class App:
         at = self.stand.looked_at
         at = section.first_note if at is None else max(0, min(len(notes) - 1, at + by))
         self.stand.looked_at = at
+        self.run.say("")
         self.stand.page.follow(at, self.stand.place.music)
 
     # -- pictures ----------------------------------------------------------------------------------------------------

@@ -146,6 +146,15 @@ class PageView:
         if number < self.top or number > last or (number == last and last > self.top and last + 1 < len(self.systems)):
             self.top, self._bar_to_show = number, None
 
+    def fill(self, area: pygame.Rect) -> None:
+        """Turn back as far as the last system stays in sight: the end of a passage needs no page to itself."""
+        end = len(self.systems) - 1
+        while self.top > 0 and self.last_visible(area) == end:
+            self.top -= 1
+            if self.last_visible(area) < end:
+                self.top += 1
+                return
+
     def turn(self, systems: int) -> None:
         """Turn by so many systems, forward or back."""
         self.top = max(0, min(len(self.systems) - 1, self.top + systems))

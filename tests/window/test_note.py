@@ -277,6 +277,26 @@ def test_a_long_log_holds_up_no_frame(tmp_path: Path, monkeypatch: pytest.Monkey
     app.close()
 
 
+def test_the_page_is_turned_to_the_hardest_spot_and_stays_full(app: App) -> None:
+    app.run.rehearsal.choose_tempo(72)
+    key(app, "h")
+    page, area, hardest = app.stand.page, app.stand.place.music, app.run.limits().spots[0]
+    assert page.head(hardest.first_note, area) is not None and page.head(hardest.last_note, area) is not None
+    assert page.top > 0 and page.last_visible(area) == len(page.systems) - 1
+    page.turn(-1)
+    assert page.last_visible(area) < len(page.systems) - 1
+
+
+def test_what_was_said_makes_room_for_what_was_asked(app: App) -> None:
+    key(app, "1")
+    assert "click a note" in app.stand._advice()
+    key(app, "h")
+    assert app.stand._advice().startswith("Hardest:")
+    app.run.say("something else")
+    key(app, "right")
+    assert "something else" not in app.stand._advice()
+
+
 def test_slower_there_is_less_to_tint(app: App) -> None:
     key(app, "h")
     at_60 = {(t.first, t.last): t.density for t in app.stand.tints()}
