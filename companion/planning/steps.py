@@ -219,16 +219,12 @@ def _what_to_try(passage: Passage, chart: Chart) -> str:
     return "try another instrument, or choose other bars"
 
 
-def _called(choices: tuple[Fingering, ...], name: str) -> list[Fingering]:
-    return [f for f in choices if f.name == name] or [f for f in choices if name and name in (f.mark, f.name.lower())]
-
-
 def printed_marks(passage: Passage, chart: Chart) -> dict[int, str]:
     """The fingering marks of the score that name a fingering of their note (`bis`, `side`, `1+2`), by note index;
     others, such as finger numbers of another instrument, say nothing here."""
     marked = (note for note in passage.notes if note.fingering_mark.strip())
     names = {note.index: note.fingering_mark.strip().lower() for note in marked}
-    return {i: name for i, name in names.items() if _called(chart.for_note(passage.notes[i].written_midi), name)}
+    return {i: name for i, name in names.items() if chart.called(passage.notes[i].written_midi, name)}
 
 
 def _fixed_fingerings(
@@ -240,7 +236,7 @@ def _fixed_fingerings(
             raise UsageError(f"fingering {name!r} is marked for note {index}, but there are {len(passage.notes)} notes")
         note = passage.notes[index]
         choices = by_note[note.written_midi]
-        found = _called(choices, name)
+        found = chart.called(note.written_midi, name)
         if not found:
             raise UsageError(
                 f"bar {passage.bars[note.bar].number}: {note.written} has no fingering {name!r} on the {chart.title};"

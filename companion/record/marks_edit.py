@@ -8,11 +8,12 @@ from pathlib import Path
 from typing import Any
 
 import tomlkit
+import tomlkit.exceptions
 
 from companion.errors import MarksError, UsageError
 from companion.passage import Passage, Pitch
-from companion.record.files import make_dir_synced, replace_synced
 from companion.record.marks import FORMAT, Place, parse, place_of, read_bytes, resolve
+from companion.record.toml_edit import replace_unless_changed, with_new_table
 
 __all__ = ["set_comment", "set_correction", "set_fingering"]
 
@@ -64,7 +65,7 @@ def _set(path: Path, passage: Passage, note_index: int, kind: str, values: Mappi
         for _ in range(_TRIES):
             old = read_bytes(path) if path.exists() else None
             new = _edited(path, old, passage, note_index, kind, values)
-            if new == old or new is None or _replace_unless_changed(path, old, new):
+            if new == old or new is None or replace_unless_changed(path, old, new):
                 return
     except OSError as error:
         raise MarksError(str(path), [f"can't be written ({error.strerror}); is its folder writable?"]) from error
@@ -95,7 +96,7 @@ def _edited(
                 entry.pop("why", None)
             entry.update(values)
         elif values is not None:
-            text = _with_new_entry(document, kind, _place_values(passage, note_index, place) | dict(values))
+            text = with_new_table(document, kind, _place_values(passage, note_index, place) | dict(values))
             document = tomlkit.parse(text)
     except tomlkit.exceptions.TOMLKitError as error:
         raise MarksError(str(path), [f"can't be edited keeping its layout ({error}); edit it by hand"]) from error
@@ -125,25 +126,3 @@ def _entry_at(path: Path, text: str, passage: Passage, note_index: int, kind: st
         if source in found or (kind == "correction" and mark.place == place_of(passage, note_index)):
             return at
     return None
-
-
-def _with_new_entry(document: tomlkit.TOMLDocument, kind: str, values: Mapping[str, Any]) -> str:
-    entries = document.get(kind)
-    if entries is not None and not isinstance(entries, tomlkit.items.AoT):  # written as fingering = [{...}]
-        row = tomlkit.inline_table()
-        row.update(values)
-        entries.append(row)
-        return tomlkit.dumps(document)
-    text = tomlkit.dumps(document)
-    end = "\r\n" if "\r\n" in text else "\n"
-    added = f"\n[[{kind}]]\n{tomlkit.dumps(values)}".replace("\n", end)
-    return text + ("" if not text or text.endswith("\n") else end) + added
-
-
-def _replace_unless_changed(path: Path, old: bytes | None, new: bytes) -> bool:
-    # Teacher and student on one shared folder: whoever wrote in between is read again rather than overwritten.
-    make_dir_synced(path.parent)
-    if (path.read_bytes() if path.exists() else None) != old:
-        return False
-    replace_synced(path, new)
-    return True

@@ -10,11 +10,11 @@ from typing import Any
 
 import tomlkit
 import tomlkit.exceptions
-import tomlkit.items
 
 from companion.errors import WeekSheetError
 from companion.record.files import make_dir_synced, replace_synced
 from companion.record.model import normal_bars, plain_text
+from companion.record.toml_edit import replace_unless_changed, with_new_table
 from companion.record.week import FORMAT, parse, place_of, read_bytes
 
 __all__ = ["backup_path", "bring_along", "set_target"]
@@ -80,7 +80,7 @@ def set_target(
         for _ in range(5):
             old = read_bytes(path) if path.exists() else None
             new = _edited(path, old, passage, normal_bars(bars), values, week)
-            if dry or new == old or _replace_unless_changed(path, old, new):
+            if dry or new == old or replace_unless_changed(path, old, new, backup_path(path)):
                 return
     except OSError as error:
         raise WeekSheetError(str(path), [f"can't be written ({error.strerror}); is its folder writable?"]) from error
@@ -146,7 +146,7 @@ def _edited(
         item.update(given)
         text = tomlkit.dumps(document)
     else:
-        text = _with_new_item(document, {"passage": passage} | ({"bars": bars} if bars else {}) | given)
+        text = with_new_table(document, "item", {"passage": passage} | ({"bars": bars} if bars else {}) | given)
     try:
         new = text.encode()
     except UnicodeEncodeError:
@@ -162,19 +162,6 @@ def _item_in(folder: Path, document: tomlkit.TOMLDocument, passage: str, bars: s
     return None
 
 
-def _with_new_item(document: tomlkit.TOMLDocument, values: Mapping[str, Any]) -> str:
-    items = document.get("item")
-    if items is not None and not isinstance(items, tomlkit.items.AoT):  # written as item = [{...}]
-        row = tomlkit.inline_table()
-        row.update(values)
-        items.append(row)
-        return tomlkit.dumps(document)
-    text = tomlkit.dumps(document)
-    end = "\r\n" if "\r\n" in text else "\n"
-    added = f"\n[[item]]\n{tomlkit.dumps(values)}".replace("\n", end)
-    return text + ("" if not text or text.endswith("\n") else end) + added
-
-
 def _same_place(folder: Path, one: str, other: str) -> bool:
     if PurePosixPath(one) == PurePosixPath(other):
         return True
@@ -182,14 +169,3 @@ def _same_place(folder: Path, one: str, other: str) -> bool:
         return os.path.realpath(place_of(folder, one)) == os.path.realpath(place_of(folder, other))
     except ValueError:
         return False
-
-
-def _replace_unless_changed(path: Path, old: bytes | None, new: bytes) -> bool:
-    # Two teachers on one shared folder: whoever wrote in between is read again rather than overwritten.
-    make_dir_synced(path.parent)
-    if old is not None:
-        replace_synced(backup_path(path), old)
-    if (path.read_bytes() if path.exists() else None) != old:
-        return False
-    replace_synced(path, new)
-    return True

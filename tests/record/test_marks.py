@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from companion.errors import MarksError, ScoreError, UsageError
 from companion.passage import Passage, Pitch
 from companion.paths import examples_dir
-from companion.record import marks_edit
+from companion.record import marks_edit, toml_edit
 from companion.record.marks import Marked, default_path, load, note_at, parse, place_of, resolve
 from companion.scores import read
 
@@ -208,7 +208,7 @@ def test_a_faulty_sheet_is_not_touched_and_nothing_is_made_to_take_away(tmp_path
 def test_two_who_write_at_once_lose_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path = tmp_path / "m.toml"
     marks_edit.set_comment(path, ETUDE, 0, "mine")
-    really = marks_edit.make_dir_synced
+    really = toml_edit.make_dir_synced
     other: list[int] = []
 
     def while_the_other_writes(folder: Path) -> None:
@@ -217,7 +217,7 @@ def test_two_who_write_at_once_lose_nothing(tmp_path: Path, monkeypatch: pytest.
             other.append(1)
             path.write_bytes(path.read_bytes() + b'\n[[comment]]\nbar = "2"\nnote = 1\ntext = "theirs"\n')
 
-    monkeypatch.setattr(marks_edit, "make_dir_synced", while_the_other_writes)
+    monkeypatch.setattr(toml_edit, "make_dir_synced", while_the_other_writes)
     marks_edit.set_fingering(path, ETUDE, 9, "bis")
     found = resolve(load(path), ETUDE)
     assert set(found.comments.values()) == {"mine", "theirs"} and found.fingerings == {9: "bis"}

@@ -1,0 +1,40 @@
+"""Editing a teacher's TOML file so that its comments and layout stay, and nobody's writing is lost."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import tomlkit
+import tomlkit.items
+
+from companion.record.files import make_dir_synced, replace_synced
+
+__all__ = ["replace_unless_changed", "with_new_table"]
+
+
+def with_new_table(document: tomlkit.TOMLDocument, kind: str, values: Mapping[str, Any]) -> str:
+    """The document's text with another table `[[kind]]` at its end, its line ends as they are."""
+    tables = document.get(kind)
+    if tables is not None and not isinstance(tables, tomlkit.items.AoT):  # written as kind = [{...}]
+        row = tomlkit.inline_table()
+        row.update(values)
+        tables.append(row)
+        return tomlkit.dumps(document)
+    text = tomlkit.dumps(document)
+    end = "\r\n" if "\r\n" in text else "\n"
+    added = f"\n[[{kind}]]\n{tomlkit.dumps(values)}".replace("\n", end)
+    return text + ("" if not text or text.endswith("\n") else end) + added
+
+
+def replace_unless_changed(path: Path, old: bytes | None, new: bytes, backup: Path | None = None) -> bool:
+    """Put `new` in the file's place, unless another program wrote to it since `old` was read: then False, and the
+    caller reads it again. `backup` is where the old content is kept."""
+    make_dir_synced(path.parent)
+    if old is not None and backup is not None:
+        replace_synced(backup, old)
+    if (path.read_bytes() if path.exists() else None) != old:
+        return False
+    replace_synced(path, new)
+    return True
