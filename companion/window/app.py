@@ -194,6 +194,8 @@ class App:
                 self.stand.page.finish()
             if progress.error is not None:
                 self.stand.engraving_fault = str(progress.error)
+                if self.stand.page.systems:
+                    self.run.say(f"the page still shows the old marks: {progress.error}")
 
     # -- keys and mouse ----------------------------------------------------------------------------------------------
 

@@ -55,6 +55,8 @@ class PageView:
 
     def __init__(self, passage: Passage) -> None:
         self.passage = passage
+        #: Another number for each engraving: what is drawn from one is drawn anew with the next.
+        self.version: int = getattr(self, "version", 0) + 1
         self.systems: list[System] = []
         self.done = False
         self.top = 0
@@ -325,7 +327,7 @@ class PageView:
             if place is None and head is not None:
                 place = head.move(0, -round(head.height * 0.9))
             if place is not None:
-                width = max(2, round(place.height * 0.1))
+                width = max(2, round(place.height * 0.15))
                 line = pygame.Rect(place.left, place.bottom + width // 2, place.width, width)
                 pygame.draw.rect(target, Ink.BLUE, line)
         for index in penned.commented:

@@ -367,7 +367,7 @@ class Stand:
         return (
             len(page.systems), page.top, self.chosen_bars(), rehearsal.version, rehearsal.state, caret, looked_at,
             len(self.run.results), self.engraving_fault, rehearsal.paused_because, self.tints(), self.penned(),
-            id(page.systems),
+            page.version,
         )  # fmt: skip
 
     def penned(self) -> Penned:

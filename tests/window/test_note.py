@@ -100,6 +100,28 @@ def test_the_page_stays_readable_while_its_marks_change(app: App) -> None:
     assert app.stand.page.systems[here].marks[source].width > 0 and app.stand.page.done
 
 
+def test_a_page_engraved_before_is_drawn_again(app: App) -> None:
+    """The engraver keeps what it made: the second time, the new page is there within the same frame."""
+    at = a_b_flat(app)
+    look(app, at)
+    planned = app.run.rehearsal.plan.choices[at].fingering.name
+
+    def marked(name: str) -> bytes:
+        version = app.stand.page.version
+        app.run.pick(at, name)
+        app._engrave_marks()
+        until(app, lambda: app.stand.page.version > version)
+        app.frame()
+        return pygame.image.tobytes(app.screen.subsurface(app.stand.place.music), "RGB")
+
+    other = app.run.rehearsal.plan.choices[at].runners_up[0].fingering.name
+    first, second = marked(planned), marked(other)
+    assert first != second
+    for _ in range(4):
+        assert marked(planned) == first
+        assert marked(other) == second
+
+
 def test_enter_shows_all_fingerings_of_the_note(app: App) -> None:
     at = a_b_flat(app)
     look(app, at)
