@@ -420,10 +420,11 @@ class App:
         self.shots.take("hard-spots", self.screen)
 
     def _telling_note(self) -> int:
-        """A note with something to choose."""
-        choices = self.run.rehearsal.plan.choices
-        asked = (c.note_index for c in choices if c.note_index and len(c.runners_up) > 1 and c.fingering.mark)
-        return next(asked, 0)
+        """A note of the bars chosen with something to choose."""
+        section = self.run.rehearsal.section
+        first = section.first_note
+        choices = self.run.rehearsal.plan.choices[first + 1 : first + len(section.passage.notes)]
+        return next((c.note_index for c in choices if len(c.runners_up) > 1 and c.fingering.mark), first)
 
     def _show_trouble_bars(self) -> None:
         assert self.shots
@@ -431,5 +432,6 @@ class App:
         self.run.rehearsal.choose_bars(*section)
         self.stand.looked_at = self._telling_note()
         self.stand.page.follow(self.stand.looked_at, self.stand.place.music)
+        self.stand.page.fill(self.stand.place.music)
         self.stand.draw(self.screen)
         self.shots.take("chosen-bars", self.screen)

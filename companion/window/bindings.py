@@ -46,7 +46,7 @@ BINDINGS = (
     Binding(("1", "2", "3"), "1–3", "pick", "take that runner-up for the note looked at", _BETWEEN),
     Binding(("0", "delete", "backspace"), "0", "unmark", "take the mark off the note looked at", _BETWEEN),
     Binding(("h",), "H", "spots", "tint the hardest spots, or no longer", _BETWEEN, 7, "hard spots"),
-    Binding(("l",), "L", "limits", "the hardest spots, and where another fingering would help", _BETWEEN),
+    Binding(("l",), "L", "limits", "list the hardest spots, and what would help", _BETWEEN),
     Binding(("left",), "←", "look_back", "look at the note before", _BETWEEN),
     Binding(("right",), "→", "look_on", "look at the next note", _BETWEEN),
     Binding(("page up", "up"), "↑", "page_back", "turn the page back", (*_BETWEEN, PAUSED)),

@@ -183,7 +183,7 @@ class Stand:
 
     def _held_before(self, note_index: int, coming: frozenset[str]) -> frozenset[str]:
         first = self.run.rehearsal.section.first_note
-        return self._choice(note_index - 1)[1].keys if note_index > first else coming
+        return coming if note_index in (0, first) else self._choice(note_index - 1)[1].keys
 
     def _draw_horn(self, target: pygame.Surface) -> None:
         place, run, type_ = self.place, self.run, self.type

@@ -21,6 +21,7 @@ from companion.planning.pace import Pace
 from companion.practice.ladder import Ladder
 from companion.record.marks import Marked, load, resolve
 from companion.scores import read
+from companion.scores.write import to_musicxml
 from companion.window import own_pace
 from companion.window.app import App
 from companion.window.horn import height_to_spare, label_size_px
@@ -317,6 +318,18 @@ def test_what_was_said_makes_room_for_what_was_asked(app: App) -> None:
     app.run.say("something else")
     key(app, "right")
     assert "something else" not in app.stand._advice()
+
+
+def test_the_pictures_of_a_run_show_a_note_and_the_hard_spots(tmp_path: Path) -> None:
+    app = App(make_setup(ETUDE, tmp_path), lambda: to_musicxml(ETUDE), shots=tmp_path / "shots")
+    until(app, lambda: app.stand.page.done)
+    app._take_remaining_shots()
+    pictures = {path.stem: pygame.image.load(path) for path in (tmp_path / "shots").glob("*.png")}
+    assert {"note", "limits", "hard-spots", "chosen-bars"} <= set(pictures)
+    assert app.stand.spots_shown and app.stand.tints()
+    raw = {name: pygame.image.tobytes(picture, "RGB") for name, picture in pictures.items()}
+    assert len({raw[name] for name in ("note", "limits", "hard-spots", "chosen-bars")}) == 4
+    app.close()
 
 
 def test_slower_there_is_less_to_tint(app: App) -> None:
