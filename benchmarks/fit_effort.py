@@ -253,7 +253,7 @@ def as_toml(study: Study, report: dict[str, tuple[float, float]], fitted: str) -
     body += ["", "[weights]", *(f'"{name}" = {weight:.5f}' for name, weight in zip(names, weights, strict=True))]
     body += ["", "[pairs]  # each term with itself and with those that follow it in `terms`"]
     for i, name in enumerate(names):
-        body.append(f'"{name}" = [{", ".join(_short(weight) for weight in pairs[i, i:])}]')
+        body.append(f'"{name}" = "{" ".join(_short(weight) for weight in pairs[i, i:])}"')
     text = "\n".join(body) + "\n"
     version = hashlib.sha256(text.encode()).hexdigest()[:10]
     head = [

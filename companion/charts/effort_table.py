@@ -50,7 +50,8 @@ def effort_table() -> EffortTable:
             terms=tuple(terms),
             base=float(data["base"]),
             weights=tuple(float(weights[name]) for name in terms),
-            pairs=tuple(tuple(float(weight) for weight in pairs[name]) for name in terms),
+            # As text: a thousand numbers would take the TOML reader ten times as long.
+            pairs=tuple(tuple(float(weight) for weight in pairs[name].split()) for name in terms),
             shortest_s=float(data["shortest_s"]),
             longest_s=float(data["longest_s"]),
             spread=float(data["spread"]),

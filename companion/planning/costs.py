@@ -24,16 +24,16 @@ class Costs:
         self.rules = rules
         self._effort = effort
         self._about: dict[tuple[int, bool], tuple[Rule, ...]] = {}
-        self._changes: dict[tuple[int, frozenset[str], int, frozenset[str]], float] = {}
+        # By identity, the fingerings kept with it so that none of them makes room for another.
+        self._changes: dict[tuple[int, int], tuple[float, Fingering, Fingering]] = {}
         self._trills: dict[tuple[int, int | None, frozenset[str]], tuple[float, Fingering]] = {}
 
     def change_s(self, a: Fingering, b: Fingering) -> float:
         """Expected seconds of the change from `a` to `b`."""
-        key = (a.written_midi, a.keys, b.written_midi, b.keys)
-        seconds = self._changes.get(key)
-        if seconds is None:
-            seconds = self._changes[key] = self._effort(self.chart, a, b)
-        return seconds
+        known = self._changes.get((id(a), id(b)))
+        if known is None:
+            known = self._changes[id(a), id(b)] = (self._effort(self.chart, a, b), a, b)
+        return known[0]
 
     def rules_about(self, situation: Situation) -> tuple[Rule, ...]:
         """The rules that speak about a note there."""
