@@ -29,6 +29,7 @@ _CAUTION = (
     "Found by the horn's mechanism alone: which hole speaks, not how it sounds. They may be out of tune or not speak"
     " at all; try each slowly, with a tuner."
 )
+_CAUTION_TIMES = " Their times are reckoned too, and least sure where a shape is unlike the usual ones."
 
 
 def note_page(
@@ -98,7 +99,8 @@ def _page(
         lines += ["", *_known_block(chart, one, beside, wide, ascii_only)]
     if others:
         drawn = [_drawn(chart, one, beside, neighbour) for one in others]
-        lines += ["", *textwrap.wrap(_CAUTION, _WIDTH), "", *horns_text(chart, drawn, _WIDTH, ascii_only)]
+        caution = _CAUTION + (_CAUTION_TIMES if beside else "")
+        lines += ["", *textwrap.wrap(caution, _WIDTH), "", *horns_text(chart, drawn, _WIDTH, ascii_only)]
     elif search_too:
         lines += ["", "The horn's mechanism gives no others but for fingers left down or lifted."]
     return lines

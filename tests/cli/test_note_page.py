@@ -60,6 +60,8 @@ def test_what_the_horn_gives_besides_is_called_computed_and_untested_with_its_ti
     assert f"\nside, {side_s * 1000:.0f} ms from G4\n" in text
     assert "stays down from G4: left ring finger" in text
     assert "with a tuner" in text
+    words, without_neighbour = (" ".join(shown.split()) for shown in (text, page(B_FLAT, True)))
+    assert "Their times are reckoned" in words and "Their times" not in without_neighbour
 
 
 def test_where_there_is_nothing_else_it_is_said() -> None:

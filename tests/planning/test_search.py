@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import time
-from itertools import chain, combinations
+from itertools import chain, combinations, product
 from pathlib import Path
 
 import pytest
@@ -88,6 +88,40 @@ def test_the_search_finds_what_trying_every_set_of_keys_finds(held: str) -> None
         assert set(sensible_combinations(SMALL, midi, keys_of(held))) == expected, midi
         found_any += len(expected)
     assert found_any > 15
+
+
+def held_by_a_finger(chart: Chart) -> list[list[frozenset[str]]]:
+    """What each finger can press: none or one of its keys, the left index also `l1` with `bis`, a palm or side any."""
+    of_finger: dict[tuple[str, str], list[str]] = {}
+    for k in chart.keys:
+        of_finger.setdefault((k.hand, k.finger), []).append(k.name)
+    choices = []
+    for (hand, finger), names in of_finger.items():
+        several = subsets(frozenset(names)) if finger in ("palm", "side") else [frozenset[str]()]
+        pair = [frozenset({"l1", "bis"})] if (hand, finger) == ("left", "index") else []
+        choices.append(list({*several, *(frozenset({name}) for name in names), *pair}))
+    return choices
+
+
+def test_on_a_real_horn_the_search_finds_what_trying_everything_finds() -> None:
+    """All 614,400 things the fingers of an alto player can hold."""
+    chart = charts.load("alto")
+    bit = {k.name: 1 << i for i, k in enumerate(chart.keys)}
+    sounds: dict[int, int] = {}
+    for chosen in product(*held_by_a_finger(chart)):
+        keys = frozenset[str]().union(*chosen)
+        sounds[sum(bit[name] for name in keys)] = chart.sound(keys)
+    assert len(sounds) == 614_400
+    for held in (frozenset[str](), chart.standard(61).keys):
+        free = [b for name, b in bit.items() if name not in held]
+        expected: dict[int, set[frozenset[str]]] = {}
+        for mask, midi in sounds.items():
+            if all(sounds[mask ^ b] != midi for b in free if mask & b):
+                keys = frozenset(name for name, b in bit.items() if mask & b)
+                if not out_of_reach(chart, keys):
+                    expected.setdefault(midi, set()).add(keys)
+        for midi in range(chart.lowest_midi, chart.highest_midi + 1):
+            assert set(sensible_combinations(chart, midi, held)) == expected[midi], midi
 
 
 @pytest.mark.parametrize("name", NAMES)
