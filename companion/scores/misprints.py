@@ -19,16 +19,24 @@ _BEFORE_ACCIDENTAL = (
 
 
 def misprints(elements: Mapping[int, etree._Element], passage: Passage, name: str) -> dict[int, Pitch]:
-    """Document index -> the right pitch, for each `<note>` of the passage that has another one in the file."""
-    wanted = {source: note.written for note in passage.notes for source in (note.source, *note.tied_sources)}
+    """Document index -> the right pitch, for each `<note>` of the passage that has another one in the file.
+
+    Notes tied to a corrected one are corrected with it. Of another note they may be spelled otherwise (B♭ tied to A♯).
+    """
     found = {}
-    for source, pitch in wanted.items():
-        element = elements.get(source)
-        if element is not None and element.find("pitch") is not None:
-            printed, _ = read_pitch(element, file=name, bar="")
-            if printed != pitch:
-                found[source] = pitch
+    for note in passage.notes:
+        if _differs(elements, note.source, note.written, name):
+            sources = (note.source, *note.tied_sources)
+            found.update({s: note.written for s in sources if _differs(elements, s, note.written, name)})
     return found
+
+
+def _differs(elements: Mapping[int, etree._Element], source: int, pitch: Pitch, name: str) -> bool:
+    element = elements.get(source)
+    if element is None or element.find("pitch") is None:
+        return False
+    printed, _ = read_pitch(element, file=name, bar="")
+    return printed != pitch
 
 
 def correct(note: etree._Element, pitch: Pitch) -> None:

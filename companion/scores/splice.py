@@ -12,6 +12,7 @@ What is there already
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from xml.parsers import expat
@@ -26,6 +27,7 @@ __all__ = ["with_fingerings"]
 
 _AFTER_NOTATIONS = ("lyric", "play", "listen")
 _BLANKS = b" \t\r\n"
+_BOM = b"\xef\xbb\xbf"
 
 
 def with_fingerings(
@@ -156,7 +158,8 @@ class _Found:
 
 
 def _find(data: bytes, name: str, wanted: set[int]) -> _Found:
-    parser = expat.ParserCreate()
+    # With a separator, elements of a foreign namespace come as "uri tag": a <note> among them is no note of the score.
+    parser = expat.ParserCreate("utf-8" if data.startswith(_BOM) else None, " ")
     parser.buffer_text = True
     found = _Found(data, _encoding(data), {})
     state = {"count": -1}
@@ -199,17 +202,15 @@ def _find(data: bytes, name: str, wanted: set[int]) -> _Found:
 
 
 def _encoding(data: bytes) -> str:
-    """What expat reads the file as: by its byte order mark, else by its declaration, else UTF-8."""
+    """What the file is read as: by its byte order mark, else by its declaration, else UTF-8."""
     if data.startswith((b"\xff\xfe", b"<\x00")):
         return "utf-16-le"
     if data.startswith((b"\xfe\xff", b"\x00<")):
         return "utf-16-be"
-    declaration = data[: data.find(b"?>")] if data.lstrip(b"\xef\xbb\xbf").startswith(b"<?xml") else b""
-    for quote in (b'"', b"'"):
-        _, found, rest = declaration.partition(b"encoding=" + quote)
-        if found:
-            return rest.partition(quote)[0].decode("ascii", "replace").lower()
-    return "utf-8"
+    declaration = data[: data.find(b"?>")] if data.lstrip(_BOM).startswith(b"<?xml") else b""
+    named = re.search(rb"""\sencoding\s*=\s*["']([A-Za-z0-9._-]+)["']""", declaration)
+    # A byte order mark says UTF-8, whatever is declared behind it (so does lxml, which read the score).
+    return named[1].decode("ascii").lower() if named and not data.startswith(_BOM) else "utf-8"
 
 
 def _fingering_edits(found: _Found, note: _Element, text: str, ours: Sequence[str]) -> list[_Edit]:
@@ -218,13 +219,16 @@ def _fingering_edits(found: _Found, note: _Element, text: str, ours: Sequence[st
     there = [fingering for technical in technicals for fingering in technical.all("fingering")]
     known = {mark.casefold() for mark in ours}
     replaceable = [f for f in there if f.text.strip().casefold() in known]
-    if text and any(fingering.text.strip() == text for fingering in there):
-        return []
-    if not text:
-        return [_Edit(found.indent_before(f.start)[0], found.after(f), b"") for f in replaceable]
-    if replaceable:
-        first = replaceable[0]
-        return [_Edit(found.tag_end(first.start), first.end_tag, found.encode(escape(text)))]
+    kept = next((f for f in there if text and f.text.strip() == text), None)
+    if kept is None and text and replaceable:
+        kept = replaceable[0]
+        edits = [_Edit(found.tag_end(kept.start), kept.end_tag, found.encode(escape(text)))]
+    else:
+        edits = []
+    # Two of ours at one note would contradict each other.
+    edits += [_Edit(found.indent_before(f.start)[0], found.after(f), b"") for f in replaceable if f is not kept]
+    if kept is not None or not text:
+        return edits
     fingering = f"<fingering>{escape(text)}</fingering>"
     if technicals:
         return [_into(found, technicals[0], fingering)]

@@ -6,6 +6,7 @@ import io
 import random
 import warnings
 import zipfile
+from dataclasses import replace
 from importlib.util import find_spec
 from pathlib import Path
 
@@ -109,6 +110,57 @@ def test_other_encodings(encoding: str) -> None:
     root = etree.fromstring(marked)
     assert [f.text for f in root.iter("fingering")] == ["+B♭", "side"]
     assert len(marked) > len(data) and marked[:20] == data[:20]
+
+
+@pytest.mark.parametrize(
+    "head",
+    [
+        '<?xml version="1.0" encoding = "ISO-8859-1"?>',
+        "<?xml version='1.0'\nencoding='ISO-8859-1' ?>",
+        '\ufeff<?xml version="1.0" encoding="ISO-8859-1"?>',
+    ],
+)
+def test_encodings_declared_in_other_ways(head: str) -> None:
+    """XML 1.0, EncodingDecl: blanks may stand around the equals sign. Behind a byte order mark it is UTF-8 (as lxml
+    has it)."""
+    text = note(f"<note>{PITCH}<lyric><text>é</text></lyric></note>").decode().partition("?>")[2]
+    data = (head + text).encode("utf-8" if head.startswith("\ufeff") else "iso-8859-1")
+    marked = with_fingerings(data, "made", {0: "+B♭"})
+    root = etree.fromstring(marked)
+    assert (root.findtext(".//fingering"), root.findtext(".//lyric/text")) == ("+B♭", "é")
+    assert with_fingerings(marked, "made", {0: "+B♭"}) == marked
+
+
+def test_notes_of_another_vocabulary_are_not_counted() -> None:
+    """Namespaces in XML 1.0: `<note>` under another default namespace is another element; the reader doesn't count it
+    either."""
+    foreign = '<other xmlns="urn:made"><note/></other><m:note xmlns:m="urn:made"/>'
+    before = note(f"{foreign}<note>{PITCH}</note>")
+    assert with_fingerings(before, "made", {0: "bis"}) == note(
+        f"{foreign}<note>{PITCH}<notations>{MARK}</notations></note>"
+    )
+
+
+def test_two_of_ours_at_one_note_become_one() -> None:
+    two = "<fingering>side</fingering><fingering>1+2</fingering>"
+    for wanted in ("bis", "1+2"):
+        before = note(f"<note>{PITCH}<notations><technical>{two}</technical></notations></note>")
+        after = with_fingerings(before, "made", {0: wanted}, ours=OURS)
+        assert [f.text for f in etree.fromstring(after).iter("fingering")] == [wanted]
+
+
+def test_a_note_tied_to_one_spelled_otherwise_is_no_misprint(tmp_path: Path) -> None:
+    """B♭ tied to A♯: what is not corrected stays as it is; a correction holds for both."""
+    path = tmp_path / "made.musicxml"
+    sharp = "<pitch><step>A</step><alter>1</alter><octave>4</octave></pitch><duration>4</duration>"
+    attributes = "<attributes><divisions>1</divisions></attributes>"
+    path.write_bytes(note(f"{attributes}<note>{PITCH}<tie type='start'/></note><note>{sharp}<tie type='stop'/></note>"))
+    passage = read(path)
+    (tied,) = passage.notes
+    assert tied.tied_sources == (1,) and marked_musicxml(passage, {}) == path.read_bytes()
+    corrected = replace(passage, notes=(replace(tied, written=Pitch("C", 0, 5)),))
+    root = etree.fromstring(marked_musicxml(corrected, {}))
+    assert [step.text for step in root.iter("step")] == ["C", "C"]
 
 
 def test_a_packed_score_keeps_its_other_members() -> None:
