@@ -68,8 +68,12 @@ def repack(data: bytes, name: str, change: Callable[[bytes], bytes]) -> bytes:
         with zipfile.ZipFile(io.BytesIO(data)) as archive, zipfile.ZipFile(out, "w") as copy:
             copy.comment = archive.comment
             root = _root_path(_member(archive, _CONTAINER, name), name)
+            # Of members of one name the last counts.
+            changed = archive.getinfo(root)
             for member in archive.infolist():
-                content = score if member.filename == root else archive.read(member)
+                if member is not changed:
+                    _check_size(member, name)
+                content = score if member is changed else archive.read(member)
                 copy.writestr(member, content, member.compress_type)
     except _ZIP_FAULTS as error:
         reason = one_line(str(error)) or type(error).__name__
@@ -94,18 +98,22 @@ def _member(archive: zipfile.ZipFile, path: str, name: str) -> bytes:
     info = archive.getinfo(path)
     if info.flag_bits & 0x1:
         raise ScoreError("the zip file is encrypted; unlock it or export it again", file=name)
-    too_dense = info.file_size > MAX_RATIO * max(info.compress_size, 1) and info.file_size > _RATIO_MATTERS_BYTES
-    if info.file_size > MAX_MEMBER_BYTES or too_dense:
-        raise ScoreError(
-            f"{shown(path)} unpacks to {info.file_size} bytes, over 60 MB or {MAX_RATIO} times its size;"
-            " export only the part to be practised",
-            file=name,
-        )
+    _check_size(info, name)
     with archive.open(info) as member:
         content = member.read(MAX_MEMBER_BYTES + 1)
     if not content:
         raise ScoreError(f"{shown(path)} in the zip file is empty; export it again", file=name)
     return content
+
+
+def _check_size(info: zipfile.ZipInfo, name: str) -> None:
+    too_dense = info.file_size > MAX_RATIO * max(info.compress_size, 1) and info.file_size > _RATIO_MATTERS_BYTES
+    if info.file_size > MAX_MEMBER_BYTES or too_dense:
+        raise ScoreError(
+            f"{shown(info.filename)} unpacks to {info.file_size} bytes, over 60 MB or {MAX_RATIO} times its size;"
+            " export only the part to be practised",
+            file=name,
+        )
 
 
 def _root_path(container: bytes, name: str) -> str:

@@ -185,6 +185,28 @@ def test_a_packed_score_keeps_its_other_members() -> None:
         assert b"<fingering>bis</fingering>" in after.read("in/s.xml")
 
 
+def _packed(*more: tuple[str, bytes]) -> bytes:
+    out = io.BytesIO()
+    with warnings.catch_warnings(), zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
+        warnings.simplefilter("ignore")  # members of one name
+        archive.writestr("META-INF/container.xml", "<container><rootfile full-path='s.xml'/></container>")
+        for name, content in (*more, ("s.xml", note(f"<note>{PITCH}</note>"))):
+            archive.writestr(name, content)
+    return out.getvalue()
+
+
+def test_of_two_members_of_one_name_the_one_that_is_read_is_marked() -> None:
+    marked = with_fingerings(_packed(("s.xml", b"<draft/>")), "made.mxl", {0: "bis"})
+    with zipfile.ZipFile(io.BytesIO(marked)) as archive:
+        first, last = (archive.read(info) for info in archive.infolist() if info.filename == "s.xml")
+    assert first == b"<draft/>" and b"bis" in last
+
+
+def test_another_member_that_unpacks_without_end_is_refused() -> None:
+    with pytest.raises(ScoreError, match="'deep.bin' unpacks to 30000000 bytes"):
+        with_fingerings(_packed(("deep.bin", bytes(30_000_000))), "made.mxl", {0: "bis"})
+
+
 def test_a_misprint_is_put_right_where_it_stands() -> None:
     printed = "<pitch><step>B</step><octave>4</octave></pitch><duration>4</duration><accidental>natural</accidental>"
     marked = with_fingerings(note(f"<note>{printed}</note>"), "made", {}, {0: Pitch("E", -1, 5)})
