@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import lzma
 import struct
+import warnings
 import zipfile
 import zlib
 from collections.abc import Callable
@@ -65,7 +66,8 @@ def repack(data: bytes, name: str, change: Callable[[bytes], bytes]) -> bytes:
     score = change(unpack(data, name))
     out = io.BytesIO()
     try:
-        with zipfile.ZipFile(io.BytesIO(data)) as archive, zipfile.ZipFile(out, "w") as copy:
+        with warnings.catch_warnings(), zipfile.ZipFile(io.BytesIO(data)) as archive, zipfile.ZipFile(out, "w") as copy:
+            warnings.simplefilter("ignore", UserWarning)  # two members of one name: as they came
             copy.comment = archive.comment
             root = _root_path(_member(archive, _CONTAINER, name), name)
             # Of members of one name the last counts.

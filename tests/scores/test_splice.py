@@ -203,7 +203,7 @@ def test_of_two_members_of_one_name_the_one_that_is_read_is_marked() -> None:
 
 
 def test_another_member_that_unpacks_without_end_is_refused() -> None:
-    with pytest.raises(ScoreError, match="'deep.bin' unpacks to 30000000 bytes"):
+    with pytest.raises(ScoreError, match=r"'deep\.bin' unpacks to 30000000 bytes"):
         with_fingerings(_packed(("deep.bin", bytes(30_000_000))), "made.mxl", {0: "bis"})
 
 
