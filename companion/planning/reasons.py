@@ -133,12 +133,13 @@ def _in_figures(reason: str, step: Step, why: Why) -> str:
     if why.rival is None or reason == _USUAL or " ms " in reason:
         return ""
     if why.saved_s >= _WORTH_NAMING_S:
-        figures = f" (saves {ms_from_s(why.saved_s):.0f} ms a change)"
+        figures = [f" (saves {ms_from_s(why.saved_s):.0f} ms a change)"]
     elif why.saved_s <= -_WORTH_ADMITTING_S and not step.situation.held:
-        figures = f", though {_called(why.rival)} is {ms_from_s(-why.saved_s):.0f} ms quicker"
+        slower = f"{ms_from_s(-why.saved_s):.0f} ms"
+        figures = [f", though {_called(why.rival)} is {slower} quicker", f", though {slower} slower"]
     else:
         return ""
-    return figures if len(reason) + len(figures) <= MOST_LETTERS else ""
+    return next((words for words in figures if len(reason) + len(words) <= MOST_LETTERS), "")
 
 
 def _called(fingering: Fingering) -> str:
@@ -151,7 +152,10 @@ def _b_flat(view: _View) -> str:
         return "" if b else _bis(view)
     if "side_b_flat" in keys and b:
         return f"{b} is next to it, and the index must not slide between its pearl and bis"
-    if "side_b_flat" in keys and view.where(lambda other: "l2" in other and "l1" not in other):
+    a, c = view.beside(69, 81), view.where(lambda other: "l2" in other and "l1" not in other)
+    if "side_b_flat" in keys and view.situation.shaken and (a or c):
+        return f"a written-out trill with {a or c}, where it is quicker than bis"
+    if "side_b_flat" in keys and c:
         return f"between two {view.beside(72, 84) or 'C'}s bis would flip index against middle finger"
     finger = "r2" if "r2" in keys else "r1" if "r1" in keys else ""
     near = view.where(lambda other: finger in other and "l3" in other) if finger else ""

@@ -139,6 +139,9 @@ def low_keys_beside(*fingerings: Fingering | None) -> frozenset[str]:
 def _bis_by_default(s: Situation, before: Fingering | None, this: Fingering, after: Fingering | None) -> float:
     if _is_bis(this.keys) or s.beside(_BS) or s.trill is not None:
         return 0.0
+    # A written-out shake with A or C is a trill, and side is the quicker there.
+    if s.fast and s.shaken and s.beside(_AS | _CS) and "side_b_flat" in this.keys:
+        return 0.0
     # A held note is there for its tone, and its hands have time to flip.
     side_will_do = _between_two_cs(_held_keys(before, after)) and not s.held and not s.tongue_hides
     return 0.0 if side_will_do and "side_b_flat" in this.keys else 1.0
@@ -167,7 +170,8 @@ def _no_double_flip(s: Situation, before: Fingering | None, this: Fingering, aft
 
 
 def _side_trill(s: Situation, before: Fingering | None, this: Fingering, after: Fingering | None) -> float:
-    return float(s.trill in _AS and "side_b_flat" not in this.keys)
+    written_out = s.fast and s.shaken and {s.before, s.after} - {None} <= _AS
+    return float((s.trill in _AS or written_out) and "side_b_flat" not in this.keys)
 
 
 def _middle_finger_c(s: Situation, before: Fingering | None, this: Fingering, after: Fingering | None) -> float:
@@ -270,7 +274,8 @@ RULES: tuple[Rule, ...] = (
     Rule(
         "bis", 1, "B♭ with no B♮ beside it: bis.", 0.30, _B_FLATS, _bis_by_default,
         ("between two Cs side may be used, where the B♭ is neither held nor tongued at leisure",
-         "a trill goes by its own rules"),
+         "a trill goes by its own rules",
+         "a written-out shake with A or C of six notes or more, up to 0.2 s a note: side is allowed"),
     ),
     Rule(
         "no slide", 2, "Never slide the index between its pearl and bis.", 0.60, _B_FLATS, _no_slide,
@@ -296,7 +301,7 @@ RULES: tuple[Rule, ...] = (
     ),
     Rule(
         "side for a trill", 2, "A and B♭ trilled: side; measured, 7.36 trills a second against 5.88 with bis.", 0.05,
-        _B_FLATS, _side_trill, (), _TRILL_RATES, trills=True,
+        _B_FLATS, _side_trill, (), _TRILL_RATES,
     ),
     Rule(
         "chromatic F♯", 5, "F♯ beside F: chromatic, one finger instead of two against each other.", 0.20, _F_SHARPS,

@@ -46,6 +46,11 @@ CASES = [
     ("C5 _Bb4 _C5", 1, "side", "flip"),
     ("C5:1/3 Bb4:1/3 C5:1/3", 1, "bis", "the tongue hides the flip"),  # 0.22 s: time to tongue it cleanly
     ("C5:1/3 _Bb4:1/3 _C5:1/3", 1, "side", "flip"),
+    # A written-out trill goes as a trill would, measured: side (arXiv:2507.04963).
+    ("A4 _Bb4 _A4 _Bb4 _A4 _Bb4 _A4", 3, "side", "a written-out trill with A, where it is quicker than bis"),
+    ("A4 _Bb4 _A4 _Bb4 _A4", 3, "bis", "no B♮ next to it"),  # a turn and no trill
+    ("G4 _Bb4 _G4 _Bb4 _G4 _Bb4 _G4", 3, "bis", "keeps the change in one hand"),
+    ("A4:1/3 _Bb4:1/3 _A4:1/3 _Bb4:1/3 _A4:1/3 _Bb4:1/3", 3, "bis", "no B♮ next to it"),
     # 4. C with the middle finger; side C only for a fast turn, never held.
     ("B4 C5 B4", 1, "side C", "quick turn"),
     ("B4 C5:2 B4", 1, "standard", "it is held"),
@@ -205,6 +210,11 @@ def test_what_is_saved_is_the_difference_to_the_next_best() -> None:
     assert f"though side is {-1000 * told.saved_s:.0f} ms quicker" in told.reason
 
 
+def test_what_is_slower_by_the_rule_is_said_shortly_where_there_is_no_room() -> None:
+    told = plan(passage("C#4 _C#5 _C#4"), ALTO).choices[1]
+    assert told.reason.endswith(f", though {-1000 * told.saved_s:.0f} ms slower") and told.rule == "covered C♯"
+
+
 def test_a_reason_is_one_short_sentence_wherever_the_note_stands() -> None:
     """Every note between every two neighbours up to a sixth away, quick and held, tongued and slurred."""
     for midi in range(58, 91):
@@ -224,6 +234,9 @@ def test_a_written_out_shake_keeps_one_fingering() -> None:
         assert "side C" not in {c.name for c in slow.choices}, line
     turn = plan(passage("C5 B4 C5"), ALTO)
     assert {c.name for c in turn.choices} == {"standard"}
+    for line in ("A4 _Bb4 _A4 _Bb4 _A4 _Bb4 _C5", "Bb4 _C5 _Bb4 _C5 _Bb4 _C5", "Bb5 _A5 _Bb5 _A5 _Bb5 _A5"):
+        trill = plan(passage(line), ALTO)
+        assert {c.name for c in trill.choices if c.fingering.written_midi in (70, 82)} == {"side"}, line
     parted = plan(passage("C5 B4 r:2 C5 B4"), ALTO)
     assert {c.name for c in parted.choices} == {"standard"}
 
