@@ -35,8 +35,9 @@ from scipy.stats import spearmanr
 from sklearn.ensemble import ExtraTreesRegressor, GradientBoostingRegressor
 
 from companion import charts
+from companion.arrays import Floats
 from companion.charts.model import Chart, Fingering
-from companion.planning.motion import TERMS, Floats, terms_of
+from companion.planning.motion import TERMS, terms_of
 
 HERE = Path(__file__).resolve().parent
 READINGS = HERE / "trill_rates.csv"

@@ -28,6 +28,12 @@ __all__ = ["add_arguments", "run"]
 #: Spots and better fingerings named by --limits; the rest of a long passage is as good as playable beside them.
 MOST_SPOTS = 8
 _NARROWEST = 72
+#: What the last column of a table needs beside the others, and how far it is set in where it has lines of its own.
+_LEAST_ROOM, _OWN_LINES_INDENT = 24, 8
+_KEYS = (
+    "l1 l2 l3 are the left hand's index, middle and ring finger, r1 r2 r3 the right hand's. Where two notes an octave apart"
+    " share a row, the upper one adds the octave key."
+)
 _EXAMPLES = """\
 examples:
   companion fingerings etude.musicxml                        every note: bar, beat, note, fingering, reason
@@ -61,9 +67,19 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     marks.add_argument("--set", action="append", default=[], metavar="BAR.NOTE=NAME", help="fix a fingering")
     marks.add_argument("--why", default="", metavar="TEXT", help="the reason, kept with --set and --correct")
     marks.add_argument("--unset", action="append", default=[], metavar="BAR.NOTE", help="take a fixed fingering away")
-    marks.add_argument("--comment", action="append", default=[], metavar="BAR.NOTE=TEXT", help="a word at a note")
     marks.add_argument(
-        "--correct", action="append", default=[], metavar="BAR.NOTE=PITCH", help="a misprint, such as 10.-2=B5"
+        "--comment",
+        action="append",
+        default=[],
+        metavar="BAR.NOTE=TEXT",
+        help="a word at a note; no TEXT takes it away",
+    )
+    marks.add_argument(
+        "--correct",
+        action="append",
+        default=[],
+        metavar="BAR.NOTE=PITCH",
+        help="a misprint, such as 10.-2=B5; no PITCH takes the correction away",
     )
     marks.add_argument("--rule-file", type=Path, metavar="FILE", help="changes to the rules (usual: shared/rules.toml)")
     asked = parser.add_argument_group("what else it can say")
@@ -176,15 +192,19 @@ def _table(opened: Opened, plan: Plan, args: argparse.Namespace) -> list[str]:
 
 
 def _is_usual(choice: Choice) -> bool:
-    return choice.fingering.standard and not choice.fingering.mark and not choice.fixed and not choice.trill_fingering
+    return not choice.fixed and all(map(_goes_unnamed, (choice.fingering, choice.trill_fingering or choice.fingering)))
+
+
+def _goes_unnamed(fingering: Fingering) -> bool:
+    return fingering.standard and not fingering.mark
 
 
 def _row(bar: Bar, note: Note, choice: Choice, opened: Opened) -> tuple[str, str, str, str, str]:
     where = bar.number or str(bar.index + 1)
     if bar.time_pass > 1:
         where += f" ({bar.time_pass}×)"
-    name = choice.fingering.name if choice.fingering.mark or not choice.fingering.standard else ""
-    if choice.trill_fingering:
+    name = "" if _goes_unnamed(choice.fingering) else choice.fingering.name
+    if choice.trill_fingering and (name or not _goes_unnamed(choice.trill_fingering)):
         name = f"{name or 'standard'}, tr {choice.trill_fingering.name}"
     why = opened.marked.whys.get(choice.note_index) if choice.fixed else None
     reason = f"marked by hand: {why}" if why else choice.reason
@@ -207,38 +227,55 @@ def _beat(note: Note) -> str:
 
 
 def _columns(rows: Sequence[tuple[str, ...]]) -> list[str]:
-    """The last column wrapped under itself on a terminal, left whole in a file or pipe."""
+    """The last column wrapped under itself on a terminal, or on lines of its own where the others leave it no room; left
+    whole in a file or pipe."""
     widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]) - 1)]
     indent = sum(widths) + 2 * len(widths)
-    width = max(_NARROWEST, shutil.get_terminal_size().columns) if sys.stdout.isatty() else 10_000
+    width = _width()
+    own_lines = width < indent + _LEAST_ROOM
+    if own_lines:
+        indent = _OWN_LINES_INDENT
     lines = []
     for row in rows:
         start = "".join(f"{cell:<{size}}  " for cell, size in zip(row, widths, strict=False))
-        wrapped = textwrap.wrap(row[-1], max(24, width - indent)) or [""]
+        wrapped = textwrap.wrap(row[-1], width - indent) or [""]
+        if own_lines:
+            wrapped = ["", *wrapped]
         lines.append((start + wrapped[0]).rstrip())
         lines += [" " * indent + line for line in wrapped[1:]]
     return lines
 
 
+def _width() -> int:
+    """Letters on a line of the terminal; in a file or pipe a line is as long as it needs to be."""
+    return max(_NARROWEST, shutil.get_terminal_size().columns) if sys.stdout.isatty() else 10_000
+
+
+def _wrapped(start: str, text: str) -> list[str]:
+    """`text` after `start`, its further lines below its first."""
+    return textwrap.wrap(text, _width(), initial_indent=start, subsequent_indent=" " * len(start))
+
+
 def _legend_lines(chart: Chart, fingerings: Iterable[Fingering]) -> list[str]:
     from companion.charts import note_name
 
-    seen: dict[tuple[str, str], list[Fingering]] = {}
+    octave = {chart.octave.key} if chart.octave else set()
+    # One row for both octaves of a shape; one mark may mean other keys on another note, as front does.
+    seen: dict[tuple[str, str, frozenset[str]], list[Fingering]] = {}
     for fingering in fingerings:
         if fingering.mark:
-            same = seen.setdefault((fingering.mark, fingering.name), [])
+            same = seen.setdefault((fingering.mark, fingering.name, fingering.keys - octave), [])
             if fingering not in same:
                 same.append(fingering)
     if not seen:
         return ["no marks: every note has its usual fingering"]
     rows = [("mark", "fingering", "notes", "keys", "what for")]
-    for (mark, name), same in seen.items():
-        notes = " ".join(note_name(f.written_midi) for f in sorted(same, key=lambda f: f.written_midi))
-        octave = {chart.octave.key} if chart.octave else set()
-        lowest = min(same, key=lambda f: f.written_midi)
-        keys = [key.name for key in chart.keys if key.name in lowest.keys - (octave if len(same) > 1 else set())]
+    for (mark, name, _), same in seen.items():
+        same.sort(key=lambda f: f.written_midi)
+        notes = " ".join(note_name(f.written_midi) for f in same)
+        keys = [key.name for key in chart.keys if key.name in same[0].keys]
         rows.append((mark, name, notes, " ".join(keys) or "none", same[0].use))
-    return _columns(rows)
+    return [*_columns(rows), *_wrapped("", _KEYS)]
 
 
 # -- how fast -------------------------------------------------------------------------------------------------------
@@ -256,13 +293,15 @@ def _limit_lines(opened: Opened, plan: Plan, args: argparse.Namespace) -> list[s
     inside = _bars_inside(opened, args.bars)
     spots = [spot for spot in limits.spots if passage.notes[spot.last_note].bar in inside][:MOST_SPOTS]
     reliefs = [relief for relief in limits.reliefs if passage.notes[relief.note_index].bar in inside][:MOST_SPOTS]
-    lines = [f"Speed limits at {tempo_bpm:g} quarters a minute; {pace.words}."]
-    lines += [f"  {i}. {spot.sentence}" for i, spot in enumerate(spots, start=1)]
+    lines = _wrapped("", f"Speed limits at {tempo_bpm:g} quarters a minute; {pace.words}.")
+    for i, spot in enumerate(spots, start=1):
+        lines += _wrapped(f"  {i}. ", spot.sentence)
     if not spots:
         lines.append("  no change comes near its limit")
     if reliefs:
         lines += ["Another fingering would raise the limit here:"]
-        lines += [f"  - {relief.sentence}" for relief in reliefs]
+        for relief in reliefs:
+            lines += _wrapped("  - ", relief.sentence)
     return lines
 
 
@@ -276,14 +315,13 @@ def _change_lines(args: argparse.Namespace) -> list[str]:
 
     chart = _chart(args)
     a, b = (_fingering_named(chart, text) for text in args.change)
-    return [f"{_named(a)} to {_named(b)}: {reckoning(chart, a, b).sentence()}"]
+    return textwrap.wrap(f"{_named(a)} to {_named(b)}: {reckoning(chart, a, b).sentence()}", _width())
 
 
 def _named(fingering: Fingering) -> str:
     from companion.charts import note_name
 
-    plain = fingering.standard and not fingering.mark
-    return note_name(fingering.written_midi) + ("" if plain else f" {fingering.name}")
+    return note_name(fingering.written_midi) + ("" if _goes_unnamed(fingering) else f" {fingering.name}")
 
 
 def _fingering_named(chart: Chart, text: str) -> Fingering:
@@ -331,7 +369,7 @@ def _rule_lines(rule_file: Path | None) -> list[str]:
 
 
 def _indented(text: str) -> list[str]:
-    return textwrap.wrap(text, 100, initial_indent="  ", subsequent_indent="    ")
+    return textwrap.wrap(text, min(_width(), 100), initial_indent="  ", subsequent_indent="    ")
 
 
 # -- writing --------------------------------------------------------------------------------------------------------
@@ -383,8 +421,8 @@ def _edit_marks(args: argparse.Namespace) -> None:
     # All places and names are looked at before anything is written.
     edits: list[Callable[[], None]] = []
     for text in args.correct:
-        place, pitch = _assignment("--correct", text, "10.-2=B5")
-        index, right = marks.note_at(passage, place), pitch_from(pitch)
+        place, pitch = _assignment("--correct", text, "10.-2=B5", may_be_empty=True)
+        index, right = marks.note_at(passage, place), pitch_from(pitch) if pitch else None
         edits.append(partial(marks_edit.set_correction, path, passage, index, right, why))
     for text in args.set:
         place, name = _assignment("--set", text, "3.4=side")
@@ -394,16 +432,20 @@ def _edit_marks(args: argparse.Namespace) -> None:
     for place in args.unset:
         edits.append(partial(marks_edit.set_fingering, path, passage, marks.note_at(passage, place), None))
     for text in args.comment:
-        place, words = _assignment("--comment", text, '5.1="breathe here"')
+        place, words = _assignment("--comment", text, '5.1="breathe here"', may_be_empty=True)
         edits.append(partial(marks_edit.set_comment, path, passage, marks.note_at(passage, place), words))
+    before = path.read_bytes() if path.exists() else b""
     for edit in edits:
         edit()
-    print(f"Written to {path}.", file=sys.stderr)
+    after = path.read_bytes() if path.exists() else b""
+    print(
+        f"Written to {path}." if after != before else "The marks were so already: nothing is written.", file=sys.stderr
+    )
 
 
-def _assignment(option: str, text: str, example: str) -> tuple[str, str]:
+def _assignment(option: str, text: str, example: str, may_be_empty: bool = False) -> tuple[str, str]:
     place, equals, value = text.partition("=")
-    if not equals or not value.strip():
+    if not equals or not (value.strip() or may_be_empty):
         raise UsageError(f"{option} {text!r}: write such as {option} {example}")
     return place, value.strip()
 

@@ -22,10 +22,11 @@ from functools import cache
 
 import numpy as np
 
+from companion.arrays import Floats
 from companion.charts.effort_table import EffortTable, effort_table
 from companion.charts.model import Chart, Fingering
 from companion.errors import ChartError
-from companion.planning.motion import TERMS, Floats, terms_of
+from companion.planning.motion import TERMS, terms_of
 from companion.units import ms_from_s
 
 __all__ = ["Effort", "Reckoning", "change_seconds", "effort_version", "reckoning"]

@@ -324,7 +324,9 @@ def _near(notes: Sequence[Note], group: Sequence[ChangeLimit], change: ChangeLim
 
 def _spot_in_words(sight: _Sight, group: Sequence[ChangeLimit], hardest: ChangeLimit) -> str:
     more = len(group) - 1
-    others = f" ({more} more hard change{'s' if more > 1 else ''} beside it)" if more else ""
+    # In an easy passage the changes nearest their limit are named too, and they are not hard.
+    hard = "hard " if min(change.load for change in group) >= HARD_LOAD else ""
+    others = f" ({more} more {hard}change{'s' if more > 1 else ''} beside it)" if more else ""
     return f"{sight.place(hardest.note_index)}: {sight.change_in_words(hardest)}{others}"
 
 

@@ -15,15 +15,13 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
+from companion.arrays import Bools, Floats
 from companion.charts.model import Chart, Fingering
 from companion.errors import ChartError
 
 __all__ = ["TERMS", "Term", "terms_of"]
 
-Bools = NDArray[np.bool_]
-Floats = NDArray[np.float64]
 
 _STACK = ("l1", "l2", "l3", "r1", "r2", "r3")
 _LEFT_STACK, _RIGHT_STACK = _STACK[:3], _STACK[3:]

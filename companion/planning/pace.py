@@ -31,8 +31,8 @@ from functools import cache
 from types import MappingProxyType
 
 import numpy as np
-import numpy.typing as npt
 
+from companion.arrays import Bools, Floats, Ints
 from companion.charts.model import Chart, Fingering
 from companion.errors import ChartError
 from companion.planning.effort import change_seconds
@@ -82,7 +82,6 @@ _VALUES = np.arange(-1.4, 1.8 + _GRID / 2, _GRID)
 #: On-time readings with more time than any player needs are left out of the sum.
 _AMPLE = 1.6
 _NOTHING = 80.0
-_Floats = npt.NDArray[np.float64]
 _Change = tuple[frozenset[str], frozenset[str]]
 
 AVERAGE_WORDS = "the average player's pace is assumed"
@@ -136,19 +135,19 @@ class _Rows:
     of such a hesitation. Change by change, `places` holds the rows that it has and `counts` how often; `firsts` are
     where a change begins in both."""
 
-    log_ratio: _Floats
-    over: npt.NDArray[np.bool_]
-    sooner: _Floats
-    uneven: _Floats
-    hesitation: _Floats
-    places: npt.NDArray[np.int64]
-    counts: _Floats
-    firsts: npt.NDArray[np.int64]
+    log_ratio: Floats
+    over: Bools
+    sooner: Floats
+    uneven: Floats
+    hesitation: Floats
+    places: Ints
+    counts: Floats
+    firsts: Ints
 
-    def sums(self, of_rows: _Floats) -> _Floats:
+    def sums(self, of_rows: Floats) -> Floats:
         """Sum over each change's readings [shape=(changes, values)]."""
         # As a product of matrices it takes ten times as long on a busy machine, where the library's threads wait.
-        found: _Floats = np.add.reduceat(of_rows[self.places] * self.counts[:, None], self.firsts, axis=0)
+        found: Floats = np.add.reduceat(of_rows[self.places] * self.counts[:, None], self.firsts, axis=0)
         return found
 
 
@@ -310,8 +309,8 @@ class _Posterior:
     def __init__(self, rows: _Rows) -> None:
         spread = _exp(-0.5 * ((_VALUES[None, :] - _PACES[:, None]) / CHANGE_SPREAD) ** 2)
         self._of_value = spread / spread.sum(axis=1, keepdims=True)
-        self._likelihood: list[_Floats] = []
-        self._marginal: list[_Floats] = []
+        self._likelihood: list[Floats] = []
+        self._marginal: list[Floats] = []
         weights = []
         for scatter, of_rows in _log_likelihoods(rows):
             logs = rows.sums(of_rows)
@@ -349,19 +348,19 @@ class _Posterior:
         return [float(x) for x in found]
 
 
-def _product(likelihood: _Floats, of_value: _Floats) -> _Floats:
+def _product(likelihood: Floats, of_value: Floats) -> Floats:
     """Sum over the values, for each change and each pace."""
-    found: _Floats = np.einsum("cv,pv->cp", likelihood, of_value)
+    found: Floats = np.einsum("cv,pv->cp", likelihood, of_value)
     return found
 
 
-def _exp(logs: _Floats) -> _Floats:
+def _exp(logs: Floats) -> Floats:
     """Numbers that say nothing are nothing: arithmetic with those below 1e-308 takes a hundred times as long."""
-    found: _Floats = np.where(logs > -_NOTHING, np.exp(np.maximum(logs, -_NOTHING)), 0.0)
+    found: Floats = np.where(logs > -_NOTHING, np.exp(np.maximum(logs, -_NOTHING)), 0.0)
     return found
 
 
-def _log_likelihoods(rows: _Rows) -> Iterator[tuple[float, _Floats]]:
+def _log_likelihoods(rows: _Rows) -> Iterator[tuple[float, Floats]]:
     """For each scatter and share of hesitations: the scatter, and the likelihood's logarithm of each row for each true
     value of the change's logarithm [shape=(rows, values)]."""
     over = rows.over
@@ -379,15 +378,15 @@ def _log_likelihoods(rows: _Rows) -> Iterator[tuple[float, _Floats]]:
 
 
 @cache
-def _normal_table() -> tuple[_Floats, _Floats]:
+def _normal_table() -> tuple[Floats, Floats]:
     at = np.arange(-37.0, 9.0, 0.01)
     return at, np.array([math.log(0.5 * math.erfc(-z / math.sqrt(2))) for z in at.tolist()])
 
 
-def _log_normal_share(z: _Floats) -> _Floats:
+def _log_normal_share(z: Floats) -> Floats:
     """Logarithm of the share of a normal distribution below `z`."""
     at, logs = _normal_table()
-    found: _Floats = np.interp(z, at, logs)
+    found: Floats = np.interp(z, at, logs)
     return found
 
 

@@ -44,7 +44,7 @@ def _change(passage: Passage, steps: list[Step], chosen: list[Fingering], i: int
     # The note of this step that stands beside the other step.
     near, far = (steps[at].first, steps[other].last) if where == "before" else (steps[at].last, steps[other].first)
     neighbour = passage.notes[far].written
-    how = "in a slur" if steps[i].situation.slurred_in else "with no time"
+    how = "in a slur" if steps[i].situation.slurred_in else "with no time for it"
     does = f"{problem} {how}, with {neighbour} {where} it"
     return [f"{_place(passage, near, chosen[at])}: {does}{_instead(steps[at], chosen[at], chosen[other])}"]
 

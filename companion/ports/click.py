@@ -11,8 +11,8 @@ from collections.abc import Callable, Iterable
 from typing import Any, NamedTuple, Protocol
 
 import numpy as np
-import numpy.typing as npt
 
+from companion.arrays import Floats, Samples
 from companion.ports.quiet import quiet_driver
 from companion.units import NS_PER_S
 
@@ -55,10 +55,7 @@ class PlainClick(NamedTuple):
     count_in: bool = False
 
 
-Samples = npt.NDArray[np.int16]
-
-
-def click_tone(downbeat: bool, rate_hz: int = CLICK_RATE_HZ) -> npt.NDArray[np.float64]:
+def click_tone(downbeat: bool, rate_hz: int = CLICK_RATE_HZ) -> Floats:
     """One click [shape=(n,)], peak 1: two damped partials that begin at full strength, like struck wood."""
     time_s = np.arange(round(_TONE_S * rate_hz)) / rate_hz
     pitch_hz = _DOWNBEAT_HZ if downbeat else _BEAT_HZ

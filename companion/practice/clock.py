@@ -19,15 +19,14 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 
 import numpy as np
-import numpy.typing as npt
 
+from companion.arrays import Floats
 from companion.errors import UsageError
 from companion.passage import Bar, Passage
 from companion.units import s_per_beat
 
 __all__ = ["GRACE_S", "Click", "TakeClock", "note_onsets_s", "take_clock", "tempo_at_bpm"]
 
-Floats = npt.NDArray[np.float64]
 
 #: What one grace note is given, in seconds (common practice, no source: as short as it speaks clearly).
 GRACE_S = 0.07

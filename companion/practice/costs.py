@@ -9,15 +9,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
+from companion.arrays import Bools, Floats, Ints
 from companion.passage import Note, Passage
 from companion.practice.clock import note_onsets_s
 
 __all__ = ["COSTS", "Costs", "Score", "ornament_pitches", "prepare"]
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +84,7 @@ class Score:
     landmark: Floats
     omit_sum: Floats
     blip_s: Floats
-    grace: npt.NDArray[np.bool_]
+    grace: Bools
     ornamented: tuple[tuple[int, frozenset[int]], ...]
 
     @property

@@ -15,8 +15,8 @@ neither does.
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 
+from companion.arrays import Floats, Ints
 from companion.passage import Passage
 from companion.practice.costs import prepare
 from companion.practice.model import PLAYED, Alignment, PlayedArray
@@ -71,16 +71,16 @@ def align(passage: Passage, played: PlayedArray, tempo_bpm: float) -> Alignment:
     return Alignment(_pairs(realised, score.size), float(column.cost.min()))
 
 
-def lives_s(played: PlayedArray, tongue_s: float = TONGUE_S) -> npt.NDArray[np.float64]:
+def lives_s(played: PlayedArray, tongue_s: float = TONGUE_S) -> Floats:
     """How long each note lived: until the next note or until `tongue_s` after it ended, in seconds."""
     onsets_s = played["onset_s"]
     until_next_s = np.append(np.diff(onsets_s), np.inf)
     sounding_s = played["offset_s"] - onsets_s + tongue_s
-    lives: npt.NDArray[np.float64] = np.fmin(until_next_s, sounding_s)
+    lives: Floats = np.fmin(until_next_s, sounding_s)
     return lives
 
 
-def _path(steps: list[Step], state: int) -> npt.NDArray[np.int64]:
+def _path(steps: list[Step], state: int) -> Ints:
     """Score index realised by each played note, -1 for extra ones."""
     realised = np.full(len(steps), -1, dtype=np.int64)
     for i in range(len(steps) - 1, -1, -1):
@@ -91,7 +91,7 @@ def _path(steps: list[Step], state: int) -> npt.NDArray[np.int64]:
     return realised
 
 
-def _pairs(realised: npt.NDArray[np.int64], size: int) -> npt.NDArray[np.int64]:
+def _pairs(realised: Ints, size: int) -> Ints:
     left_out = np.setdiff1d(np.arange(size), realised, assume_unique=False)
     pairs = np.full((len(realised) + len(left_out), 2), -1, dtype=np.int64)
     pairs[: len(realised), 0] = realised

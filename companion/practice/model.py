@@ -12,7 +12,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
+
+from companion.arrays import Ints, Records
 
 __all__ = [
     "ADDED", "EARLY", "LATE", "LEFT_OUT", "NOT_REACHED", "ON_TIME", "PLAYED", "VERDICTS", "WRONG_NOTE",
@@ -22,7 +23,7 @@ __all__ = [
 #: One played note. Seconds from the start of the passage's first bar as written; offset is NaN where the note was still
 #: held at the end.
 PLAYED = np.dtype([("onset_s", "f8"), ("offset_s", "f8"), ("written_midi", "i2"), ("velocity", "u1")])
-PlayedArray = npt.NDArray[np.void]
+PlayedArray = Records
 
 ON_TIME = "on time"
 EARLY = "early"
@@ -76,7 +77,7 @@ class Alignment:
     """The final matching of a take. `pairs` is an int array [shape=(n, 2)] of (score index or -1, played index or -1):
     a row for each played note (-1 where it is extra), and one for each score note left out. `cost` is in nats."""
 
-    pairs: npt.NDArray[np.int64]
+    pairs: Ints
     cost: float
 
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
+from companion.arrays import Bools, Floats, Ints
 from companion.passage import Passage
 from companion.practice.clock import note_onsets_s
 from companion.practice.costs import COSTS, ornament_pitches
@@ -28,8 +28,6 @@ from companion.units import ms_from_s, s_per_beat
 
 __all__ = ["Extra", "Reading", "Stop", "read_take"]
 
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 
 #: A note that comes so much later than the one before made it expect, and keeps the ones after it waiting, is a stop.
 STOP_S, STOP_BEATS = 0.25, 0.75
@@ -73,7 +71,7 @@ class Reading:
     deviation_s: Floats
     local_s: Floats
     limit_s: Floats
-    timed: npt.NDArray[np.bool_]
+    timed: Bools
     tempo_played_bpm: float | None
 
     def notes_with(self, verdict: str) -> tuple[int, ...]:
@@ -204,9 +202,7 @@ def _against_neighbours(deviation_s: Floats, limit_s: Floats) -> Floats:
     return local_s
 
 
-def _tempo_played_bpm(
-    onsets_s: Floats, deviation_s: Floats, timed: npt.NDArray[np.bool_], tempo_bpm: float
-) -> float | None:
+def _tempo_played_bpm(onsets_s: Floats, deviation_s: Floats, timed: Bools, tempo_bpm: float) -> float | None:
     """Median of the slopes over stretches of a few notes, without those that a stop or a restart lies in."""
     used = np.flatnonzero(np.isfinite(deviation_s) & timed)
     if len(used) < 3:

@@ -18,8 +18,8 @@ from itertools import pairwise
 from math import isfinite
 
 import numpy as np
-import numpy.typing as npt
 
+from companion.arrays import Floats
 from companion.errors import UsageError
 from companion.passage import Passage
 from companion.practice.clock import note_onsets_s
@@ -30,7 +30,6 @@ __all__ = [
     "THRESHOLD_MS", "THRESHOLD_SHARE", "check_tolerances", "noticed_from_ms", "on_time_limits_s", "timing_verdict",
 ]  # fmt: skip
 
-Floats = npt.NDArray[np.float64]
 
 #: Friberg and Sundberg (1995): noticed from 6 ms under 240 ms, from 2.5 % above.
 THRESHOLD_MS, THRESHOLD_SHARE, THRESHOLD_TURN_MS = 6.0, 0.025, 240.0

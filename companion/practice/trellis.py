@@ -13,14 +13,13 @@ from dataclasses import dataclass
 from math import exp
 
 import numpy as np
-import numpy.typing as npt
 from numpy.lib.stride_tricks import as_strided
 
+from companion.arrays import Floats, Samples
 from companion.practice.costs import COSTS, FORWARD, Costs, Score
 
 __all__ = ["WHOLE", "Column", "Step", "Trellis"]
 
-Floats = npt.NDArray[np.float64]
 
 #: Up to this many states the whole score is kept in view, above it a window of `WINDOW` states around the best one.
 WHOLE = 1501
@@ -56,7 +55,7 @@ class Step:
     """Where each state came from: `parent` is a state counted from `low`, or -1 - state where the note was extra."""
 
     low: int
-    parent: npt.NDArray[np.int16]
+    parent: Samples
 
     def before(self, state: int) -> tuple[int, bool]:
         """The state before, and whether the note realised something."""

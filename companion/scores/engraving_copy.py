@@ -18,7 +18,7 @@ from companion.errors import ScoreError
 from companion.passage import Passage
 from companion.scores.lines import Line, LineNote, line_of, melody
 from companion.scores.misprints import correct, misprints
-from companion.scores.musicxml import ScorePart, document, score_parts, with_all_signs
+from companion.scores.musicxml import ScorePart, document, score_parts, take_just_read, with_all_signs
 from companion.scores.written import Placed, WrittenBar, WrittenNote, WrittenPart
 
 __all__ = ["engraving_copy"]
@@ -48,10 +48,14 @@ def engraving_copy(data: bytes, name: str, passage: Passage) -> bytes:
 
     A bar in which the line is silent without a written rest gets one, with the id `r<written index>`.
     """
-    root = document(data, name)
+    kept = take_just_read(data)
+    root = kept.root if kept else document(data, name)
     parts = score_parts(root)
     part = _part_of(passage, root, parts, name)
-    written, _ = with_all_signs(part, parts, file=name)
+    if kept and kept.element is part.element:
+        written = kept.part
+    else:
+        written, _ = with_all_signs(part, parts, file=name)
     line = _line_of(passage, written, name)
     notes, _ = melody(written, line)
     _drop_unpaired_slurs(notes, part.element)

@@ -15,13 +15,16 @@ from companion.errors import ScoreError
 from companion.passage import Passage
 from companion.scores import mxl
 from companion.scores.assemble import assemble
-from companion.scores.guards import one_line, parse_xml, shown
+from companion.scores.guards import one_line, parse_xml, sha256, shown
 from companion.scores.lines import LineNote, choose_line, melody
 from companion.scores.musicxml_bars import read_part
 from companion.scores.musicxml_directions import barline_marks, direction_marks, direction_tempo
 from companion.scores.written import Placed, WrittenBar, WrittenPart
 
-__all__ = ["Chosen", "ScorePart", "chosen_part", "document", "read_musicxml", "score_parts", "with_all_signs"]
+__all__ = [
+    "Chosen", "JustRead", "ScorePart", "chosen_part", "document", "read_musicxml", "score_parts", "take_just_read",
+    "with_all_signs",
+]  # fmt: skip
 
 
 #: Bars of all parts together, when a timewise score is turned round.
@@ -45,11 +48,12 @@ class ScorePart:
 
 @dataclass(frozen=True, slots=True)
 class Chosen:
-    """The part and the line of it that are read."""
+    """The part and the line of it that are read; `element` is the part in the document."""
 
     part: WrittenPart
     line: tuple[LineNote, ...]
     remarks: tuple[str, ...]
+    element: etree._Element
 
 
 def read_musicxml(data: bytes, name: str, part: str | None = None) -> Passage:
@@ -69,6 +73,7 @@ def read_musicxml(data: bytes, name: str, part: str | None = None) -> Passage:
     root = document(data, name)
     chosen = chosen_part(root, part, file=name)
     passage = assemble(chosen.part, chosen.line, file=name)
+    _just_read[:] = [JustRead(sha256(data), root, chosen.element, chosen.part)]
     transpositions = chosen.part.transpositions
     remarks = [*chosen.remarks, *passage.remarks]
     if len(set(transpositions)) > 1:
@@ -82,6 +87,27 @@ def read_musicxml(data: bytes, name: str, part: str | None = None) -> Passage:
         transposition=transpositions[0] if transpositions else None,
         remarks=tuple(dict.fromkeys(remarks)),
     )
+
+
+@dataclass(frozen=True, slots=True)
+class JustRead:
+    """The score read last: its document, the part read and what was found written in it."""
+
+    sha256: str
+    root: etree._Element
+    element: etree._Element
+    part: WrittenPart
+
+
+#: One at the most. The engraver's copy is made right after reading; finding out again what is written in each bar would
+#: take half its time.
+_just_read: list[JustRead] = []
+
+
+def take_just_read(data: bytes) -> JustRead | None:
+    """The score read last, if these are its bytes. It is given away once, for the caller may take it apart."""
+    kept = _just_read.pop() if _just_read else None
+    return kept if kept is not None and kept.sha256 == sha256(data) else None
 
 
 def document(data: bytes, name: str) -> etree._Element:
@@ -146,7 +172,7 @@ def chosen_part(root: etree._Element, wanted: str | None, *, file: str) -> Chose
     read, borrowed = with_all_signs(part, parts, file=file)
     line, left_out = choose_line(read, voice, file=file)
     notes, remarks = melody(read, line)
-    return Chosen(read, notes, (*read.remarks, *left_out, *remarks, *borrowed))
+    return Chosen(read, notes, (*read.remarks, *left_out, *remarks, *borrowed), part.element)
 
 
 def _listed(parts: Sequence[ScorePart]) -> str:

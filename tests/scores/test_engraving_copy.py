@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
@@ -118,3 +119,11 @@ def test_a_made_passage_is_written_anew() -> None:
     root = etree.fromstring(for_engraving(made))
     assert [note.get("id") for note in root.iter("note")] == ["n0", "n1", "n2", "n3"]
     assert [measure.get("id") for measure in root.iter("measure")] == ["m0"]
+
+
+@pytest.mark.parametrize("path", sorted(FILES.glob("*.musicxml")), ids=lambda path: path.stem)
+def test_the_copy_is_the_same_right_after_reading_and_later(path: Path) -> None:
+    """What reading found out is used once, by the copy made right after it."""
+    with contextlib.suppress(ScoreError):
+        passage = read(path)
+        assert for_engraving(passage) == for_engraving(passage)
