@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import os
 import shutil
 import sys
 import textwrap
@@ -20,7 +19,7 @@ from companion.units import ms_from_s
 if TYPE_CHECKING:
     from companion.charts.model import Chart, Fingering
     from companion.cli.opening import Opened
-    from companion.passage import Bar, Note
+    from companion.passage import Bar, Note, Pitch
     from companion.planning.model import Choice, Plan
 
 __all__ = ["add_arguments", "run"]
@@ -28,11 +27,11 @@ __all__ = ["add_arguments", "run"]
 #: Spots and better fingerings named by --limits; the rest of a long passage is as good as playable beside them.
 MOST_SPOTS = 8
 _NARROWEST = 72
-#: What the last column of a table needs beside the others, and how far it is set in where it has lines of its own.
-_LEAST_ROOM, _OWN_LINES_INDENT = 24, 8
+#: The legend's keys have a column of their own from so many letters on.
+_WIDE = 120
 _KEYS = (
-    "l1 l2 l3 are the left hand's index, middle and ring finger, r1 r2 r3 the right hand's. Where two notes an octave apart"
-    " share a row, the upper one adds the octave key."
+    "l1 l2 l3 are the left hand's index, middle and ring finger, r1 r2 r3 the right hand's. Where two notes an octave"
+    " apart share a row, the upper one adds the octave key."
 )
 _EXAMPLES = """\
 examples:
@@ -148,10 +147,17 @@ def _chart(args: argparse.Namespace) -> Chart:
 
 
 def _passage(args: argparse.Namespace) -> None:
-    from companion.cli.opening import open_passage
+    from companion.cli.marked_score import check_target, write_marked
 
-    _edit_marks(args)
-    opened = open_passage(args.file, args.part, args.instrument, args.marks, args.rule_file)
+    edits = bool(args.set or args.unset or args.comment or args.correct)
+    opened = _opened(args, sheet_needed=not edits)
+    # Whatever is asked in vain is said before anything is written.
+    _bars_inside(opened, args.bars)
+    if args.musicxml:
+        check_target(args.musicxml, opened.passage.origin)
+    if edits:
+        _edit_marks(args, opened)
+        opened = _opened(args, sheet_needed=False)
     plan = opened.plan(args.tempo)
     for remark in (*opened.remarks, *plan.remarks):
         print(f"companion: note: {remark}", file=sys.stderr)
@@ -161,8 +167,14 @@ def _passage(args: argparse.Namespace) -> None:
     if args.limits:
         blocks.append(_limit_lines(opened, plan, args))
     if args.musicxml:
-        blocks.append([_write_marked(opened, plan, args.musicxml)])
+        blocks.append([write_marked(opened, plan, args.musicxml)])
     print("\n\n".join("\n".join(lines) for lines in blocks))
+
+
+def _opened(args: argparse.Namespace, sheet_needed: bool) -> Opened:
+    from companion.cli.opening import open_passage
+
+    return open_passage(args.file, args.part, args.instrument, args.marks, args.rule_file, sheet_needed=sheet_needed)
 
 
 def _heading(opened: Opened, plan: Plan) -> list[str]:
@@ -227,20 +239,14 @@ def _beat(note: Note) -> str:
 
 
 def _columns(rows: Sequence[tuple[str, ...]]) -> list[str]:
-    """The last column wrapped under itself on a terminal, or on lines of its own where the others leave it no room; left
-    whole in a file or pipe."""
+    """The last column wrapped under itself on a terminal, left whole in a file or pipe."""
     widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]) - 1)]
     indent = sum(widths) + 2 * len(widths)
-    width = _width()
-    own_lines = width < indent + _LEAST_ROOM
-    if own_lines:
-        indent = _OWN_LINES_INDENT
+    width = max(24, _width() - indent)
     lines = []
     for row in rows:
         start = "".join(f"{cell:<{size}}  " for cell, size in zip(row, widths, strict=False))
-        wrapped = textwrap.wrap(row[-1], width - indent) or [""]
-        if own_lines:
-            wrapped = ["", *wrapped]
+        wrapped = textwrap.wrap(row[-1], width) or [""]
         lines.append((start + wrapped[0]).rstrip())
         lines += [" " * indent + line for line in wrapped[1:]]
     return lines
@@ -269,12 +275,14 @@ def _legend_lines(chart: Chart, fingerings: Iterable[Fingering]) -> list[str]:
                 same.append(fingering)
     if not seen:
         return ["no marks: every note has its usual fingering"]
-    rows = [("mark", "fingering", "notes", "keys", "what for")]
+    rows: list[tuple[str, ...]] = [("mark", "fingering", "notes", "keys", "what for")]
     for (mark, name, _), same in seen.items():
         same.sort(key=lambda f: f.written_midi)
         notes = " ".join(note_name(f.written_midi) for f in same)
         keys = [key.name for key in chart.keys if key.name in same[0].keys]
         rows.append((mark, name, notes, " ".join(keys) or "none", same[0].use))
+    if _width() < _WIDE:
+        rows = [(mark, name, notes, f"{keys}: {use}") for mark, name, notes, keys, use in rows]
     return [*_columns(rows), *_wrapped("", _KEYS)]
 
 
@@ -355,7 +363,7 @@ def _rule_lines(rule_file: Path | None) -> list[str]:
     for remark in remarks:
         print(f"companion: note: {remark}", file=sys.stderr)
     weights = {rule.name: rule.weight_s for rule in followed}
-    lines = ["Rules of practice. A broken rule costs its weight, in milliseconds of changing fingers."]
+    lines = _wrapped("", "Rules of practice. A broken rule costs its weight, in milliseconds of changing fingers.")
     for rule in RULES:
         weight_s = weights.get(rule.name)
         cost = "switched off" if weight_s is None else f"{ms_from_s(weight_s):.0f} ms"
@@ -372,62 +380,29 @@ def _indented(text: str) -> list[str]:
     return textwrap.wrap(text, min(_width(), 100), initial_indent="  ", subsequent_indent="    ")
 
 
-# -- writing --------------------------------------------------------------------------------------------------------
-
-
-def _write_marked(opened: Opened, plan: Plan, out: Path) -> str:
-    from companion.planning import printed_texts
-    from companion.scores import marked_musicxml
-
-    if out.exists() and os.path.samefile(out, opened.passage.origin):
-        raise UsageError(f"--musicxml {out}: that is the score itself; give another name, and the score stays as it is")
-    texts = printed_texts(opened.passage, plan)
-    content = marked_musicxml(opened.passage, texts)
-    packed = content.startswith(b"PK")
-    if packed != (out.suffix.lower() == ".mxl"):
-        wanted = ".mxl, as the score is packed" if packed else ".musicxml or .xml, as the score is not packed"
-        raise UsageError(f"--musicxml {out}: let its name end in {wanted}")
-    _write_whole(out, content)
-    corrected = " and the corrected misprints" if opened.marked.corrections else ""
-    return f"{out}: the score with {len(texts)} fingering mark{'' if len(texts) == 1 else 's'}{corrected}."
-
-
-def _write_whole(out: Path, content: bytes) -> None:
-    """All of it or nothing: a file half written would replace a good one."""
-    beside = out.with_name(f".{out.name}.{os.getpid()}")
-    try:
-        beside.write_bytes(content)
-        os.replace(beside, out)
-    except OSError as error:
-        beside.unlink(missing_ok=True)
-        raise UsageError(f"{out}: can't be written ({error.strerror}); name a file in a folder that exists") from error
-
-
 # -- the mark sheet -------------------------------------------------------------------------------------------------
 
 
-def _edit_marks(args: argparse.Namespace) -> None:
+def _edit_marks(args: argparse.Namespace, opened: Opened) -> None:
     """Carry out --set, --unset, --comment and --correct, and say so."""
-    if not (args.set or args.unset or args.comment or args.correct):
-        return
-    from companion.cli.opening import open_passage
     from companion.record import marks, marks_edit
     from companion.scores.pitch_words import pitch_from
 
-    path = args.marks or marks.default_path(args.file)
-    named = path if path.exists() else None
-    opened = open_passage(args.file, args.part, args.instrument, named, args.rule_file)
-    passage, why = opened.passage, args.why
+    path, passage, why = opened.marks_path, opened.passage, args.why
     # All places and names are looked at before anything is written.
     edits: list[Callable[[], None]] = []
+    written = {note.source: note.written for note in passage.notes}
     for text in args.correct:
         place, pitch = _assignment("--correct", text, "10.-2=B5", may_be_empty=True)
         index, right = marks.note_at(passage, place), pitch_from(pitch) if pitch else None
+        if right is not None:
+            opened.chart.standard(right.midi)
+            written[passage.notes[index].source] = right
         edits.append(partial(marks_edit.set_correction, path, passage, index, right, why))
     for text in args.set:
         place, name = _assignment("--set", text, "3.4=side")
         index = marks.note_at(passage, place)
-        _check_name(opened, index, name)
+        _check_name(opened.chart, written[passage.notes[index].source], name)
         edits.append(partial(marks_edit.set_fingering, path, passage, index, name, why))
     for place in args.unset:
         edits.append(partial(marks_edit.set_fingering, path, passage, marks.note_at(passage, place), None))
@@ -450,9 +425,8 @@ def _assignment(option: str, text: str, example: str, may_be_empty: bool = False
     return place, value.strip()
 
 
-def _check_name(opened: Opened, index: int, name: str) -> None:
+def _check_name(chart: Chart, pitch: Pitch, name: str) -> None:
     """A fingering that the note doesn't have is said before it stands in the teacher's file."""
-    note = opened.passage.notes[index]
-    if not opened.chart.called(note.written_midi, name):
-        names = ", ".join(f.name for f in opened.chart.for_note(note.written_midi))
-        raise UsageError(f"{note.written} has no fingering {name!r} on the {opened.chart.title}; it has {names}")
+    if not chart.called(pitch.midi, name):
+        names = ", ".join(f.name for f in chart.for_note(pitch.midi))
+        raise UsageError(f"{pitch} has no fingering {name!r} on the {chart.title}; it has {names}")

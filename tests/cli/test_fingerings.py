@@ -149,7 +149,43 @@ def test_a_change_is_reckoned(capsys: pytest.CaptureFixture[str]) -> None:
 def test_the_legend(etude: Path, capsys: pytest.CaptureFixture[str]) -> None:
     whole = said(capsys, "--legend")
     assert "1+2" in whole and "front" in whole and "l1 bis" in whole
+    # The front fingerings are three shapes (trade of the horn; the chart's own check plays each).
+    fronts = [line.split() for line in whole.splitlines() if line.startswith("front ")]
+    assert [line[2] for line in fronts] == ["E6", "F6", "F♯6"]
+    assert [line[3:][: line[3:].index("leaps")] for line in fronts] == [
+        ["octave", "front_f", "l2", "l3"], ["octave", "front_f", "l2"], ["octave", "front_f", "l2", "high_f_sharp"],
+    ]  # fmt: skip
     assert "1+2" not in said(capsys, etude, "--legend", "--brief").partition("mark ")[2]
+
+
+@pytest.mark.parametrize("columns", [80, 100])
+def test_no_line_is_wider_than_the_terminal(
+    etude: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, columns: int
+) -> None:
+    monkeypatch.setenv("COLUMNS", str(columns))
+    monkeypatch.setattr("sys.stdout.isatty", lambda: True)
+    asked = (("--legend",), ("--rules",), (etude, "--limits", "--legend"), ("--change", "B-flat3", "C#4"))
+    for args in asked:
+        text = said(capsys, *args)
+        assert max(map(len, text.splitlines())) <= columns, args
+    monkeypatch.undo()
+    assert max(map(len, said(capsys, "--legend").splitlines())) > columns  # a pipe takes lines whole
+
+
+def test_a_trill_with_usual_fingerings_is_usual(capsys: pytest.CaptureFixture[str]) -> None:
+    waltz = PASSAGES / "waltz-in-f.musicxml"
+    trilled = [row for row in table(said(capsys, waltz)) if "trill" in row[4]]
+    assert trilled and {row[3] for row in trilled} == {""}
+    assert not [row for row in table(said(capsys, waltz, "--brief")) if "trill" in row[4]]
+
+
+def test_marks_are_taken_away_again(etude: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    printed = table(said(capsys, etude))
+    assert main(["fingerings", str(etude), "--unset", "1.1", "--comment", "1.1="]) == 0
+    assert "nothing is written" in capsys.readouterr().err and not etude.with_name("etude.marks.toml").exists()
+    said(capsys, etude, "--comment", "1.1=breathe", "--correct", "1.2=G5")
+    said(capsys, etude, "--comment", "1.1=", "--correct", "1.2=")
+    assert table(said(capsys, etude)) == printed
 
 
 @pytest.mark.parametrize(
