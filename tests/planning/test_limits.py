@@ -224,6 +224,11 @@ def test_hard_changes_of_a_bar_are_one_spot_and_spots_come_hardest_first() -> No
     assert "more hard change" in " ".join(s.sentence for s in found.spots)
 
 
+def test_what_is_nearest_its_limit_in_an_easy_passage_is_not_called_hard() -> None:
+    (spot,) = limits(bars_of("G4 A4 B4 A4 G4 A4 B4 A4"), 40).spots
+    assert "more changes beside it" in spot.sentence
+
+
 def test_a_spot_is_no_longer_than_a_loop_to_practise() -> None:
     made = bars_of(" ".join(["C#4 Eb6"] * 40))
     found = limits(made, 200)

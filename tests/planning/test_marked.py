@@ -48,8 +48,8 @@ def played_twice(first: str, second: str, again: int) -> Passage:
         ),
         (
             "A4 Bb4 B4", {1: "bis"},
-            "bar 1, B♭4 marked bis: the index must slide between bis and its pearl with no time, with B4 after it;"
-            " side would not ask for it",
+            "bar 1, B♭4 marked bis: the index must slide between bis and its pearl with no time for it, with B4 after"
+            " it; side would not ask for it",
         ),
         (
             "F4 _F#4 _D4", {1: "chr"},
