@@ -55,11 +55,13 @@ def open_passage(
     instrument: str | None = None,
     marks_path: Path | None = None,
     rule_file: Path | None = None,
+    *,
+    sheet_needed: bool = True,
 ) -> Opened:
     """Read all that belongs to a passage.
 
     A mark sheet or rule file that was named must be there and right; the usual one, where it is faulty, is said and not
-    followed.
+    followed. `sheet_needed` false: the named mark sheet may be missing, since it is about to be made.
     """
     from companion.charts import load
     from companion.planning import printed_marks
@@ -67,7 +69,7 @@ def open_passage(
 
     check_there(file)
     as_printed = read(file, part)
-    marked, path, marks_remarks = _marked(file, as_printed, marks_path)
+    marked, path, marks_remarks = _marked(file, as_printed, marks_path, sheet_needed)
     rules, rules_remarks = rules_to_follow(rule_file)
     chart = load(instrument or horn_of(marked.passage))
     own, unknown = _known(marked, chart, path)
@@ -97,12 +99,12 @@ def _known(marked: Marked, chart: Chart, path: Path) -> tuple[dict[int, str], li
     return known, list(dict.fromkeys(unknown))
 
 
-def _marked(file: Path, passage: Passage, named: Path | None) -> tuple[Marked, Path, tuple[str, ...]]:
+def _marked(file: Path, passage: Passage, named: Path | None, needed: bool) -> tuple[Marked, Path, tuple[str, ...]]:
     from companion.record import marks
 
     path = named or marks.default_path(file)
     nothing = marks.Marked(passage, {}, {}, {}, {})
-    if not os.path.lexists(path) and named is None:
+    if not os.path.lexists(path) and (named is None or not needed):
         return nothing, path, ()
     try:
         marked = marks.resolve(marks.load(path), passage)

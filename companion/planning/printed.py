@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import re
+
+from companion.charts.model import Chart
 from companion.passage import Passage
 from companion.planning.model import Choice, Plan
 
-__all__ = ["printed_texts"]
+__all__ = ["is_printed_text", "printed_texts"]
 
+_PASSES = re.compile(r"(\d+(st|nd|rd|th)\+)*\d+(st|nd|rd|th) ")
 _ENDINGS = {1: "st", 2: "nd", 3: "rd"}
 
 
@@ -22,6 +26,19 @@ def printed_texts(passage: Passage, plan: Plan) -> dict[int, str]:
         played.setdefault(passage.notes[choice.note_index].source, []).append(_mark(choice))
     texts = {source: _text(marks) for source, marks in played.items()}
     return {source: text for source, text in texts.items() if text}
+
+
+def is_printed_text(text: str, chart: Chart) -> bool:
+    """Whether a text over a note may have come from `printed_texts`, or names a fingering as a teacher would write it
+    (`side`, `2nd bis`, `bis tr sC`)."""
+    known = {name.casefold() for f in chart.fingerings for name in (f.mark, f.name) if name}
+    # The name of a fingering may hold a comma itself.
+    return text.casefold() in known or all(_is_one(piece.strip(), known) for piece in text.split(","))
+
+
+def _is_one(piece: str, known: set[str]) -> bool:
+    names = [name for name in re.split(r"(?:^| )tr ", _PASSES.sub("", piece, count=1)) if name]
+    return bool(names) and all(name.casefold() in known for name in names)
 
 
 def _mark(choice: Choice) -> str:
