@@ -206,7 +206,7 @@ def _f_sharp(view: _View) -> str:
     ring = view.where(lambda keys: "r3" in keys)
     if f and ring:
         return f"the usual {view.here}, though {f} is beside it: {ring} needs the ring finger on its own key"
-    return _USUAL
+    return _USUAL if view.this.standard else ""
 
 
 def _c_sharp(view: _View) -> str:

@@ -193,6 +193,8 @@ def _chromatic_beside_f(s: Situation, before: Fingering | None, this: Fingering,
     f_beside = any(map(_is_f, around)) or s.trill in (65, 77)
     if is_chromatic_f_sharp(this.keys):
         return 1.0 if ring_needed or not f_beside else 0.0
+    if s.trill not in (None, 65, 77):
+        return 0.0  # the trill is most of the note, and F only its edge
     insisted_on = 0.5 if s.tongue_hides else 1.0
     return insisted_on if f_beside and not ring_needed else 0.0
 
@@ -307,7 +309,8 @@ RULES: tuple[Rule, ...] = (
         "chromatic F♯", 5, "F♯ beside F: chromatic, one finger instead of two against each other.", 0.20, _F_SHARPS,
         _chromatic_beside_f,
         ("the other neighbour needs the right ring finger on its own key (D, E♭ and below)",
-         "tongued and longer than 0.2 s: half as much, for the tongue hides the flip"),
+         "tongued and longer than 0.2 s: half as much, for the tongue hides the flip",
+         "trilled with another note than F: the trill decides"),
     ),
     Rule(
         "no ring finger jump", 5, "Never jump the right ring finger between its own key and the keys above it.", 0.60,
