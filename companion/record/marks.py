@@ -35,7 +35,9 @@ from typing import Any
 from companion.errors import MarksError, UsageError
 from companion.passage import Note, Passage, Pitch
 from companion.record import teacher_file
+from companion.record.model import plain_text
 from companion.record.teacher_file import Faults, data_from, tables_in
+from companion.scores.guards import one_line
 from companion.scores.pitch_words import pitch_from
 
 __all__ = [
@@ -45,6 +47,8 @@ __all__ = [
 
 FORMAT = 1
 MAX_MARKS = 5_000
+#: Of a longer comment or reason the rest is not shown.
+MAX_LETTERS = 2_000
 KINDS = ("fingering", "comment", "correction")
 #: kind -> (key of what it says, may it have a reason?)
 _SAYS = {"fingering": ("use", True), "comment": ("text", False), "correction": ("to", True)}
@@ -138,7 +142,10 @@ def _mark(kind: str, place: tuple[str, int], table: Mapping[str, Any], faults: F
     key, has_why = _SAYS[kind]
     known = (*_PLACE_KEYS, key, *(("why",) if has_why else ()), *(("time",) if kind == "fingering" else ()))
     faults.unknown_keys(place, table, known)
-    says = faults.text(place, table, key, needed=True)
+    said = faults.text(place, table, key, needed=True)
+    says = _words(said)
+    if said.strip() and not says:
+        faults.add(place, key, "holds nothing that can be read; write words")
     note = faults.whole(place, table, "note", -10_000, 10_000)
     if not note:
         faults.add(place, "note", "should say which note of the bar, from 1, or from its end, from -1")
@@ -148,9 +155,14 @@ def _mark(kind: str, place: tuple[str, int], table: Mapping[str, Any], faults: F
         says=says,
         pitch=_pitch(place, table, "pitch", faults),
         to=_pitch(place, table, "to", faults) if kind == "correction" else None,
-        why=faults.text(place, table, "why") if has_why else "",
+        why=_words(faults.text(place, table, "why")) if has_why else "",
         time=(faults.whole(place, table, "time", 1, 99) or 0) if kind == "fingering" else 0,
     )
+
+
+def _words(text: str) -> str:
+    """The text's lines without control characters, which a terminal would take as commands."""
+    return "\n".join(one_line(line, MAX_LETTERS) for line in text[:MAX_LETTERS].splitlines()).strip()
 
 
 def _bar(place: tuple[str, int], table: Mapping[str, Any], faults: Faults) -> str:
@@ -158,8 +170,9 @@ def _bar(place: tuple[str, int], table: Mapping[str, Any], faults: Faults) -> st
     if type(value) is int:
         return str(value)
     if isinstance(value, str):
-        return value
-    faults.add(place, "bar", 'is missing; write the printed number, such as bar = "3"')
+        return plain_text(value)
+    fault = "is missing" if value is None else f"should not be {str(value)[:20]!r}"
+    faults.add(place, "bar", f'{fault}; write the printed number, such as bar = "3"')
     return ""
 
 

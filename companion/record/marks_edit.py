@@ -21,7 +21,7 @@ _NEW_SHEET = """# Marks on {title}: fingerings, comments and misprints. Edit it 
 # `companion fingerings` and the stand follow it. Notes are counted as struck, from 1, or from the bar's end with -1.
 format = {format}
 """
-_TRIES = 5
+_TRIES = 20
 
 
 def set_fingering(path: Path, passage: Passage, note_index: int, name: str | None, why: str = "") -> None:

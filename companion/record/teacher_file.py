@@ -21,6 +21,11 @@ from companion.errors import CompanionError
 __all__ = ["MAX_BYTES", "Faults", "MakeError", "data_from", "read_bytes", "tables_in"]
 
 MAX_BYTES = 1_000_000
+#: Who has more to mend begins with these.
+MOST_FAULTS = 20
+_MOST_DOTS = 32
+#: The TOML reader's time grows with the square of the parts of a key.
+_DEEP_KEY = re.compile(rf"(?:^|[\[{{,])[ \t]*[\w-]+(?:[ \t]*\.[ \t]*[\w-]+){{{_MOST_DOTS}}}", re.MULTILINE)
 
 #: (path, faults) -> the error of that kind of file.
 MakeError = Callable[[str, Sequence[str]], CompanionError]
@@ -46,11 +51,16 @@ def data_from(content: bytes, path: Path, error: MakeError) -> tuple[str, dict[s
     """The text and what it holds. Raises what `error` makes where it is no UTF-8 or no TOML."""
     try:
         text = content.decode("utf-8-sig")
+        if deep := _DEEP_KEY.search(text):
+            line = text.count("\n", 0, deep.end()) + 1
+            raise error(str(path), [f"line {line}: a key of over {_MOST_DOTS} parts; this is no such file"])
         return text, tomllib.loads(text)
     except UnicodeDecodeError as fault:
         raise error(str(path), [f"not UTF-8 text (byte {fault.start}); save it as UTF-8"]) from None
-    except (tomllib.TOMLDecodeError, RecursionError) as fault:
-        raise error(str(path), [f"not valid TOML: {fault or 'nested too deeply'}"]) from None
+    except RecursionError:
+        raise error(str(path), ["not valid TOML: nested too deeply"]) from None
+    except ValueError as fault:  # also for a number of thousands of digits, which is no TOMLDecodeError
+        raise error(str(path), [f"not valid TOML: {str(fault).partition(';')[0]}"]) from None
 
 
 class Faults:
@@ -68,8 +78,10 @@ class Faults:
         self.found.append((line, f"{f'line {line}: ' if line else ''}{whose}{key} {message}"))
 
     def messages(self) -> list[str]:
-        """All of them in the order of the lines."""
-        return [message for _, message in sorted(self.found, key=lambda fault: fault[0])]
+        """All of them in the order of the lines; of very many the first."""
+        found = [message for _, message in sorted(self.found, key=lambda fault: fault[0])]
+        more = len(found) - MOST_FAULTS
+        return found if more <= 0 else [*found[:MOST_FAULTS], f"and {more} more"]
 
     def unknown_keys(self, place: tuple[str, int] | None, table: Mapping[str, Any], known: Sequence[str]) -> None:
         """A key that is not known is named, with the likely one."""

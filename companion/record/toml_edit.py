@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import contextlib
+import os
+import time
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +15,9 @@ import tomlkit.items
 from companion.record.files import make_dir_synced, replace_synced
 
 __all__ = ["replace_unless_changed", "with_new_table"]
+
+#: Together two seconds.
+_LOOKS, _LOOK_AGAIN_S = 400, 0.005
 
 
 def with_new_table(document: tomlkit.TOMLDocument, kind: str, values: Mapping[str, Any]) -> str:
@@ -32,9 +38,38 @@ def replace_unless_changed(path: Path, old: bytes | None, new: bytes, backup: Pa
     """Put `new` in the file's place, unless another program wrote to it since `old` was read: then False, and the
     caller reads it again. `backup` is where the old content is kept."""
     make_dir_synced(path.parent)
-    if old is not None and backup is not None:
-        replace_synced(backup, old)
-    if (path.read_bytes() if path.exists() else None) != old:
-        return False
-    replace_synced(path, new)
+    with _only_writer(path.parent):
+        if (path.read_bytes() if path.exists() else None) != old:
+            return False
+        if old is not None and backup is not None:
+            replace_synced(backup, old)
+        replace_synced(path, new)
     return True
+
+
+@contextlib.contextmanager
+def _only_writer(folder: Path) -> Iterator[None]:
+    """The stand and a command (or two of them) may write at the same instant: between looking and replacing nobody else
+    may. The folder is locked rather than a file of its own, which would stay behind; where that can't be done, or one
+    that hangs holds the lock, it goes on without."""
+    try:
+        import fcntl
+    except ImportError:  # Windows
+        yield
+        return
+    handle = None
+    try:
+        with contextlib.suppress(OSError):
+            handle = os.open(folder, os.O_RDONLY)
+        for _ in range(0 if handle is None else _LOOKS):
+            try:
+                fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                break
+            except BlockingIOError:
+                time.sleep(_LOOK_AGAIN_S)
+            except OSError:
+                break
+        yield
+    finally:
+        if handle is not None:
+            os.close(handle)

@@ -16,6 +16,7 @@ from companion.paths import examples_dir
 from companion.record import marks_edit, toml_edit
 from companion.record.marks import Marked, default_path, load, note_at, parse, place_of, resolve
 from companion.scores import read
+from companion.scores.guards import one_line
 
 FILES = Path(__file__).parents[1] / "scores" / "files"
 ETUDE = read(examples_dir() / "passages" / "etude-e-minor.musicxml")
@@ -232,4 +233,6 @@ def test_any_text_is_data(tmp_path_factory: pytest.TempPathFactory, text: str) -
         assert not path.exists()
         return
     found = resolve(load(path), ETUDE).comments if path.exists() else {}
-    assert found == ({3: text} if text.strip() else {})
+    # Without what a terminal would take as a command.
+    lines = [one_line(line, 2_000) for line in text.splitlines()]
+    assert found == ({3: "\n".join(lines).strip()} if text.strip() else {})
