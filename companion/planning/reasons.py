@@ -240,7 +240,9 @@ def _g_sharp(view: _View) -> str:
 
 
 def _trilled_otherwise(view: _View) -> str:
-    too_sharp = "; in a line it would be too sharp" if "palm_d" in view.this.keys else ""
+    # High D is a palm key's own note; an octave lower the palm keys are sharp.
+    low = "palm_d" in view.this.keys and "octave" not in view.this.keys
+    too_sharp = "; in a line it would be too sharp" if low else ""
     return f"for the trill with {view.trilled}{too_sharp}"
 
 

@@ -136,6 +136,8 @@ def test_a_rule_on_a_tiny_passage(text: str, index: int, name: str, words: str) 
         ("Bb4~A4:2", "side", "standard"),
         ("Bb4~C5:2", "side", "standard"),
         ("D5~C5:2", "palm D over C", "standard"),
+        ("C6~D6:2", "standard", "palm D over C"),  # C's finger stays down: one key
+        ("D6~C6:2", "palm D over C", "standard"),
         ("F4~F#4:2", "standard", "chromatic"),
         ("F#4~G4:2", "standard", "standard"),
         # The G♯ key stays down, for F♯'s own finger shuts that hole: one finger instead of both hands.
@@ -243,6 +245,7 @@ def test_a_written_out_shake_keeps_one_fingering() -> None:
     for line in ("A4 _Bb4 _A4 _Bb4 _A4 _Bb4 _C5", "Bb4 _C5 _Bb4 _C5 _Bb4 _C5", "Bb5 _A5 _Bb5 _A5 _Bb5 _A5"):
         trill = plan(passage(line), ALTO)
         assert {c.name for c in trill.choices if c.fingering.written_midi in (70, 82)} == {"side"}, line
+    assert "sharp" not in plan(passage("D6~C6:2"), ALTO).choices[0].reason
     held = plan(passage("G#4 _F#4 _G#4 _F#4 _G#4 _F#4"), ALTO).choices[1]
     assert held.name == "G♯ key held" and "less than with the usual fingering" in held.reason
     parted = plan(passage("C5 B4 r:2 C5 B4"), ALTO)
