@@ -57,11 +57,13 @@ def _only_writer(folder: Path) -> Iterator[None]:
     except ImportError:  # Windows
         yield
         return
-    handle = None
     try:
-        with contextlib.suppress(OSError):
-            handle = os.open(folder, os.O_RDONLY)
-        for _ in range(0 if handle is None else _LOOKS):
+        handle = os.open(folder, os.O_RDONLY)
+    except OSError:
+        yield
+        return
+    try:
+        for _ in range(_LOOKS):
             try:
                 fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
                 break
@@ -71,5 +73,4 @@ def _only_writer(folder: Path) -> Iterator[None]:
                 break
         yield
     finally:
-        if handle is not None:
-            os.close(handle)
+        os.close(handle)
