@@ -19,7 +19,8 @@ from companion.units import ms_from_s
 if TYPE_CHECKING:
     from companion.charts.model import Chart, Fingering
     from companion.cli.opening import Opened
-    from companion.passage import Bar, Note, Pitch
+    from companion.passage import Bar, Note, Passage, Pitch
+    from companion.planning.limits import TrillLimit
     from companion.planning.model import Choice, Plan
 
 __all__ = ["add_arguments", "run"]
@@ -163,7 +164,8 @@ def _passage(args: argparse.Namespace) -> None:
         print(f"companion: note: {remark}", file=sys.stderr)
     blocks = [_heading(opened, plan), _table(opened, plan, args)]
     if args.legend:
-        blocks.append(_legend_lines(opened.chart, (choice.fingering for choice in plan.choices)))
+        used = (f for choice in plan.choices for f in (choice.fingering, choice.trill_fingering) if f is not None)
+        blocks.append(_legend_lines(opened.chart, used))
     if args.limits:
         blocks.append(_limit_lines(opened, plan, args))
     if args.musicxml:
@@ -178,7 +180,7 @@ def _opened(args: argparse.Namespace, sheet_needed: bool) -> Opened:
 
 
 def _heading(opened: Opened, plan: Plan) -> list[str]:
-    others = sum(bool(choice.fingering.mark) for choice in plan.choices)
+    others = sum(bool(_marks_of(choice)) for choice in plan.choices)
     fixed = sum(choice.fixed for choice in plan.choices)
     kept = f", {fixed} of them fixed by hand" if fixed else ""
     count = f"{len(plan.choices)} note{'' if len(plan.choices) == 1 else 's'}"
@@ -205,6 +207,11 @@ def _table(opened: Opened, plan: Plan, args: argparse.Namespace) -> list[str]:
 
 def _is_usual(choice: Choice) -> bool:
     return not choice.fixed and all(map(_goes_unnamed, (choice.fingering, choice.trill_fingering or choice.fingering)))
+
+
+def _marks_of(choice: Choice) -> list[str]:
+    """What the page shows of it: the note's mark, that of a trill's other note."""
+    return [f.mark for f in (choice.fingering, choice.trill_fingering) if f is not None and f.mark]
 
 
 def _goes_unnamed(fingering: Fingering) -> bool:
@@ -306,11 +313,22 @@ def _limit_lines(opened: Opened, plan: Plan, args: argparse.Namespace) -> list[s
         lines += _wrapped(f"  {i}. ", spot.sentence)
     if not spots:
         lines.append("  no change comes near its limit")
+    trills = [trill for trill in limits.trills if passage.notes[trill.note_index].bar in inside]
+    if trills:
+        lines += ["Trills:"]
+        for trill in _once_each(passage, trills)[:MOST_SPOTS]:
+            lines += _wrapped("  - ", trill.sentence)
     if reliefs:
         lines += ["Another fingering would raise the limit here:"]
         for relief in reliefs:
             lines += _wrapped("  - ", relief.sentence)
     return lines
+
+
+def _once_each(passage: Passage, trills: Iterable[TrillLimit]) -> list[TrillLimit]:
+    """The trills by their printed notes, the slowest first: one played twice is said once."""
+    printed = {passage.notes[trill.note_index].source: trill for trill in trills}
+    return sorted(printed.values(), key=lambda trill: trill.trills_per_s)
 
 
 def _bars_inside(opened: Opened, bars: str | None) -> range:

@@ -223,7 +223,8 @@ def _version(
     ways = [(note.trill and note.trill.other.midi, note.tongued) for note in passage.notes]
     tempos = [(float(mark.start), mark.quarter_bpm) for mark in passage.tempos]
     how = _effort_in_words(effort)
-    text = repr((chart.name, chart.version, weights, how, *beats, ways, tempos, sorted(marks.items()), tempo_bpm))
+    marked = sorted((int(index), name) for index, name in marks.items())
+    text = repr((chart.name, chart.version, weights, how, *beats, ways, tempos, marked, tempo_bpm))
     return hashlib.sha256(text.encode()).hexdigest()[:12]
 
 

@@ -179,6 +179,20 @@ def test_a_trill_with_usual_fingerings_is_usual(capsys: pytest.CaptureFixture[st
     assert not [row for row in table(said(capsys, waltz, "--brief")) if "trill" in row[4]]
 
 
+def test_a_trill_s_other_fingering_counts_as_a_mark_and_its_speed_is_told(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file = Path(__file__).parents[1] / "scores" / "files" / "trill_other_note.musicxml"
+    out = tmp_path / "out.musicxml"
+    text = said(capsys, file, "--limits", "--average", "--legend", "--musicxml", out)
+    marks = [f.text for f in etree.parse(out).getroot().iter("fingering")]
+    assert any("tr " in (mark or "") for mark in marks)
+    assert f"{len(marks)} with a mark" in text and f"{len(marks)} fingering mark" in text
+    assert "Trills:\n" in text and "trills a second" in text
+    legend = text.partition("mark  ")[2].partition("Speed limits")[0]
+    assert all((mark or "").rpartition(" ")[2] in legend for mark in marks)
+
+
 def test_marks_are_taken_away_again(etude: Path, capsys: pytest.CaptureFixture[str]) -> None:
     printed = table(said(capsys, etude))
     assert main(["fingerings", str(etude), "--unset", "1.1", "--comment", "1.1="]) == 0

@@ -7,7 +7,9 @@ import random
 import time
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from typing import Any
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -125,6 +127,9 @@ def test_the_same_in_the_same_out() -> None:
     others = {plan(passage(line), charts.load("tenor")).version, plan(passage(line), ALTO, {1: "bis"}).version,
               plan(passage(line + " G4"), ALTO).version, plan(passage(line), ALTO, tempo_bpm=30).version}  # fmt: skip
     assert len(others | {one.version}) == 5
+    # An index from an array is the same note.
+    from_array: dict[Any, str] = {np.int64(1): "bis"}
+    assert plan(passage(line), ALTO, from_array) == plan(passage(line), ALTO, {1: "bis"})
 
 
 def ten_thousand(seed: int) -> Passage:
