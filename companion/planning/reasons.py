@@ -12,7 +12,13 @@ from typing import NamedTuple
 from companion.charts.model import Fingering
 from companion.passage import Passage
 from companion.planning.model import RunnerUp
-from companion.planning.rules import Situation, flips_long_c_sharp, is_chromatic_f_sharp, low_keys_beside
+from companion.planning.rules import (
+    Situation,
+    flips_long_c_sharp,
+    is_chromatic_f_sharp,
+    is_middle_finger_c,
+    low_keys_beside,
+)
 from companion.planning.steps import Step
 from companion.units import ms_from_s
 
@@ -136,7 +142,9 @@ def _in_figures(reason: str, step: Step, why: Why) -> str:
         figures = [f" (saves {ms_from_s(why.saved_s):.0f} ms a change)"]
     elif why.saved_s <= -_WORTH_ADMITTING_S and not step.situation.held:
         slower = f"{ms_from_s(-why.saved_s):.0f} ms"
-        figures = [f", though {_called(why.rival)} is {slower} quicker", f", though {slower} slower"]
+        figures = [f", though {_called(why.rival)} is {slower} quicker"]
+        if _is_usual(why.rival):
+            figures.append(f", though {slower} slower")  # than usual, as goes without saying
     else:
         return ""
     return next((words for words in figures if len(reason) + len(words) <= MOST_LETTERS), "")
@@ -152,7 +160,7 @@ def _b_flat(view: _View) -> str:
         return "" if b else _bis(view)
     if "side_b_flat" in keys and b:
         return f"{b} is next to it, and the index must not slide between its pearl and bis"
-    a, c = view.beside(69, 81), view.where(lambda other: "l2" in other and "l1" not in other)
+    a, c = view.beside(69, 81), view.where(is_middle_finger_c)
     if "side_b_flat" in keys and view.situation.shaken and (a or c):
         return f"a written-out trill with {a or c}, where it is quicker than bis"
     if "side_b_flat" in keys and c:
@@ -168,7 +176,7 @@ def _bis(view: _View) -> str:
     no_b = "no B♮ next to it"
     if view.situation.held:
         return f"{no_b}; it is held, and bis has the best tone"
-    if len([keys for keys in view.keys_around if "l2" in keys and "l1" not in keys]) == 2:
+    if view.situation.tongue_hides and sum(map(is_middle_finger_c, view.keys_around)) == 2:
         return f"{no_b}, and the tongue hides the flip of the fingers"
     if view.around and not any(_RIGHT & (keys ^ view.this.keys) for keys in view.keys_around):
         return f"{no_b}, and it keeps the change in one hand"

@@ -23,7 +23,7 @@ from companion.charts.model import Fingering
 from companion.planning.hands import jumps_ring, slides_bis
 
 __all__ = ["COMMON_PRACTICE", "FAST_S", "HELD_S", "RULES", "Rule", "Situation", "flips_long_c_sharp",
-           "is_chromatic_f_sharp", "low_keys_beside"]  # fmt: skip
+           "is_chromatic_f_sharp", "is_middle_finger_c", "low_keys_beside"]  # fmt: skip
 
 #: A note is fast up to a sixteenth at 75 quarters a minute, held from an eighth at 60. Common practice, no source; a
 #: single change from B to C with the middle finger takes some 0.15 s, measured in arXiv:2507.04963.
@@ -117,12 +117,13 @@ def _is_bis(keys: frozenset[str]) -> bool:
     return "bis" in keys and "l2" not in keys
 
 
-def _is_middle_finger_c(keys: frozenset[str]) -> bool:
-    return "l2" in keys and "l1" not in keys and "palm_d" not in keys
+def is_middle_finger_c(keys: frozenset[str]) -> bool:
+    """Is it the C with the middle finger alone? Front fingerings and palm D over C hold that finger too."""
+    return "l2" in keys and keys.isdisjoint({"l1", "palm_d", "front_f"})
 
 
 def _between_two_cs(around: list[frozenset[str]]) -> bool:
-    return len(around) == 2 and all(map(_is_middle_finger_c, around))
+    return len(around) == 2 and all(map(is_middle_finger_c, around))
 
 
 def flips_long_c_sharp(keys: frozenset[str]) -> bool:

@@ -42,6 +42,7 @@ CASES = [
     # 3. B♭ as lower neighbour of C.
     ("C5 Bb4 C5", 1, "side", "flip"),
     ("C5 Bb4 A4", 1, "bis", "no B♮ next to it"),
+    ("C5 _Bb5 _E6", 1, "bis", "one hand"),  # front E holds C's finger and is no C
     ("C5 Bb4:2 C5", 1, "bis", "it is held, and bis has the best tone"),
     ("C5 _Bb4 _C5", 1, "side", "flip"),
     ("C5:1/3 Bb4:1/3 C5:1/3", 1, "bis", "the tongue hides the flip"),  # 0.22 s: time to tongue it cleanly
