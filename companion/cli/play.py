@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import json
 import os
 import re
@@ -156,13 +157,15 @@ def _play(args: argparse.Namespace, file: Path, by_itself: bool, engraver: Any) 
 
     opened = open_passage(file, args.part, args.instrument, args.marks, args.rule_file)
     passage = opened.passage
+    document = for_engraving(passage)
+    _engrave_ahead(engraver, document, args.size, passage)
     setup = _setup(args, file, opened, by_itself)
     for remark in setup.remarks:
         print(f"companion: note: {remark}", file=sys.stderr)
     from companion.window.app import App
     from companion.window.signals import Endings
 
-    app = App(setup, lambda: for_engraving(passage), size=args.size, shots=args.shots, engraver=engraver)
+    app = App(setup, lambda: document, size=args.size, shots=args.shots, engraver=engraver)
     with Endings(app.ask_to_end) as endings:
         try:
             app.loop()
@@ -171,6 +174,17 @@ def _play(args: argparse.Namespace, file: Path, by_itself: bool, engraver: Any) 
             if args.json:
                 _write_result(args.json, passage, app.run.chart.name, app.run.port_name, app.run.results)
     return endings.exit_code
+
+
+def _engrave_ahead(engraver: Any, document: bytes, size: tuple[int, int], passage: Passage) -> None:
+    """Let the engraver lay the page out while the passage is planned: the marks, which move nothing, come after."""
+    from companion.engraving import EngravingRequest
+    from companion.errors import EngravingError
+    from companion.window.layout import layout, no_smaller, staff_px_for
+
+    place = layout(*no_smaller(size))
+    with contextlib.suppress(EngravingError):  # the page's own request says what is wrong
+        engraver.request(EngravingRequest(document, place.music.width, staff_px_for(place, passage)))
 
 
 def _setup(args: argparse.Namespace, file: Path, opened: Opened, by_itself: bool) -> Setup:

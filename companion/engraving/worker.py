@@ -12,10 +12,13 @@ import queue
 import signal
 import sys
 import threading
-from typing import BinaryIO
+from typing import TYPE_CHECKING, BinaryIO
 
 from companion.engraving.frames import Frame, read_frame, request_of, system_frame, write_frame
 from companion.errors import EngravingError
+
+if TYPE_CHECKING:
+    from companion.engraving.desk import Desk
 
 __all__ = ["main"]
 
@@ -31,32 +34,26 @@ def main() -> int:
     answers = _take_stdout()
     requests: queue.SimpleQueue[Frame | None] = queue.SimpleQueue()
     threading.Thread(target=_listen, args=(sys.stdin.buffer, requests), daemon=True).start()
-    from companion.engraving.draw import Draughtsman
+    from companion.engraving.desk import Desk
 
-    draughtsman = Draughtsman()
+    desk = Desk()
     while (frame := requests.get()) is not None:
         while not requests.empty():
             newer = requests.get()
             if newer is None:
                 return 0
             frame = newer
-        _answer(draughtsman, frame, requests, answers)
+        _answer(desk, frame, requests, answers)
     return 0
 
 
-def _answer(draughtsman: object, frame: Frame, requests: queue.SimpleQueue[Frame | None], answers: BinaryIO) -> None:
-    from companion.engraving.draw import Draughtsman
-    from companion.engraving.layout import lay_out
-    from companion.engraving.source import prepare
-
-    assert isinstance(draughtsman, Draughtsman)
+def _answer(desk: Desk, frame: Frame, requests: queue.SimpleQueue[Frame | None], answers: BinaryIO) -> None:
     number, request = request_of(frame)
     try:
-        document = prepare(request.musicxml, frozenset(note for note, _ in request.marks))
-        for count, svg in enumerate(lay_out(document, request.width_px, request.staff_px), 1):
+        for count, system in enumerate(desk.systems(request), 1):
             if count > _MAX_SYSTEMS:
                 raise EngravingError(f"the score fills more than {_MAX_SYSTEMS} systems; try fewer bars")
-            write_frame(answers, *system_frame(number, draughtsman.draw(svg, request)))
+            write_frame(answers, *system_frame(number, system))
             if not requests.empty():
                 return
         write_frame(answers, {"number": number, "kind": "done"})

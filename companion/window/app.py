@@ -22,7 +22,7 @@ from companion.ports.quiet import quiet_driver
 from companion.practice.model import RawEvent
 from companion.units import NS_PER_S, ns_from_s
 from companion.window.bindings import REPEATED, action_for
-from companion.window.layout import SMALLEST
+from companion.window.layout import no_smaller, staff_px_for
 from companion.window.leaves import Leaf, NoteCheckLeaf
 from companion.window.lists import LEAVES
 from companion.window.page import PageView
@@ -75,7 +75,7 @@ class App:
         _open_display(setup.hidden)
         pygame.font.init()
         pygame.key.set_repeat(350, 60)
-        size = (max(size[0], SMALLEST[0]), max(size[1], SMALLEST[1]))
+        size = no_smaller(size)
         self.screen = pygame.display.set_mode(size, pygame.RESIZABLE)
         pygame.display.set_caption(f"{setup.passage.title} – companion")
         self.run = Run(setup, self.stepped or time.perf_counter_ns)
@@ -176,7 +176,7 @@ class App:
         plan, page, place = self.run.rehearsal.plan, self.stand.page, self.stand.place
         texts = printed_texts(self.setup.passage, plan)
         marks = tuple(sorted((f"n{source}", text) for source, text in texts.items() if text))
-        layout = (place.music.width, self.stand.staff_px())
+        layout = (place.music.width, staff_px_for(place, self.setup.passage))
         if page.done and layout == self._engraved_layout:
             # Only marks differ, which move no note: the page stays to be read until the new one is whole.
             page.renew()
@@ -223,7 +223,7 @@ class App:
     def _resize(self, size: tuple[int, int]) -> None:
         if size == (self.stand.place.width_px, self.stand.place.height_px):
             return
-        wanted = (max(size[0], SMALLEST[0]), max(size[1], SMALLEST[1]))
+        wanted = no_smaller(size)
         if wanted != size:
             self.screen = pygame.display.set_mode(wanted, pygame.RESIZABLE)
         else:

@@ -6,7 +6,9 @@ from dataclasses import dataclass
 
 import pygame
 
-__all__ = ["SMALLEST", "Layout", "layout"]
+from companion.passage import Passage
+
+__all__ = ["SMALLEST", "Layout", "layout", "no_smaller", "staff_px_for"]
 
 #: Below this the stand is not laid out: the window is kept at least this large.
 SMALLEST = (1024, 640)
@@ -33,6 +35,18 @@ class Layout:
     ladder_rule: pygame.Rect
     foot: pygame.Rect
     staff_px: float
+
+
+def no_smaller(size: tuple[int, int]) -> tuple[int, int]:
+    """The window's size, at least the smallest that is laid out."""
+    return max(size[0], SMALLEST[0]), max(size[1], SMALLEST[1])
+
+
+def staff_px_for(place: Layout, passage: Passage) -> float:
+    """Height of a staff: larger where the passage is short enough to leave the page empty."""
+    bars = len({bar.written_index for bar in passage.bars})
+    amount = len({note.source for note in passage.notes}) + 3 * bars
+    return place.staff_px * (1.5 if amount <= 80 else 1.25 if amount <= 170 else 1.0)
 
 
 def layout(width_px: int, height_px: int) -> Layout:

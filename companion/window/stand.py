@@ -271,13 +271,6 @@ class Stand:
                 Ink.BLUE,
             )
 
-    def staff_px(self) -> float:
-        """Height of a staff: larger where the passage is short enough to leave the page empty."""
-        passage = self.run.rehearsal.passage
-        bars = len({bar.written_index for bar in passage.bars})
-        amount = len({note.source for note in passage.notes}) + 3 * bars
-        return self.place.staff_px * (1.5 if amount <= 80 else 1.25 if amount <= 170 else 1.0)
-
     # the page
 
     def _head_value(self) -> Hashable:

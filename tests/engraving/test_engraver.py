@@ -13,7 +13,11 @@ import pytest
 from engraving_documents import scale, sixteenths
 
 from companion.engraving import Engraver, EngravingRequest, Progress, System, engrave
+from companion.engraving import desk as desk_module
+from companion.engraving.desk import Desk
 from companion.errors import EngravingError
+from companion.paths import examples_dir
+from companion.scores import for_engraving, read
 
 linux_only = pytest.mark.skipif(sys.platform != "linux", reason="signals, and /proc to see who runs")
 
@@ -229,3 +233,32 @@ def test_a_refused_document_leaves_the_worker_alive(engraver: Engraver) -> None:
 def test_engrave_raises_what_went_wrong() -> None:
     with pytest.raises(EngravingError, match="not well-formed"):
         engrave(EngravingRequest(b"", 790, 30))
+
+
+def test_other_marks_on_the_same_page_draw_the_same_as_a_new_worker_would() -> None:
+    """The worker goes on with its last layout: whatever was asked before, also what was broken off, changes nothing."""
+    document = for_engraving(read(examples_dir() / "passages" / "etude-e-minor.musicxml"))
+    plain = EngravingRequest(document, 786, 30.0)
+    marked = EngravingRequest(document, 786, 30.0, (("n3", "bis"), ("n90", "side")))
+    other = EngravingRequest(document, 786, 30.0, (("n90", "side"), ("n140", "1+2")))
+    narrower = EngravingRequest(document, 600, 30.0, (("n90", "side"),))
+    alone = [engrave(request).systems for request in (plain, marked, other, narrower)]
+    desk = Desk()
+    next(desk.systems(plain))  # broken off after the first system
+    for request, expected in zip(
+        (marked, other, narrower, plain), (alone[1], alone[2], alone[3], alone[0]), strict=True
+    ):
+        assert tuple(desk.systems(request)) == expected
+    # What didn't change was not drawn again.
+    before, after = tuple(desk.systems(marked)), tuple(desk.systems(other))
+    assert [a is b for a, b in zip(before, after, strict=True)].count(False) == 2
+
+
+def test_a_desk_that_is_full_draws_on_and_keeps_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    document = for_engraving(read(examples_dir() / "passages" / "etude-e-minor.musicxml"))
+    request = EngravingRequest(document, 786, 30.0, (("n3", "bis"),))
+    expected = tuple(Desk().systems(request))
+    monkeypatch.setattr(desk_module, "MOST_KEPT_BYTES", 0)
+    small = Desk()
+    assert tuple(small.systems(request)) == expected
+    assert tuple(small.systems(request)) == expected
