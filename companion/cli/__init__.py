@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import argparse
+import codecs
 import io
 import sys
+import unicodedata
 from collections.abc import Sequence
 from importlib import import_module
 from typing import NoReturn
@@ -25,6 +27,33 @@ COMMANDS = {
 }
 
 
+#: What plain letters stand for signs that an output can't take.
+_PLAIN = {
+    "♭": "b", "♯": "#", "♮": " natural", "–": "-", "—": "-", "−": "-", "’": "'", "‘": "'", "“": '"', "”": '"',
+    "…": "...", "×": "x", "●": "X", "○": "o", "→": "->", "←": "<-",
+}  # fmt: skip
+_PLAINLY = "companion-plainly"
+
+
+def _plainly(error: UnicodeError) -> tuple[str, int]:
+    """The handler of what can't be encoded: its plain letters; `É` becomes E, and `¼` 1/4 after a space."""
+    if not isinstance(error, UnicodeEncodeError):
+        raise error
+    return "".join(map(_plain_letters, error.object[error.start : error.end])), error.end
+
+
+def _plain_letters(sign: str) -> str:
+    if sign in _PLAIN:
+        return _PLAIN[sign]
+    parts = unicodedata.normalize("NFKD", sign)
+    if "\u2044" in parts:  # the stroke of a fraction
+        parts = " " + parts.replace("\u2044", "/")
+    return "".join(part for part in parts if part.isascii()) or "?"
+
+
+codecs.register_error(_PLAINLY, _plainly)
+
+
 class _Parser(argparse.ArgumentParser):
     """Arguments that make no sense get one line and exit code 1, as all bad input does."""
 
@@ -37,8 +66,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit code (0, or 1 after one line on standard error)."""
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
-            # A terminal whose code page has no ♭ must not end the program.
-            stream.reconfigure(errors="replace")
+            # A terminal whose code page has no ♭ must not end the program, nor call B♭ and B♮ both B?.
+            stream.reconfigure(errors=_PLAINLY)
     try:
         return _run(list(sys.argv[1:] if argv is None else argv))
     except CompanionError as error:

@@ -265,3 +265,15 @@ def test_the_stand_follows_the_marks(etude: Path, tmp_path: Path, capsys: pytest
     assert main([*args, "--json", str(result)]) == 0
     (take,) = json.loads(result.read_text(encoding="utf-8"))["takes"]
     assert "1-and-1" in json.dumps(take, ensure_ascii=False)
+
+
+def test_an_output_without_accidentals_gets_plain_letters() -> None:
+    """B♭ and B must not look alike where the terminal's code page has no ♭."""
+    import os
+    import subprocess
+    import sys
+
+    command = [sys.executable, "-m", "companion", "fingerings", "--change", "G4", "B-flat4:side"]
+    environment = {**os.environ, "PYTHONIOENCODING": "ascii"}
+    done = subprocess.run(command, capture_output=True, env=environment, check=True)
+    assert done.stdout.startswith(b"G4 to Bb4 side: ") and b"?" not in done.stdout
