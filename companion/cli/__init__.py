@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import argparse
 import codecs
+import errno
 import io
+import os
 import sys
 import unicodedata
 from collections.abc import Sequence
@@ -64,16 +66,27 @@ class _Parser(argparse.ArgumentParser):
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit code (0, or 1 after one line on standard error)."""
+    if sys.stdout is None:  # closed by the caller: nobody wants to read
+        sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115 (stays open to the end)
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
             # A terminal whose code page has no ♭ must not end the program, nor call B♭ and B♮ both B?.
             stream.reconfigure(errors=_PLAINLY)
     try:
-        return _run(list(sys.argv[1:] if argv is None else argv))
+        exit_code = _run(list(sys.argv[1:] if argv is None else argv))
+        sys.stdout.flush()
+        return exit_code
     except CompanionError as error:
         print(f"companion: {' '.join(str(error).split())}", file=sys.stderr)
         return 1
     except BrokenPipeError:
+        return 1
+    except OSError as error:
+        if error.errno not in (errno.ENOSPC, errno.EFBIG):
+            raise
+        print(f"companion: the output can't be written ({error.strerror}): make room and call again", file=sys.stderr)
+        # What is still waiting to be written would fail once more at the end.
+        sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115 (stays open to the end)
         return 1
     except KeyboardInterrupt:
         return 130

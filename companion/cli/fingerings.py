@@ -427,10 +427,10 @@ def _edit_marks(args: argparse.Namespace, opened: Opened) -> None:
     for text in args.comment:
         place, words = _assignment("--comment", text, '5.1="breathe here"', may_be_empty=True)
         edits.append(partial(marks_edit.set_comment, path, passage, marks.note_at(passage, place), words))
-    before = path.read_bytes() if path.exists() else b""
+    before = marks.read_bytes(path) if path.exists() else b""
     for edit in edits:
         edit()
-    after = path.read_bytes() if path.exists() else b""
+    after = marks.read_bytes(path) if path.exists() else b""
     print(
         f"Written to {path}." if after != before else "The marks were so already: nothing is written.", file=sys.stderr
     )

@@ -277,3 +277,23 @@ def test_an_output_without_accidentals_gets_plain_letters() -> None:
     environment = {**os.environ, "PYTHONIOENCODING": "ascii"}
     done = subprocess.run(command, capture_output=True, env=environment, check=True)
     assert done.stdout.startswith(b"G4 to Bb4 side: ") and b"?" not in done.stdout
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="a device that is always full")
+def test_a_full_disk_and_a_closed_output_are_no_crash() -> None:
+    import subprocess
+    import sys
+
+    command = [sys.executable, "-m", "companion", "fingerings", "--rules"]
+    with open("/dev/full", "w") as full:
+        done = subprocess.run(command, stdout=full, stderr=subprocess.PIPE, text=True, check=False)
+    assert done.returncode == 1 and done.stderr.count("\n") == 1 and "can't be written" in done.stderr
+    closed = subprocess.run(["sh", "-c", '"$@" >&-', "sh", *command], stderr=subprocess.PIPE, text=True, check=False)
+    assert closed.returncode == 0 and not closed.stderr
+
+
+def test_a_mark_sheet_that_is_a_pipe_is_refused(etude: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    import os
+
+    os.mkfifo(etude.with_name("etude.marks.toml"))
+    assert "pipe" in refused(capsys, etude, "--set", "9.2=side")
