@@ -10,7 +10,7 @@ import pytest
 PACKAGE = Path(__file__).resolve().parents[1] / "companion"
 #: floor of each room; a file may import rooms of its own floor (its own room) or of lower ones
 FLOORS = {
-    "arrays": 1, "errors": 1, "units": 1, "paths": 1, "passage": 2, "scores": 3, "charts": 3, "planning": 4,
+    "arrays": 1, "errors": 1, "units": 1, "plain": 1, "paths": 1, "passage": 2, "scores": 3, "charts": 3, "planning": 4,
     "exercises": 4, "practice": 4, "engraving": 5, "ports": 5, "record": 5, "reports": 6, "window": 7, "cli": 8,
 }  # fmt: skip
 #: rooms that decide and know nothing of screens, devices, files or waiting

@@ -8,13 +8,13 @@ import errno
 import io
 import os
 import sys
-import unicodedata
 from collections.abc import Sequence
 from importlib import import_module
 from typing import NoReturn
 
 from companion import __version__
 from companion.errors import CompanionError, UsageError
+from companion.plain import plain_ascii
 
 __all__ = ["main"]
 
@@ -29,28 +29,14 @@ COMMANDS = {
 }
 
 
-#: What plain letters stand for signs that an output can't take.
-_PLAIN = {
-    "♭": "b", "♯": "#", "♮": " natural", "–": "-", "—": "-", "−": "-", "’": "'", "‘": "'", "“": '"', "”": '"',
-    "…": "...", "×": "x", "●": "X", "○": "o", "→": "->", "←": "<-",
-}  # fmt: skip
 _PLAINLY = "companion-plainly"
 
 
 def _plainly(error: UnicodeError) -> tuple[str, int]:
-    """The handler of what can't be encoded: its plain letters; `É` becomes E, and `¼` 1/4 after a space."""
+    """The handler of what can't be encoded: its plain letters."""
     if not isinstance(error, UnicodeEncodeError):
         raise error
-    return "".join(map(_plain_letters, error.object[error.start : error.end])), error.end
-
-
-def _plain_letters(sign: str) -> str:
-    if sign in _PLAIN:
-        return _PLAIN[sign]
-    parts = unicodedata.normalize("NFKD", sign)
-    if "\u2044" in parts:  # the stroke of a fraction
-        parts = " " + parts.replace("\u2044", "/")
-    return "".join(part for part in parts if part.isascii()) or "?"
+    return plain_ascii(error.object[error.start : error.end]), error.end
 
 
 codecs.register_error(_PLAINLY, _plainly)

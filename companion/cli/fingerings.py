@@ -180,25 +180,27 @@ def _opened(args: argparse.Namespace, sheet_needed: bool) -> Opened:
 
 
 def _heading(opened: Opened, plan: Plan) -> list[str]:
+    from companion.practice.words import number_of
+
     others = sum(bool(_marks_of(choice)) for choice in plan.choices)
     fixed = sum(choice.fixed for choice in plan.choices)
     kept = f", {fixed} of them fixed by hand" if fixed else ""
-    count = f"{len(plan.choices)} note{'' if len(plan.choices) == 1 else 's'}"
+    count = number_of(len(plan.choices), "note")
     title = opened.passage.title or Path(opened.passage.origin).stem
     lines = [f"{title}, {opened.chart.title}: {count}, {others} with a mark{kept}"]
     changed = len(opened.marked.corrections)
     if changed:
-        lines.append(f"{changed} misprint{'' if changed == 1 else 's'} corrected as {opened.marks_path.name} says")
+        lines.append(f"{number_of(changed, 'misprint')} corrected as {opened.marks_path.name} says")
     return lines
 
 
 def _table(opened: Opened, plan: Plan, args: argparse.Namespace) -> list[str]:
     passage = opened.passage
-    first, last = passage.bar_range(args.bars) if args.bars else (0, len(passage.bars) - 1)
+    inside = _bars_inside(opened, args.bars)
     rows = [("bar", "beat", "note", "fingering", "reason")]
     for choice in plan.choices:
         note = passage.notes[choice.note_index]
-        if first <= note.bar <= last and not (args.brief and _is_usual(choice)):
+        if note.bar in inside and not (args.brief and _is_usual(choice)):
             rows.append(_row(passage.bars[note.bar], note, choice, opened))
     if len(rows) == 1:
         return ["every note has its usual fingering here" if passage.notes else "there are no notes"]
@@ -219,14 +221,15 @@ def _goes_unnamed(fingering: Fingering) -> bool:
 
 
 def _row(bar: Bar, note: Note, choice: Choice, opened: Opened) -> tuple[str, str, str, str, str]:
+    from companion.planning.reasons import reason_in_full
+
     where = bar.number or str(bar.index + 1)
     if bar.time_pass > 1:
         where += f" ({bar.time_pass}×)"
     name = "" if _goes_unnamed(choice.fingering) else choice.fingering.name
     if choice.trill_fingering and (name or not _goes_unnamed(choice.trill_fingering)):
         name = f"{name or 'standard'}, tr {choice.trill_fingering.name}"
-    why = opened.marked.whys.get(choice.note_index) if choice.fixed else None
-    reason = f"marked by hand: {why}" if why else choice.reason
+    reason = reason_in_full(choice, opened.marked.whys.get(choice.note_index, ""))
     if comment := opened.marked.comments.get(choice.note_index):
         reason += f" – {comment}"
     return where, _beat(note), str(note.written), name, reason

@@ -38,6 +38,7 @@ def write_marked(opened: Opened, plan: Plan, out: Path) -> str:
     """Write the score with the plan's marks, and say so. Marks of ours that stand in it give way to the plan's."""
     from companion.planning import printed_texts
     from companion.planning.printed import is_printed_text
+    from companion.practice.words import number_of
     from companion.record.files import replace_synced
     from companion.scores import marked_musicxml
 
@@ -52,4 +53,4 @@ def write_marked(opened: Opened, plan: Plan, out: Path) -> str:
     except OSError as error:
         raise UsageError(f"{out}: can't be written ({error.strerror}); name a file in a folder that exists") from error
     corrected = " and the corrected misprints" if opened.marked.corrections else ""
-    return f"{out}: the score with {len(texts)} fingering mark{'' if len(texts) == 1 else 's'}{corrected}."
+    return f"{out}: the score with {number_of(len(texts), 'fingering mark')}{corrected}."

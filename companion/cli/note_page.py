@@ -9,6 +9,7 @@ from typing import TextIO
 
 from companion.charts.model import Chart, Fingering
 from companion.passage import Pitch
+from companion.plain import plain_ascii
 from companion.planning.search import Found, search
 from companion.reports.horn_drawing import (
     Drawn,
@@ -16,7 +17,6 @@ from companion.reports.horn_drawing import (
     horns_svg,
     horns_text,
     key_words,
-    plain_ascii,
     write_picture,
 )
 from companion.units import ms_from_s

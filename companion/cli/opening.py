@@ -64,7 +64,7 @@ def open_passage(
     followed. `sheet_needed` false: the named mark sheet may be missing, since it is about to be made.
     """
     from companion.charts import load
-    from companion.planning import printed_marks
+    from companion.planning import all_marks
     from companion.scores import read
 
     check_there(file)
@@ -72,31 +72,28 @@ def open_passage(
     marked, path, marks_remarks = _marked(file, as_printed, marks_path, sheet_needed)
     rules, rules_remarks = rules_to_follow(rule_file)
     chart = load(instrument or horn_of(marked.passage))
-    own, unknown = _known(marked, chart, path)
     return Opened(
         passage=marked.passage,
         chart=chart,
         marked=marked,
-        marks={**printed_marks(marked.passage, chart), **own},
+        marks=all_marks(marked.passage, chart, marked.fingerings),
         marks_path=path,
         rules=rules,
-        remarks=(*as_printed.remarks, *marks_remarks, *unknown, *rules_remarks),
+        remarks=(*as_printed.remarks, *marks_remarks, *_unknown(marked, chart, path), *rules_remarks),
     )
 
 
-def _known(marked: Marked, chart: Chart, path: Path) -> tuple[dict[int, str], list[str]]:
-    """The marks that this horn has a fingering for, and what is to be said of the others."""
-    known, unknown = {}, []
+def _unknown(marked: Marked, chart: Chart, path: Path) -> list[str]:
+    """What is to be said of marks that this horn has no fingering for."""
+    said = []
     for index, name in marked.fingerings.items():
         note = marked.passage.notes[index]
-        if chart.called(note.written_midi, name):
-            known[index] = name
-        else:
+        if not chart.called(note.written_midi, name):
             bar = marked.passage.bars[note.bar].number
-            unknown.append(
+            said.append(
                 f"{path.name}: a fingering is set aside: bar {bar}: {note.written} has no {name!r} on the {chart.title}"
             )
-    return known, list(dict.fromkeys(unknown))
+    return list(dict.fromkeys(said))
 
 
 def _marked(file: Path, passage: Passage, named: Path | None, needed: bool) -> tuple[Marked, Path, tuple[str, ...]]:

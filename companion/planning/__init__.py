@@ -6,9 +6,9 @@ from companion.planning.motion import TERMS
 from companion.planning.planner import plan
 from companion.planning.printed import printed_texts
 from companion.planning.rules import RULES, Rule
-from companion.planning.steps import printed_marks
+from companion.planning.steps import all_marks, printed_marks
 
 __all__ = [
-    "RULES", "TERMS", "Choice", "Effort", "Plan", "Reckoning", "Rule", "RunnerUp", "change_seconds", "plan",
-    "printed_marks", "printed_texts", "reckoning",
+    "RULES", "TERMS", "Choice", "Effort", "Plan", "Reckoning", "Rule", "RunnerUp", "all_marks", "change_seconds",
+    "plan", "printed_marks", "printed_texts", "reckoning",
 ]  # fmt: skip

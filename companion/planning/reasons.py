@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 from companion.charts.model import Fingering
 from companion.passage import Passage
-from companion.planning.model import RunnerUp
+from companion.planning.model import Choice, RunnerUp
 from companion.planning.rules import (
     Situation,
     flips_long_c_sharp,
@@ -22,7 +22,7 @@ from companion.planning.rules import (
 from companion.planning.steps import Step
 from companion.units import ms_from_s
 
-__all__ = ["MOST_LETTERS", "NOTHING_ELSE", "Why", "reason_for"]
+__all__ = ["MOST_LETTERS", "NOTHING_ELSE", "Why", "called", "reason_for", "reason_in_full"]
 
 #: Three lines of the stand's smallest window.
 MOST_LETTERS = 95
@@ -120,6 +120,11 @@ def reason_for(
     return f"{reason}; trill with {other} by {trill.name}"
 
 
+def reason_in_full(choice: Choice, why: str) -> str:
+    """The reason for a choice; where a mark by hand decided, with what the teacher wrote about it."""
+    return f"marked by hand: {why}" if why and choice.fixed else choice.reason
+
+
 def _is_usual(fingering: Fingering) -> bool:
     return fingering.standard and fingering.name == "standard"
 
@@ -128,9 +133,9 @@ def _by_difference(this: Fingering, others: tuple[RunnerUp, ...], why: Why) -> s
     if _is_usual(this):
         return _USUAL
     if why.rival is not None and why.saved_s >= _WORTH_NAMING_S:
-        return f"a change takes {ms_from_s(why.saved_s):.0f} ms less than with {_called(why.rival)}"
+        return f"a change takes {ms_from_s(why.saved_s):.0f} ms less than with {called(why.rival)}"
     if others and others[0].extra_s >= _WORTH_NAMING_S:
-        return f"some {ms_from_s(others[0].extra_s):.0f} ms easier here than {_called(others[0].fingering)}"
+        return f"some {ms_from_s(others[0].extra_s):.0f} ms easier here than {called(others[0].fingering)}"
     return this.use or "the easiest way through here"
 
 
@@ -142,7 +147,7 @@ def _in_figures(reason: str, step: Step, why: Why) -> str:
         figures = [f" (saves {ms_from_s(why.saved_s):.0f} ms a change)"]
     elif why.saved_s <= -_WORTH_ADMITTING_S and not step.situation.held:
         slower = f"{ms_from_s(-why.saved_s):.0f} ms"
-        figures = [f", though {_called(why.rival)} is {slower} quicker"]
+        figures = [f", though {called(why.rival)} is {slower} quicker"]
         if _is_usual(why.rival):
             figures.append(f", though {slower} slower")  # than usual, as goes without saying
     else:
@@ -150,7 +155,8 @@ def _in_figures(reason: str, step: Step, why: Why) -> str:
     return next((words for words in figures if len(reason) + len(words) <= MOST_LETTERS), "")
 
 
-def _called(fingering: Fingering) -> str:
+def called(fingering: Fingering) -> str:
+    """What a sentence calls a fingering."""
     return "the usual fingering" if fingering.name == "standard" else fingering.name
 
 

@@ -22,7 +22,17 @@ from companion.passage import Note, Passage
 from companion.planning.rules import FAST_S, HELD_S, Situation
 from companion.units import s_per_beat
 
-__all__ = ["REST_S", "REST_SHARE", "Beats", "Step", "beats_of", "printed_marks", "share_of_change", "steps_of"]
+__all__ = [
+    "REST_S",
+    "REST_SHARE",
+    "Beats",
+    "Step",
+    "all_marks",
+    "beats_of",
+    "printed_marks",
+    "share_of_change",
+    "steps_of",
+]
 
 REST_S = 0.25
 REST_SHARE = 0.25
@@ -225,6 +235,13 @@ def printed_marks(passage: Passage, chart: Chart) -> dict[int, str]:
     marked = (note for note in passage.notes if note.fingering_mark.strip())
     names = {note.index: note.fingering_mark.strip().lower() for note in marked}
     return {i: name for i, name in names.items() if chart.called(passage.notes[i].written_midi, name)}
+
+
+def all_marks(passage: Passage, chart: Chart, own: Mapping[int, str]) -> dict[int, str]:
+    """The marks to plan by: those printed in the score, then the teacher's `own`, which win. A mark that this horn has
+    no fingering for is kept for the one it was made for."""
+    known = {i: name for i, name in own.items() if chart.called(passage.notes[i].written_midi, name)}
+    return {**printed_marks(passage, chart), **known}
 
 
 def _fixed_fingerings(

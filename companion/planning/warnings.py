@@ -6,6 +6,7 @@ from companion.charts.model import Fingering
 from companion.passage import Passage
 from companion.planning.costs import Costs
 from companion.planning.hands import awkward
+from companion.planning.reasons import called
 from companion.planning.steps import Step
 
 __all__ = ["warnings_of"]
@@ -51,7 +52,7 @@ def _change(passage: Passage, steps: list[Step], chosen: list[Fingering], i: int
 
 def _instead(step: Step, this: Fingering, beside: Fingering) -> str:
     better = [f for f in step.candidates if f != this and not f.only_for and not awkward(f.keys, beside.keys)]
-    return f"; {_called(better[0])} would not ask for it" if better else ""
+    return f"; {called(better[0])} would not ask for it" if better else ""
 
 
 def _trill(passage: Passage, step: Step, this: Fingering, costs: Costs) -> list[str]:
@@ -64,14 +65,10 @@ def _trill(passage: Passage, step: Step, this: Fingering, costs: Costs) -> list[
     if not all(problems) or written is None:
         return []
     can = [f for f in step.candidates if any(not awkward(f.keys, o.keys) and f.keys != o.keys for o in others)]
-    instead = f"; {_called(can[0])} can be" if can else ""
+    instead = f"; {called(can[0])} can be" if can else ""
     return [f"{_place(passage, step.first, this)}: can't be trilled with {written.other}, {problems[0]}{instead}"]
 
 
 def _place(passage: Passage, index: int, this: Fingering) -> str:
     note = passage.notes[index]
-    return f"bar {passage.bars[note.bar].number}, {note.written} marked {_called(this)}"
-
-
-def _called(fingering: Fingering) -> str:
-    return "the usual fingering" if fingering.name == "standard" else fingering.name
+    return f"bar {passage.bars[note.bar].number}, {note.written} marked {called(this)}"

@@ -34,6 +34,7 @@ from typing import Any
 
 from companion.errors import MarksError, UsageError
 from companion.passage import Note, Passage, Pitch
+from companion.practice.words import number_of
 from companion.record import teacher_file
 from companion.record.model import plain_text
 from companion.record.teacher_file import Faults, data_from, tables_in
@@ -213,7 +214,7 @@ def _note_there(passage: Passage, place: Place) -> Note:
         raise UsageError(f"{place}: there is no such bar in {passage.title!r}{run}")
     notes = _notes_in(passage, bars[place.which - 1])
     if not 1 <= abs(place.note) <= len(notes):
-        count = f"{len(notes)} note{'' if len(notes) == 1 else 's'}"
+        count = number_of(len(notes), "note")
         raise UsageError(f"{place}: that bar has {count}; rests and tied continuations don't count")
     return notes[place.note - 1 if place.note > 0 else place.note]
 

@@ -13,7 +13,7 @@ import tomlkit.exceptions
 from companion.errors import MarksError, UsageError
 from companion.passage import Passage, Pitch
 from companion.record.marks import FORMAT, Place, parse, place_of, read_bytes, resolve
-from companion.record.toml_edit import replace_unless_changed, with_new_table
+from companion.record.toml_edit import edit_file, with_new_table
 
 __all__ = ["set_comment", "set_correction", "set_fingering"]
 
@@ -61,15 +61,11 @@ def set_correction(path: Path, passage: Passage, note_index: int, pitch: Pitch |
 
 def _set(path: Path, passage: Passage, note_index: int, kind: str, values: Mapping[str, str] | None) -> None:
     path = Path(os.path.realpath(path))
-    try:
-        for _ in range(_TRIES):
-            old = read_bytes(path) if path.exists() else None
-            new = _edited(path, old, passage, note_index, kind, values)
-            if new == old or new is None or replace_unless_changed(path, old, new):
-                return
-    except OSError as error:
-        raise MarksError(str(path), [f"can't be written ({error.strerror}); is its folder writable?"]) from error
-    raise MarksError(str(path), ["another program keeps writing to it; close it there and set the mark again"])
+
+    def edited(old: bytes | None) -> bytes | None:
+        return _edited(path, old, passage, note_index, kind, values)
+
+    edit_file(path, edited, read_bytes, MarksError, "set the mark", tries=_TRIES)
 
 
 def _edited(

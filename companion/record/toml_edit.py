@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -13,8 +13,9 @@ import tomlkit
 import tomlkit.items
 
 from companion.record.files import make_dir_synced, replace_synced
+from companion.record.teacher_file import MakeError
 
-__all__ = ["replace_unless_changed", "with_new_table"]
+__all__ = ["edit_file", "replace_unless_changed", "with_new_table"]
 
 #: Together two seconds.
 _LOOKS, _LOOK_AGAIN_S = 400, 0.005
@@ -45,6 +46,30 @@ def replace_unless_changed(path: Path, old: bytes | None, new: bytes, backup: Pa
             replace_synced(backup, old)
         replace_synced(path, new)
     return True
+
+
+def edit_file(
+    path: Path,
+    edited: Callable[[bytes | None], bytes | None],
+    read: Callable[[Path], bytes],
+    error: MakeError,
+    wish: str,
+    *,
+    tries: int,
+    backup: Path | None = None,
+) -> None:
+    """Replace a file by what `edited` makes of its content (None: there is no file, or nothing is to be written),
+    again where another program wrote in between. Raises what `error` makes where it can't be written; `wish` is what to
+    do again then."""
+    try:
+        for _ in range(tries):
+            old = read(path) if path.exists() else None
+            new = edited(old)
+            if new is None or new == old or replace_unless_changed(path, old, new, backup):
+                return
+    except OSError as fault:
+        raise error(str(path), [f"can't be written ({fault.strerror}); is its folder writable?"]) from fault
+    raise error(str(path), [f"another program keeps writing to it; close it there and {wish} again"])
 
 
 @contextlib.contextmanager

@@ -14,11 +14,13 @@ import tomlkit.exceptions
 from companion.errors import WeekSheetError
 from companion.record.files import make_dir_synced, replace_synced
 from companion.record.model import normal_bars, plain_text
-from companion.record.toml_edit import replace_unless_changed, with_new_table
+from companion.record.toml_edit import edit_file, with_new_table
 from companion.record.week import FORMAT, parse, place_of, read_bytes
 
 __all__ = ["backup_path", "bring_along", "set_target"]
 
+#: So often another program may write in between.
+_TRIES = 5
 _NEW_SHEET = """\
 # What to prepare this week. Tempos are quarters a minute; passages lie beside or below this file.
 format = {format}
@@ -76,15 +78,12 @@ def set_target(
     values = {"target_bpm": _whole(target_bpm), "by": by, "clean_takes": clean_takes, "start_bpm": _whole(start_bpm)}
     values |= {"step_bpm": _whole(step_bpm), "comment": comment}
     path = Path(os.path.realpath(path))
-    try:
-        for _ in range(5):
-            old = read_bytes(path) if path.exists() else None
-            new = _edited(path, old, passage, normal_bars(bars), values, week)
-            if dry or new == old or replace_unless_changed(path, old, new, backup_path(path)):
-                return
-    except OSError as error:
-        raise WeekSheetError(str(path), [f"can't be written ({error.strerror}); is its folder writable?"]) from error
-    raise WeekSheetError(str(path), ["another program keeps writing to it; close it there and set the target again"])
+
+    def edited(old: bytes | None) -> bytes | None:
+        new = _edited(path, old, passage, normal_bars(bars), values, week)
+        return None if dry else new
+
+    edit_file(path, edited, read_bytes, WeekSheetError, "set the target", tries=_TRIES, backup=backup_path(path))
 
 
 def bring_along(path: Path, passage: Path) -> tuple[str, Path | None]:

@@ -18,10 +18,11 @@ from companion.charts.model import Chart, Key
 from companion.engraving import fonts
 from companion.engraving.lettering import text_width
 from companion.errors import EngravingError, UsageError
+from companion.plain import plain_ascii
 from companion.record.files import replace_synced
 
 __all__ = [
-    "PICTURES", "Drawn", "horn_svg", "horn_text", "horns_svg", "horns_text", "key_words", "plain_ascii", "rendered",
+    "PICTURES", "Drawn", "horn_svg", "horn_text", "horns_svg", "horns_text", "key_words", "rendered",
     "write_picture",
 ]  # fmt: skip
 
@@ -41,9 +42,6 @@ _QUIET = "#555555"
 _CELL, _BETWEEN, _EDGE = 124.0, 10.0, 12.0
 _TITLE, _TEXT, _LEADING = 9.0, 7.4, 1.25
 _DOWN, _UP = "●", "○"
-_ASCII = str.maketrans(
-    {_DOWN: "X", _UP: "o", "♭": "b", "♯": "#", "♮": "n", "–": "-", "’": "'", "…": "...", "×": "x", "ř": "r", "ý": "y"}
-)
 _TYPST_PAGE = """#set page(width: {width}pt, height: {height}pt, margin: 0pt, fill: white)
 #image(bytes(sys.inputs.svg), format: "svg", width: {width}pt, height: {height}pt)
 """
@@ -63,11 +61,6 @@ def key_words(key: Key) -> str:
         else:
             words.append(part.upper() if len(part) == 1 else part)
     return " ".join(words)
-
-
-def plain_ascii(text: str) -> str:
-    """The same for a terminal without circles and accidentals."""
-    return text.translate(_ASCII)
 
 
 # -- terminal -------------------------------------------------------------------------------------------------------

@@ -182,8 +182,11 @@ class PageView:
         place = self._heads.get(f"n{self.passage.notes[note_index].source}")
         if place is None or place[0] not in self._visible(area):
             return None
-        x, y = self._origin(place[0], area)
-        box = place[1]
+        return self._in_window(place[0], place[1], area)
+
+    def _in_window(self, number: int, box: Box, area: pygame.Rect) -> pygame.Rect:
+        """A box of a system's picture, where it is in the window."""
+        x, y = self._origin(number, area)
         return pygame.Rect(round(x + box.x), round(y + box.y), max(1, round(box.width)), max(1, round(box.height)))
 
     def note_at(self, pos: tuple[int, int], area: pygame.Rect) -> int | None:
@@ -342,9 +345,7 @@ class PageView:
         note_id, number = f"n{self.passage.notes[note_index].source}", self.system_of(note_index)
         if number is None or number not in self._visible(area) or note_id not in self.systems[number].marks:
             return None
-        x, y = self._origin(number, area)
-        box = self.systems[number].marks[note_id]
-        return pygame.Rect(round(x + box.x), round(y + box.y), max(1, round(box.width)), max(1, round(box.height)))
+        return self._in_window(number, self.systems[number].marks[note_id], area)
 
     def _draw_looked_at(self, target: pygame.Surface, area: pygame.Rect, note_index: int) -> None:
         head = self.head(note_index, area)

@@ -15,11 +15,12 @@ from companion.charts import load
 from companion.charts.model import Chart, Fingering
 from companion.errors import CompanionError, PortError, RecordError
 from companion.passage import Passage
-from companion.planning import RULES, Rule, change_seconds, printed_marks
+from companion.planning import RULES, Rule, all_marks, change_seconds
 from companion.planning import plan as make_plan
 from companion.planning.limits import Limits, speed_limits
 from companion.planning.model import Plan, RunnerUp
 from companion.planning.pace import Pace
+from companion.planning.reasons import reason_in_full
 from companion.ports import DevicePort, PortName, PortWatch, SimulatedPort, is_sim, open_input
 from companion.ports.click import ClickPlayer, render_click
 from companion.ports.memory import recall, remember
@@ -429,9 +430,7 @@ class Run:
 
     def _planned(self, chart: Chart, marks: dict[int, str]) -> Plan:
         passage = self.rehearsal.passage
-        # A mark that another horn doesn't know is kept for the one it was made for.
-        known = {index: name for index, name in marks.items() if chart.called(passage.notes[index].written_midi, name)}
-        return make_plan(passage, chart, {**printed_marks(passage, chart), **known}, rules=self.setup.rules)
+        return make_plan(passage, chart, all_marks(passage, chart, marks), rules=self.setup.rules)
 
     # -- the fingering teacher ---------------------------------------------------------------------------------------
 
@@ -441,9 +440,7 @@ class Run:
 
     def reason(self, note_index: int) -> str:
         """Why the note has its fingering: the teacher's reason where there is one."""
-        choice = self.rehearsal.plan.choices[note_index]
-        why = self.whys.get(note_index, "") if choice.fixed else ""
-        return f"marked by hand: {why}" if why else choice.reason
+        return reason_in_full(self.rehearsal.plan.choices[note_index], self.whys.get(note_index, ""))
 
     def changes_more_s(self, note_index: int, fingering: Fingering) -> float:
         """Seconds that the changes into and out of a note take more with another fingering, its neighbours as planned;
