@@ -14,7 +14,6 @@ from typing import NoReturn
 
 from companion import __version__
 from companion.errors import CompanionError, UsageError
-from companion.plain import plain_ascii
 
 __all__ = ["main"]
 
@@ -36,6 +35,8 @@ def _plainly(error: UnicodeError) -> tuple[str, int]:
     """The handler of what can't be encoded: its plain letters."""
     if not isinstance(error, UnicodeEncodeError):
         raise error
+    from companion.plain import plain_ascii
+
     return plain_ascii(error.object[error.start : error.end]), error.end
 
 
