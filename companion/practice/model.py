@@ -16,14 +16,20 @@ import numpy as np
 from companion.arrays import Ints, Records
 
 __all__ = [
-    "ADDED", "EARLY", "LATE", "LEFT_OUT", "NOT_REACHED", "ON_TIME", "PLAYED", "VERDICTS", "WRONG_NOTE",
-    "Alignment", "Assessment", "LiveVerdict", "NoteResult", "PlayedArray", "RawEvent", "Tolerances",
+    "ADDED", "AS_WRITTEN", "BREATH", "EARLY", "LATE", "LEFT_OUT", "NOT_REACHED", "NOT_SLURRED", "NOT_TONGUED",
+    "ON_TIME", "PLAYED", "SLURRED", "TONGUED", "TOO_LONG", "TOO_SHORT", "VERDICTS", "WRONG_NOTE",
+    "Alignment", "Articulated", "Assessment", "BreathArray", "Drift", "Entry", "FingeringUsed", "LiveVerdict",
+    "NoteResult", "PlaceTiming", "PlayedArray", "Pressed", "RawEvent", "Slip", "Tolerances", "TrillTiming",
 ]  # fmt: skip
 
 #: One played note. Seconds from the start of the passage's first bar as written; offset is NaN where the note was still
 #: held at the end.
 PLAYED = np.dtype([("onset_s", "f8"), ("offset_s", "f8"), ("written_midi", "i2"), ("velocity", "u1")])
 PlayedArray = Records
+
+#: How hard the player blew, 0 to 127, from `time_s` on (seconds as in `PLAYED`).
+BREATH = np.dtype([("time_s", "f8"), ("value", "u1")])
+BreathArray = Records
 
 ON_TIME = "on time"
 EARLY = "early"
@@ -33,6 +39,16 @@ LEFT_OUT = "left out"
 NOT_REACHED = "not reached"
 ADDED = "added"
 VERDICTS = (ON_TIME, EARLY, LATE, WRONG_NOTE, LEFT_OUT, NOT_REACHED, ADDED)
+
+#: How a note begins: with the tongue, or slurred to from the one before.
+TONGUED = "tongued"
+SLURRED = "slurred"
+#: Articulation against the score.
+AS_WRITTEN = "as written"
+NOT_SLURRED = "tongued in a slur"
+NOT_TONGUED = "slurred where tongued"
+TOO_SHORT = "too short"
+TOO_LONG = "too long"
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,12 +99,120 @@ class Alignment:
 
 @dataclass(frozen=True, slots=True)
 class NoteResult:
-    """The final word on one score note. `deviation_ms` is None where the note was not played."""
+    """The final word on one score note. `deviation_ms` is None where the note was not played. `misread` says how a
+    wrong pitch is wrong (see `practice.misread`), empty for a right one."""
 
     note_index: int
     verdict: str
     deviation_ms: float | None = None
     played_midi: int | None = None
+    misread: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Articulated:
+    """How one score note was begun and held. `asked` and `played` are `TONGUED`, `SLURRED` or empty where that can't be
+    said (the first note, one that was not played); `probability` is how sure `played` is. `gap_ms` is the silence
+    before the note, negative where it overlaps the one before. `length` is what the score asks (`staccato`, `tenuto`,
+    `full`, ...), `held_share` the sounding length over the written one. `verdicts` holds what differs from the score
+    (`NOT_SLURRED`, `NOT_TONGUED`, `TOO_SHORT`, `TOO_LONG`), or `AS_WRITTEN`; empty where nothing can be said."""
+
+    note_index: int
+    asked: str = ""
+    played: str = ""
+    probability: float = 0.0
+    gap_ms: float | None = None
+    length: str = ""
+    held_share: float | None = None
+    verdicts: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Pressed:
+    """From `time_s` on these keys of the horn are held; told by ports that know them."""
+
+    time_s: float
+    keys: frozenset[str]
+
+
+@dataclass(frozen=True, slots=True)
+class Slip:
+    """A short wrong note on the way from score note `from_index` to `note_index`: fingers that did not move together.
+
+    `heard_midi` sounded from `time_s` for `life_ms`. `early` and `late` name fingers (`left index`) or a hand (`left
+    hand`), both empty where it can't be told (`told` is False then); `by_ms` is how far they were apart, at least. `keys`
+    is the state of the horn that sounds it, the likeliest of `states` such states (0: none on the way does).
+    `sentence` says it all.
+    """
+
+    note_index: int
+    from_index: int
+    heard_midi: int
+    time_s: float
+    life_ms: float
+    early: tuple[str, ...] = ()
+    late: tuple[str, ...] = ()
+    by_ms: float | None = None
+    told: bool = False
+    keys: frozenset[str] = frozenset()
+    states: int = 0
+    sentence: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class TrillTiming:
+    """How evenly a trill was played: its mean rate in notes a second, how much longer the written note lasts than its
+    neighbour (ms, negative: shorter), the spread of its notes (ms), and a sentence."""
+
+    note_index: int
+    notes_per_s: float
+    main_longer_ms: float
+    spread_ms: float
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class FingeringUsed:
+    """The keys held while a score note sounded, where the port tells them. `name` is the chart's name for them, empty
+    where it has none; `planned` is the plan's."""
+
+    note_index: int
+    keys: frozenset[str]
+    name: str
+    planned: str
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class PlaceTiming:
+    """How notes at one place within the beat are timed against their neighbours over a take: `place` in words (`the
+    second sixteenth`), `mean_ms` early negative, `within_ms` half its 95 % interval, `count` notes, `bars` where it is
+    worst (indices)."""
+
+    place: str
+    mean_ms: float
+    within_ms: float
+    count: int
+    bars: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Drift:
+    """The tempo over a take: at its start, at its end (quarters a minute, fitted), and how far the player was off the
+    click at the end, in ms."""
+
+    start_bpm: float
+    end_bpm: float
+    behind_ms: float
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """The first note after a rest (or of the take), and how it came, in ms against the click."""
+
+    note_index: int
+    deviation_ms: float
+    verdict: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +221,9 @@ class Assessment:
 
     `notes` has one result a score note. `added` lists (nearest score index, written MIDI number) of notes that are not
     in the score. `clean` is whether the take counts for the ladder, `because` why not, in words (empty if clean).
-    `advice` is the one plain sentence for the player. `trouble_bars` are indices into `Passage.bars`, worst first.
+    `advice` is the one plain sentence for the player, the first of `comment`, which goes on with the next worst things.
+    `trouble_bars` are indices into `Passage.bars`, worst first. `realised` says which score note each played note
+    realises, in order of onset, -1 where it is extra. `articulation` has one entry a score note.
     """
 
     tempo_bpm: float
@@ -108,3 +234,12 @@ class Assessment:
     advice: str
     trouble_bars: tuple[int, ...] = ()
     tempo_played_bpm: float | None = None
+    comment: tuple[str, ...] = ()
+    realised: tuple[int, ...] = ()
+    articulation: tuple[Articulated, ...] = ()
+    slips: tuple[Slip, ...] = ()
+    trills: tuple[TrillTiming, ...] = ()
+    fingerings: tuple[FingeringUsed, ...] = ()
+    places: tuple[PlaceTiming, ...] = ()
+    drift: Drift | None = None
+    entries: tuple[Entry, ...] = ()
