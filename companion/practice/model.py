@@ -140,7 +140,8 @@ class Slip:
     """A short wrong note on the way from score note `from_index` to `note_index`: fingers that did not move together.
 
     `heard_midi` sounded from `time_s` for `life_ms`. `early` and `late` name fingers (`left index`) or a hand (`left
-    hand`), both empty where it can't be told (`told` is False then); `by_ms` is how far they were apart, at least. `keys`
+    hand`), both empty where it can't be told (`told` is False then); `by_ms` is how far they were apart, at
+    least. `keys`
     is the state of the horn that sounds it, the likeliest of `states` such states (0: none on the way does).
     `sentence` says it all.
     """
