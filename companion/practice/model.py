@@ -91,10 +91,13 @@ class LiveVerdict:
 @dataclass(frozen=True, slots=True)
 class Alignment:
     """The final matching of a take. `pairs` is an int array [shape=(n, 2)] of (score index or -1, played index or -1):
-    a row for each played note (-1 where it is extra), and one for each score note left out. `cost` is in nats."""
+    a row for each played note (-1 where it is extra), and one for each score note left out. `cost` is in nats.
+    `octave_shift` is what was added to every played pitch, in semitones (a multiple of 12): a device that sends all an
+    octave lower has 12."""
 
     pairs: Ints
     cost: float
+    octave_shift: int = 0
 
 
 @dataclass(frozen=True, slots=True)
