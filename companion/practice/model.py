@@ -66,12 +66,15 @@ class Tolerances:
     A note is on time within `on_time_ms` of the click, or `on_time_share` of the interval to the nearer note if that is
     more; `practice.tolerance` says how these follow from Friberg and Sundberg (1995). A clean take has at least
     `clean_share_on_time` of its notes on time and none further off than `clean_worst` times what is on time.
+    `articulation_share` of its notes must be slurred or tongued as written; 0 asks for none, since a keyboard or a
+    player who learns the notes first is not to be held to it.
     """
 
     on_time_ms: float = 30.0
     on_time_share: float = 0.10
     clean_share_on_time: float = 0.95
     clean_worst: float = 3.0
+    articulation_share: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
