@@ -1,0 +1,455 @@
+"""How a person plays: the walk of the simulated player through the score, before it becomes MIDI.
+
+Model of the timing
+-------------------
+A clock of the player's own, pulled towards the beat, and a finger that is a little early or late on top of it: the
+two levels of Wing and Kristofferson (1973) with the linear phase correction of Vorberg and Wing (1996). The spread of
+the clock grows with the interval (about 2 % of it in trained musicians, Repp 2005; all three from memory).
+
+Model of the slips
+------------------
+At every note each kind of slip has its chance (`companion.practice.sim_levels`). Where the level says so it grows with
+the time the change of fingering needs over the time there is, so that a passage which is clean at a slow tempo is not
+at a fast one; a place is hard for one player and easy for the next (that weight hangs on seed, place and pitches only,
+so errors come back in the same bars take after take); with takes the chance falls as (1 + take) to the power -0.25
+(the power law of practice, Newell and Rosenbloom 1981, from memory).
+
+A player who stutters, goes back or skips is off the click from there: `lag_s` is by how much.
+
+References
+----------
+A. M. Wing and A. B. Kristofferson, Perception & Psychophysics 14 (1973) 5-12. D. Vorberg and A. Wing, Handbook of
+Perception and Action 2 (1996) 181-262. B. H. Repp, Psychonomic Bulletin & Review 12 (2005) 969-992. A. Newell and
+P. S. Rosenbloom, in Cognitive Skills and Their Acquisition (1981) 1-55.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Collection
+from math import exp
+from random import Random
+from typing import NamedTuple
+
+from companion.charts.model import Chart
+from companion.passage import Note, Passage
+from companion.planning.model import Plan
+from companion.practice import sim_levels as kinds_of
+from companion.practice.clock import note_onsets_s
+from companion.practice.sim_fingers import note_on_the_way
+from companion.practice.sim_levels import ONCE_A_TAKE, RATE_ALONE, Level
+from companion.units import s_per_beat
+
+__all__ = ["CLOSEST_S", "Player", "Sounded"]
+
+#: A change of fingering without a plan to say more: at the usual trill rate of 5 a second one takes 0.1 s.
+USUAL_CHANGE_S = 0.10
+#: The strain (time needed over time there is) at which a level's stated chances hold.
+USUAL_STRAIN = 0.6
+#: Where slips gather: no place is so hard that one kind of slip happens there more often than this.
+HIGHEST_CHANCE = 0.15
+#: Two notes of one player are never closer than this.
+CLOSEST_S = 0.012
+#: So often a player stops at one place; then it is got over.
+BREAKS_AT_ONE_PLACE = 3
+#: Share of wrong notes that are a note from close by, read too soon or played once more.
+FROM_CLOSE_BY = 0.2
+#: Share of blips that no order of fingers explains (a squeak, a brushed key).
+UNTOLD = 0.1
+_NEAR = (1, -1, 2, -2, 3, -3, 5)
+_NEAR_WEIGHTS = (0.2, 0.2, 0.15, 0.15, 0.05, 0.05, 0.05)
+#: Which letter each further sharp (or flat) of a key signature belongs to.
+_SHARPS = "FCGDAEB"
+
+
+class Sounded(NamedTuple):
+    """One note as played. `truth` is the score note it realises, -1 for none. `length_s` is how long it lasts where
+    nothing follows at once; `follows` is whether the next note does. `tongued` is how it begins. `early`, `late` and
+    `by_s` are the fingers of a blip on the way to score note `towards`."""
+
+    onset_s: float
+    midi: int
+    velocity: int
+    length_s: float
+    follows: bool
+    tongued: bool
+    truth: int
+    kind: str = ""
+    breathless: bool = False
+    towards: int = -1
+    early: tuple[str, ...] = ()
+    late: tuple[str, ...] = ()
+    by_s: float = 0.0
+
+
+class Player:
+    """One take. `drift_s` is how far the player's clock is off its beat, `lag_s` how far that beat is off the click."""
+
+    def __init__(
+        self,
+        passage: Passage,
+        tempo_bpm: float,
+        level: Level,
+        rng: Random,
+        *,
+        place_seed: str = "",
+        take: int = 0,
+        kinds: Collection[str] | None = None,
+        plan: Plan | None = None,
+        chart: Chart | None = None,
+    ) -> None:
+        self.passage, self.level, self.plan, self.chart, self.rng = passage, level, plan, chart, rng
+        self.tempo_bpm = tempo_bpm
+        self.beat_s = s_per_beat(tempo_bpm)
+        self.place_seed = place_seed
+        self.happened: Counter[str] = Counter()
+        self.rates = _rates(level, kinds)
+        self.certain = frozenset(kinds or ())
+        self.starts_s = [float(onset_s) for onset_s in note_onsets_s(passage, tempo_bpm)]
+        self.ends_s = [passage.seconds(note.end, tempo_bpm) for note in passage.notes]
+        self.practised: float = (1 + take) ** -0.25
+        self.drift_s = self.lag_s = 0.0
+        self.pace = 1.0
+        self.sounded: list[Sounded] = []
+        self._why = ""
+        self._broken = True  # a note after a break is begun anew
+        self._furthest, self._breaks_here, self._back_until, self._back_kind = -1, 0, -1, ""
+        self._misread = self._forgotten_steps()
+        self._drifts = self._happens_in_take(kinds_of.DRIFT)
+        if self._drifts:
+            self.pace += level.pace_sd * rng.gauss(0.0, 1.0) if level.pace_sd else rng.gauss(0.0, 0.03)
+        if self._happens_in_take(kinds_of.SWING):
+            self._swing()
+
+    def play(self) -> list[Sounded]:
+        """Everything played, in order of onset."""
+        index, before = 0, -1
+        while 0 <= index < len(self.passage.notes):
+            index, before = self._visit(index, before), index
+        return self.sounded
+
+    # The walk
+
+    def _visit(self, index: int, before: int) -> int:
+        """Play what is played in this note's place; the note that comes next."""
+        note = self.passage.notes[index]
+        if index > self._furthest:
+            self._furthest, self._breaks_here = index, 0
+        self._why = self._back_kind if index <= self._back_until else self._why
+        self._move_clock(index, index == before + 1)
+        factor = self._chance_factor(note)
+        late = self._late_entry(note, factor)
+        if late is not None:
+            return late
+        if self._draw(kinds_of.HESITATION, factor):
+            self.lag_s += self.rng.uniform(*self.level.pause_s)
+            self._broken = self._broken or self.rng.random() < 0.5
+            self._count(kinds_of.HESITATION)
+        if self._draw(kinds_of.LEFT_OUT_NOTE, factor):
+            self.happened[kinds_of.LEFT_OUT_NOTE] += 1
+        else:
+            self._play_note(note, factor)
+        return self._move_on(index, factor)
+
+    def _move_on(self, index: int, factor: float) -> int:
+        if self._breaks_here < BREAKS_AT_ONE_PLACE:
+            if self._draw(kinds_of.STUTTER, factor):
+                return self._go(index, max(index - self.rng.randrange(4), 0), kinds_of.STUTTER)
+            if self._draw(kinds_of.RESTART, factor):
+                return self._go(index, self._landing(index, -self.rng.randrange(3)), kinds_of.RESTART)
+        if self._draw(kinds_of.SKIPPED_BAR, factor):
+            ahead = self._landing(index, self.rng.randrange(1, 4))
+            if ahead > index + 1:
+                return self._go(index, ahead, kinds_of.SKIPPED_BAR)
+        return index + 1
+
+    def _go(self, index: int, to: int, kind: str) -> int:
+        """Break off after note `index` and go on with `to`, off the click from there."""
+        pause_s = self.rng.uniform(0.2, 1.0)
+        if kind == kinds_of.SKIPPED_BAR and self.rng.random() < 0.5:
+            pause_s = 0.0
+        self.lag_s += self.starts_s[index] + self._step_s(index) + pause_s - self.starts_s[to]
+        self._broken = True
+        self._count(kind)
+        if to <= index:
+            self._breaks_here += 1
+            self._back_until, self._back_kind = index, kind
+        return to
+
+    def _landing(self, index: int, bars: int) -> int:
+        bar = max(self.passage.notes[index].bar + bars, 0)
+        return next((note.index for note in self.passage.notes if note.bar >= bar), index)
+
+    def _late_entry(self, note: Note, factor: float) -> int | None:
+        """After a rest, or at the start: everything shifts, or the notes in between are missed (the next one then)."""
+        index = note.index
+        rested = not index or note.start - self.passage.notes[index - 1].end >= 1
+        certain = not index and kinds_of.LATE_ENTRY in self.certain
+        if not rested or not (certain or self._draw(kinds_of.LATE_ENTRY, factor)):
+            return None
+        self._broken = True
+        self._count(kinds_of.LATE_ENTRY)
+        late_s = self.rng.uniform(0.5, 4.0) * self.beat_s
+        if self.rng.random() < 0.5:
+            self.lag_s += late_s
+            return None
+        due_s = self.starts_s[index] + late_s
+        arrives = next((i for i in range(index, len(self.starts_s)) if self.starts_s[i] >= due_s), None)
+        return arrives if arrives is not None and arrives > index else None
+
+    def _count(self, kind: str) -> None:
+        self.happened[kind] += 1
+        self._why = kind
+
+    # Chances
+
+    def _draw(self, kind: str, factor: float) -> bool:
+        rate = self.rates.get(kind, 0.0)
+        if not rate:
+            return False
+        if self.level.strain_growth:
+            rate = min(rate * factor, HIGHEST_CHANCE)
+        return self.rng.random() < rate
+
+    def _happens_in_take(self, kind: str) -> bool:
+        rate = self.rates.get(kind, 0.0)
+        if not rate or not (kind in self.certain or self.rng.random() < rate):
+            return False
+        self.happened[kind] += 1
+        return True
+
+    def _strain(self, note: Note) -> float:
+        """Time that the change into this note needs over the time there is."""
+        if not note.index:
+            return 0.0
+        needed_s = self.plan.choices[note.index].change_s if self.plan is not None else USUAL_CHANGE_S
+        return min(float(needed_s) / max(self._interval_s(note.index), 0.03), 2.5)
+
+    def _chance_factor(self, note: Note) -> float:
+        level = self.level
+        if not level.strain_growth:
+            return 1.0
+        before = self.passage.notes[note.index - 1].written_midi if note.index else note.written_midi
+        place = Random(f"{self.place_seed}/{note.source}/{before}/{note.written_midi}")
+        hardness = exp(place.gauss(-0.5 * level.place_spread**2, level.place_spread))  # its mean is 1
+        return hardness * self.practised * exp(level.strain_growth * (self._strain(note) - USUAL_STRAIN))
+
+    # Time
+
+    def _interval_s(self, index: int) -> float:
+        return max(self.starts_s[index] - self.starts_s[index - 1], 0.0) if index else self.beat_s
+
+    def _step_s(self, index: int) -> float:
+        after_s = self.starts_s[index + 1] if index + 1 < len(self.starts_s) else self.ends_s[index]
+        return max(after_s - self.starts_s[index], CLOSEST_S)
+
+    def _move_clock(self, index: int, goes_on: bool) -> None:
+        interval_s = self._interval_s(index) if goes_on else self.beat_s
+        self.drift_s *= (1 - self.level.correction) ** (interval_s / self.beat_s)
+        self.drift_s += self.rng.gauss(0.0, self.level.clock_share * min(interval_s, 1.0))
+        if self.level.catch_up_share:
+            self.lag_s = max(0.0, self.lag_s - self.level.catch_up_share * interval_s)
+        if self._drifts and goes_on and index:
+            self.pace = min(max(self.pace * (1.0 + self.rng.gauss(0.0, 0.01)), 0.8), 1.3)
+            self.lag_s += (self.pace - 1.0) * interval_s
+
+    def _swing(self) -> None:
+        """Off-beats come late: the first half of each quarter is drawn out, the second pressed together."""
+        ratio = self.rng.uniform(1.3, 2.2)
+        for note in self.passage.notes:
+            if note.grace:
+                continue
+            self.starts_s[note.index] = self.passage.seconds(note.start, self.tempo_bpm) + self._swung_s(note, ratio)
+
+    def _swung_s(self, note: Note, ratio: float) -> float:
+        phase = float(note.start % 1)
+        # A. Friberg and A. Sundström (2002): the short note is not shorter than about 100 ms.
+        first = max(min(ratio / (1 + ratio), 1 - 0.1 / self.beat_s), 0.5)
+        swung = phase * 2 * first if phase <= 0.5 else first + (phase - 0.5) * 2 * (1 - first)
+        return (swung - phase) * self.beat_s
+
+    # Notes
+
+    def _play_note(self, note: Note, factor: float) -> None:
+        plain = self._plain(note)
+        kind, midi = self._pitch(note, factor)
+        step_s = self._step_s(note.index)
+        plain = plain._replace(midi=midi, kind=kind or plain.kind)
+        if not self._broken and self._draw(kinds_of.ARTICULATION, factor):
+            plain = self._other_articulation(plain)
+        if self._draw(kinds_of.BLIP, factor):
+            plain = self._blip(note, plain)
+        if note.trill is not None and not kind and self.rates.get(kinds_of.TRILL):
+            self._trilled(note, plain)
+        elif self._draw(kinds_of.DOUBLED, factor):
+            self._twice(plain, 0.0, kinds_of.DOUBLED)
+        elif plain.length_s > 0.25 and self._draw(kinds_of.DROPOUT, factor):
+            self._twice(plain, self.rng.uniform(0.08, 0.2), kinds_of.DROPOUT)
+        else:
+            self._sound(plain)
+        self._broken, self._why = False, ""
+        if kind in (kinds_of.WRONG_PITCH, kinds_of.OCTAVE_SLIP) and self.rng.random() < self.level.corrected:
+            pause_s = self.rng.uniform(0.2, 0.6)
+            self.lag_s += pause_s
+            again = self._plain(note)
+            self._sound(again._replace(onset_s=plain.onset_s + pause_s, kind=kind, tongued=True))
+        if self._draw(kinds_of.ADDED_NOTE, factor):
+            self.happened[kinds_of.ADDED_NOTE] += 1
+            onset_s = self.sounded[-1].onset_s + 0.5 * step_s
+            midi = self._near(note.written_midi)
+            added = plain._replace(onset_s=onset_s, midi=midi, length_s=0.4 * step_s, truth=-1)
+            self._sound(added._replace(kind=kinds_of.ADDED_NOTE))
+
+    def _plain(self, note: Note) -> Sounded:
+        hurry = 1 + 0.5 * max(0.0, self._strain(note) - 1) if self.level.strain_growth else 1.0
+        onset_s = self.starts_s[note.index] + self.drift_s + self.lag_s - self.level.early_s
+        onset_s += self.rng.gauss(0.0, self.level.finger_sd_s * hurry)
+        after = self.passage.notes[note.index + 1] if note.index + 1 < len(self.passage.notes) else None
+        length_s = self.ends_s[note.index] - self.starts_s[note.index]
+        if note.articulations & {"staccato", "staccatissimo"}:
+            length_s *= 0.5
+        follows = after is not None and self.starts_s[after.index] < self.starts_s[note.index] + length_s + 0.02
+        accent = 14 if note.articulations & {"accent", "strong-accent"} else 0
+        slurred = not note.tongued and not self._broken and bool(self.sounded) and self.sounded[-1].follows
+        return Sounded(
+            onset_s=onset_s,
+            midi=note.written_midi,
+            velocity=max(1, min(127, round(self.rng.gauss(76 + accent, 6)))),
+            length_s=max(length_s * (1 + self.rng.gauss(0.0, self.level.length_sd)), 0.03),
+            follows=follows,
+            tongued=not slurred or self.sounded[-1].midi == note.written_midi,
+            truth=note.index,
+            kind=self._why,
+        )
+
+    def _sound(self, sounded: Sounded) -> None:
+        if self.sounded and sounded.onset_s < self.sounded[-1].onset_s + CLOSEST_S:
+            sounded = sounded._replace(onset_s=self.sounded[-1].onset_s + CLOSEST_S)
+        if self._broken and self.sounded:
+            self.sounded[-1] = self.sounded[-1]._replace(follows=False)
+        if self.sounded and self.sounded[-1].midi == sounded.midi:
+            sounded = sounded._replace(tongued=True)
+        self.sounded.append(sounded)
+        self._broken = False
+
+    def _pitch(self, note: Note, factor: float) -> tuple[str, int]:
+        """Kind of slip (empty for none) and pitch."""
+        written_midi = note.written_midi
+        if self._draw(kinds_of.WRONG_PITCH, factor):
+            self.happened[kinds_of.WRONG_PITCH] += 1
+            return kinds_of.WRONG_PITCH, self._wrong(note)
+        if self._draw(kinds_of.OCTAVE_SLIP, factor):
+            self.happened[kinds_of.OCTAVE_SLIP] += 1
+            return kinds_of.OCTAVE_SLIP, _midi(written_midi + self.rng.choice((-12, 12)))
+        if (note.written.step, note.written.alter) in self._misread:
+            return kinds_of.KEY_SIGNATURE, _midi(written_midi - note.written.alter)
+        return "", written_midi
+
+    def _wrong(self, note: Note) -> int:
+        close_by = self.passage.notes[max(note.index - 2, 0) : note.index + 3]
+        others = [other.written_midi for other in close_by if other.written_midi != note.written_midi]
+        if others and self.rng.random() < FROM_CLOSE_BY:
+            return self.rng.choice(others)
+        return self._near(note.written_midi)
+
+    def _near(self, midi: int) -> int:
+        return _midi(midi + self.rng.choices(_NEAR, _NEAR_WEIGHTS)[0])
+
+    def _forgotten_steps(self) -> frozenset[tuple[str, int]]:
+        """What a player forgets who forgets the last sharp (or flat) of the key signature."""
+        signed = {bar.index: _signature(bar.fifths) for bar in self.passage.bars}
+        hit: Counter[tuple[str, int]] = Counter()
+        for note in self.passage.notes:
+            spelled = (note.written.step, note.written.alter)
+            if spelled in signed.get(note.bar, ()):
+                hit[spelled] += 1
+        if not hit or not self._happens_in_take(kinds_of.KEY_SIGNATURE):
+            return frozenset()
+        in_order = [spelled for bar in self.passage.bars for spelled in signed[bar.index] if spelled in hit]
+        return frozenset({in_order[-1]})
+
+    def _other_articulation(self, plain: Sounded) -> Sounded:
+        """Tongued where a slur leads on, slurred where the tongue was asked for."""
+        before = self.sounded[-1] if self.sounded else None
+        if before is None or not before.follows or before.midi == plain.midi:
+            return plain
+        self.happened[kinds_of.ARTICULATION] += 1
+        return plain._replace(tongued=not plain.tongued, kind=plain.kind or kinds_of.ARTICULATION)
+
+    def _blip(self, note: Note, plain: Sounded) -> Sounded:
+        """Sound the note on the way (if this change has one); what is left of the note itself."""
+        if not self.sounded:
+            return plain
+        by_s = self.rng.uniform(0.02, 0.06)
+        by_s = max(min(by_s, 0.4 * self._interval_s(note.index)), CLOSEST_S)
+        unwanted = frozenset({self.sounded[-1].midi, plain.midi})
+        early: tuple[str, ...] = ()
+        late: tuple[str, ...] = ()
+        if self.plan is not None and self.chart is not None and self.rng.random() >= UNTOLD:
+            keys = [self.plan.choices[i].fingering.keys for i in (note.index - 1, note.index) if i >= 0]
+            way = note_on_the_way(self.chart, keys[0], keys[-1], unwanted, self.rng)
+            if way is None:
+                return plain
+            midi, early, late = way
+        else:
+            midi = _midi(plain.midi + self.rng.choice((-2, -1, 1, 2)))
+            if midi in unwanted:
+                return plain
+        self.happened[kinds_of.BLIP] += 1
+        blip = plain._replace(
+            midi=midi, onset_s=plain.onset_s - 0.5 * by_s, length_s=by_s, follows=True, truth=-1, kind=kinds_of.BLIP,
+            towards=note.index, early=early, late=late, by_s=by_s,
+        )  # fmt: skip
+        self._sound(blip)
+        return plain._replace(onset_s=self.sounded[-1].onset_s + by_s, tongued=False)
+
+    def _twice(self, plain: Sounded, silence_s: float, kind: str) -> None:
+        """The note is begun twice within its own time."""
+        self.happened[kind] += 1
+        half_s = max(self.rng.uniform(0.35, 0.65) * plain.length_s, CLOSEST_S)
+        self._sound(plain._replace(length_s=max(half_s - silence_s, 0.03), follows=not silence_s, kind=kind))
+        again = plain._replace(onset_s=plain.onset_s + half_s, length_s=plain.length_s - half_s, kind=kind)
+        self._sound(again._replace(tongued=True, breathless=bool(silence_s)))
+
+    def _trilled(self, note: Note, plain: Sounded) -> None:
+        """Written note and neighbour in turn, as many whole changes as fit, ending on the written note."""
+        assert note.trill is not None
+        change_s = max(self.rng.gauss(USUAL_CHANGE_S, 0.012), 0.06)
+        changes = 2 * int(plain.length_s / (2 * change_s))
+        if changes < 2:
+            self._sound(plain)
+            return
+        self.happened[kinds_of.TRILL] += 1
+        each_s = plain.length_s / (changes + 1)
+        midis = (plain.midi, note.trill.other.midi)
+        for turn in range(changes + 1):
+            self._sound(
+                plain._replace(
+                    onset_s=plain.onset_s + each_s * turn + (self.rng.gauss(0.0, 0.005) if turn else 0.0),
+                    midi=midis[turn % 2],
+                    length_s=each_s,
+                    follows=plain.follows or turn < changes,
+                    tongued=plain.tongued and not turn,
+                    kind=kinds_of.TRILL,
+                )
+            )
+
+
+def _rates(level: Level, kinds: Collection[str] | None) -> dict[str, float]:
+    if kinds is None:
+        return dict(level.rates)
+    return {
+        kind: RATE_ALONE[kind] if kind in ONCE_A_TAKE else level.rates.get(kind, 0.0) or RATE_ALONE[kind]
+        for kind in kinds
+    }
+
+
+def _midi(number: int) -> int:
+    return min(127, max(0, number))
+
+
+def _signature(fifths: int) -> tuple[tuple[str, int], ...]:
+    """Letters and alterations of a key signature, in the order they are written."""
+    if fifths >= 0:
+        return tuple((step, 1) for step in _SHARPS[:fifths])
+    return tuple((step, -1) for step in _SHARPS[::-1][:-fifths])
