@@ -10,6 +10,7 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from companion.charts.model import Chart
 from companion.errors import PortError
 from companion.passage import Passage
 from companion.planning.model import Plan
@@ -92,7 +93,9 @@ class SimulatedPort:
         self._plugged = True
         self._closed = False
 
-    def play(self, passage: Passage, tempo_bpm: float, start_ns: int, plan: Plan | None = None) -> int:
+    def play(
+        self, passage: Passage, tempo_bpm: float, start_ns: int, plan: Plan | None = None, chart: Chart | None = None
+    ) -> int:
         """Play a take whose beat 0 is at `start_ns`; what was left of the one before is not played.
 
         Returns
@@ -102,7 +105,7 @@ class SimulatedPort:
         """
         self.stop()
         performed = perform(
-            passage, tempo_bpm, self.spec.level, self.spec.seed, self.takes, self._shift_semitones, plan
+            passage, tempo_bpm, self.spec.level, self.spec.seed, self.takes, self._shift_semitones, plan, chart=chart
         )
         self.takes += 1
         self._due = [RawEvent(start_ns + ns_from_s(time_s), message) for time_s, message in reversed(performed)]

@@ -10,6 +10,9 @@ from companion.charts.model import Chart
 __all__ = ["OnTheWay", "note_on_the_way"]
 
 
+ORDERS_TRIED = 8
+
+
 class OnTheWay(NamedTuple):
     """A key state between two fingerings: what it sounds, who has moved already and who hasn't (`left index`)."""
 
@@ -21,7 +24,7 @@ class OnTheWay(NamedTuple):
 def note_on_the_way(
     chart: Chart, before: frozenset[str], after: frozenset[str], unwanted: frozenset[int], rng: Random
 ) -> OnTheWay | None:
-    """The moving fingers go down and up in a random order; somewhere on that way the horn sounds another note.
+    """The moving fingers go down and up in a random order that lets the horn sound another note somewhere on the way.
 
     Parameters
     ----------
@@ -33,19 +36,20 @@ def note_on_the_way(
     Returns
     -------
     OnTheWay or None
-        None where this order of fingers lets no other note sound.
+        None where none was found in `ORDERS_TRIED` orders: then hardly any order lets another note sound.
     """
     moves: dict[str, set[str]] = {}
     for key in chart.keys:
         if key.name in before ^ after:
             moves.setdefault(f"{key.hand} {key.finger}", set()).add(key.name)
     order = list(moves)
-    rng.shuffle(order)
-    cuts = list(range(1, len(order)))
-    rng.shuffle(cuts)
-    for cut in cuts:
-        moved = {name for finger in order[:cut] for name in moves[finger]}
-        midi = chart.sound((before - moved) | (after & moved))
-        if midi not in unwanted:
-            return OnTheWay(midi, tuple(sorted(order[:cut])), tuple(sorted(order[cut:])))
+    for _ in range(ORDERS_TRIED if len(order) > 1 else 0):
+        rng.shuffle(order)
+        cuts = list(range(1, len(order)))
+        rng.shuffle(cuts)
+        for cut in cuts:
+            moved = {name for finger in order[:cut] for name in moves[finger]}
+            midi = chart.sound((before - moved) | (after & moved))
+            if midi not in unwanted:
+                return OnTheWay(midi, tuple(sorted(order[:cut])), tuple(sorted(order[cut:])))
     return None

@@ -54,6 +54,8 @@ CLOSEST_S = 0.012
 BREAKS_AT_ONE_PLACE = 3
 #: Share of wrong notes that are a note from close by, read too soon or played once more.
 FROM_CLOSE_BY = 0.2
+#: How far apart the fingers of one change come (Almeida and others 2009: tens of ms; the range is ours).
+BLIP_S = (0.02, 0.06)
 #: Share of blips that no order of fingers explains (a squeak, a brushed key).
 UNTOLD = 0.1
 _NEAR = (1, -1, 2, -2, 3, -3, 5)
@@ -277,7 +279,7 @@ class Player:
         plain = plain._replace(midi=midi, kind=kind or plain.kind)
         if not self._broken and self._draw(kinds_of.ARTICULATION, factor):
             plain = self._other_articulation(plain)
-        if self._draw(kinds_of.BLIP, factor):
+        if self._change_is_right(note, plain) and self._draw(kinds_of.BLIP, factor):
             plain = self._blip(note, plain)
         if note.trill is not None and not kind and self.rates.get(kinds_of.TRILL):
             self._trilled(note, plain)
@@ -378,30 +380,33 @@ class Player:
 
     def _blip(self, note: Note, plain: Sounded) -> Sounded:
         """Sound the note on the way (if this change has one); what is left of the note itself."""
-        if not self.sounded:
-            return plain
-        by_s = self.rng.uniform(0.02, 0.06)
-        by_s = max(min(by_s, 0.4 * self._interval_s(note.index)), CLOSEST_S)
         unwanted = frozenset({self.sounded[-1].midi, plain.midi})
         early: tuple[str, ...] = ()
         late: tuple[str, ...] = ()
         if self.plan is not None and self.chart is not None and self.rng.random() >= UNTOLD:
-            keys = [self.plan.choices[i].fingering.keys for i in (note.index - 1, note.index) if i >= 0]
-            way = note_on_the_way(self.chart, keys[0], keys[-1], unwanted, self.rng)
+            before, after = (self.plan.choices[i].fingering.keys for i in (note.index - 1, note.index))
+            way = note_on_the_way(self.chart, before, after, unwanted, self.rng)
             if way is None:
                 return plain
             midi, early, late = way
         else:
-            midi = _midi(plain.midi + self.rng.choice((-2, -1, 1, 2)))
-            if midi in unwanted:
-                return plain
+            midi = self.rng.choice([m for m in (-2, -1, 1, 2) if _midi(plain.midi + m) not in unwanted]) + plain.midi
         self.happened[kinds_of.BLIP] += 1
+        by_s = self.rng.uniform(*BLIP_S)
+        by_s = max(min(by_s, 0.4 * self._interval_s(note.index)), CLOSEST_S)
         blip = plain._replace(
             midi=midi, onset_s=plain.onset_s - 0.5 * by_s, length_s=by_s, follows=True, truth=-1, kind=kinds_of.BLIP,
             towards=note.index, early=early, late=late, by_s=by_s,
         )  # fmt: skip
         self._sound(blip)
         return plain._replace(onset_s=self.sounded[-1].onset_s + by_s, tongued=False)
+
+    def _change_is_right(self, note: Note, plain: Sounded) -> bool:
+        """Whether this is a change from one right note to the next, without a break between."""
+        if self._broken or not note.index or not self.sounded or plain.midi != note.written_midi:
+            return False
+        before, was = self.passage.notes[note.index - 1], self.sounded[-1]
+        return was.truth == before.index and was.midi == before.written_midi and was.midi != plain.midi
 
     def _twice(self, plain: Sounded, silence_s: float, kind: str) -> None:
         """The note is begun twice within its own time."""

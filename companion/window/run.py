@@ -296,7 +296,7 @@ class Run:
         if isinstance(self.port, SimulatedPort):
             section, count = self.rehearsal.section, len(passage.notes)
             first = section.first_note + len(section.passage.notes) - count
-            self.port.play(passage, tempo_bpm, zero_ns, self.rehearsal.plan.part(first, count))
+            self.port.play(passage, tempo_bpm, zero_ns, self.rehearsal.plan.part(first, count), self.chart)
 
     def stop(self) -> None:
         """End the take under way; what was played is kept in the record."""

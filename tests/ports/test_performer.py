@@ -13,10 +13,11 @@ from companion.charts.model import Fingering
 from companion.errors import UsageError
 from companion.passage import Pitch, Trill
 from companion.planning.model import Choice, Plan
-from companion.ports.performer import LEVELS, SLUR_OVERLAP_S, TONGUE_S, TONGUE_SD_S, TimedMessage, perform
+from companion.ports.performer import LEVELS, TimedMessage, perform
 from companion.practice import judge, to_played
 from companion.practice.clock import note_onsets_s
 from companion.practice.model import RawEvent
+from companion.practice.sim_sound import TONGUE_S, TONGUE_SD_S
 
 ETUDE = etude()
 
@@ -129,7 +130,8 @@ def test_the_tongue_leaves_its_published_gap_and_slurs_overlap() -> None:
         gaps_s[ETUDE.notes[i + 1].tongued].append(starts[i + 1][0] - ends[i])
     assert np.mean(gaps_s[True]) == pytest.approx(0.0345, abs=0.003)
     assert np.std(gaps_s[True]) == pytest.approx(0.0058, abs=0.002)
-    assert np.allclose(gaps_s[False], -SLUR_OVERLAP_S)
+    # Into a slur a few ms of overlap, none, or the note-off a moment before: one habit a take.
+    assert -0.013 < min(gaps_s[False]) <= max(gaps_s[False]) < 0.002
 
 
 def test_breath_is_a_flood_that_rises_and_falls_to_nothing() -> None:
