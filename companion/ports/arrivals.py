@@ -6,6 +6,7 @@ from queue import SimpleQueue
 
 from companion.ports.messages import Splitter, is_note
 from companion.practice.model import RawEvent
+from companion.practice.pressed import is_key_message
 
 __all__ = ["Arrivals"]
 
@@ -20,7 +21,7 @@ class Arrivals:
     """`accept` may be called from any one thread, `drain` from another.
 
     Clock, active sensing and the other realtime messages, system common and system exclusive are no part of playing and
-    are left out here.
+    are left out here, all but those that tell which keys of a horn are held.
     """
 
     def __init__(self) -> None:
@@ -34,7 +35,7 @@ class Arrivals:
         JACK passes on what a client wrote, so that running status and several messages in one packet do occur.
         """
         for message in self._splitter.feed(packet):
-            if message[0] < _FIRST_SYSTEM:
+            if message[0] < _FIRST_SYSTEM or is_key_message(message):
                 self._put(RawEvent(stamp_ns, message))
 
     def _put(self, event: RawEvent) -> None:

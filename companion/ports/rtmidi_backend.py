@@ -45,7 +45,8 @@ class RtConnection:
         try:
             midi_in = rtmidi.MidiIn(_APIS[port.api], name="companion", queue_size_limit=_QUEUE_SIZE)
             # Clock and active sensing are let through to here: JACK's times lose the share of what rtmidi leaves out.
-            midi_in.ignore_types(sysex=True, timing=False, active_sense=False)
+            # System exclusive ones may tell which keys of a horn are held.
+            midi_in.ignore_types(sysex=False, timing=False, active_sense=False)
             midi_in.open_port(_index(midi_in.get_ports(), port), name="in")
         except (rtmidi.RtMidiError, RuntimeError, ValueError) as error:
             raise cannot_open(port, error) from error

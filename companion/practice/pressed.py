@@ -29,8 +29,8 @@ from companion.units import s_from_ns
 __all__ = ["fingerings_used", "held_at", "is_key_message", "key_message", "pressed_of"]
 
 _START, _END = b"\xf0\x7dkeys", b"\xf7"
-#: A message and the note it makes may arrive in either order within this time.
-TOGETHER_S = 0.004
+#: All keys of a horn take some 200 bytes.
+LONGEST_BYTES = 512
 
 
 def key_message(keys: Iterable[str]) -> bytes:
@@ -49,8 +49,14 @@ def key_message(keys: Iterable[str]) -> bytes:
 
 
 def is_key_message(message: bytes) -> bool:
-    """Whether this tells held keys."""
-    return message.startswith(_START) and message.endswith(_END) and message[len(_START) : -1][:1] in (b"", b" ")
+    """Whether this tells held keys. Longer than any horn needs is none."""
+    text = message[len(_START) : -1]
+    return (
+        len(message) <= LONGEST_BYTES
+        and message.startswith(_START)
+        and message.endswith(_END)
+        and (not text or text.startswith(b" "))
+    )
 
 
 def pressed_of(events: Iterable[RawEvent], start_ns: int, chart: Chart) -> tuple[Pressed, ...]:
