@@ -20,13 +20,16 @@ References
 ----------
 A. M. Wing and A. B. Kristofferson, Perception & Psychophysics 14 (1973) 5-12. D. Vorberg and A. Wing, Handbook of
 Perception and Action 2 (1996) 181-262. B. H. Repp, Psychonomic Bulletin & Review 12 (2005) 969-992. A. Newell and
-P. S. Rosenbloom, in Cognitive Skills and Their Acquisition (1981) 1-55.
+P. S. Rosenbloom, in Cognitive Skills and Their Acquisition (1981) 1-55; C. Drake and C. Palmer, Cognition 74 (2000)
+1-32, find it in young pianists' pitches too. A. Friberg and A. Sundström, Music Perception 19 (2002) 333-349.
+A. Almeida, R. Chow, J. Smith and J. Wolfe, J. Acoust. Soc. Am. 126 (2009) 1521-1529.
 """
 
 from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Collection
+from fractions import Fraction
 from math import exp
 from random import Random
 from typing import NamedTuple
@@ -50,12 +53,23 @@ USUAL_STRAIN = 0.6
 HIGHEST_CHANCE = 0.15
 #: Two notes of one player are never closer than this.
 CLOSEST_S = 0.012
+#: How late an entry comes, in quarters.
+LATE_BEATS = (0.5, 4.0)
+#: How long a player takes to begin again, and to put a wrong note right.
+BREAK_S, CORRECTION_S = (0.2, 1.0), (0.2, 0.6)
 #: So often a player stops at one place; then it is got over.
 BREAKS_AT_ONE_PLACE = 3
+#: Spread of the tempo where a take drifts at a level that usually doesn't.
+PACE_SD_ALONE = 0.03
 #: Share of wrong notes that are a note from close by, read too soon or played once more.
 FROM_CLOSE_BY = 0.2
+#: Long to short in swung quavers. Soloists stay under 2 at medium tempi and drummers reach 3.5 at slow ones; the short
+#: note lasts about 100 ms from medium tempi on (Friberg and Sundström 2002).
+SWING_RATIO, SHORTEST_SWUNG_S = (1.3, 2.2), 0.1
 #: How far apart the fingers of one change come (Almeida and others 2009: tens of ms; the range is ours).
 BLIP_S = (0.02, 0.06)
+#: A dropout of the breath needs a note of this length; the sound stays away for so long.
+SHORTEST_DROPPED_S, AWAY_S = 0.25, (0.08, 0.2)
 #: Share of blips that no order of fingers explains (a squeak, a brushed key).
 UNTOLD = 0.1
 _NEAR = (1, -1, 2, -2, 3, -3, 5)
@@ -97,6 +111,7 @@ class Player:
         place_seed: str = "",
         take: int = 0,
         kinds: Collection[str] | None = None,
+        never: Collection[str] = (),
         plan: Plan | None = None,
         chart: Chart | None = None,
     ) -> None:
@@ -105,7 +120,7 @@ class Player:
         self.beat_s = s_per_beat(tempo_bpm)
         self.place_seed = place_seed
         self.happened: Counter[str] = Counter()
-        self.rates = _rates(level, kinds)
+        self.rates = {kind: rate for kind, rate in _rates(level, kinds).items() if kind not in never}
         self.certain = frozenset(kinds or ())
         self.starts_s = [float(onset_s) for onset_s in note_onsets_s(passage, tempo_bpm)]
         self.ends_s = [passage.seconds(note.end, tempo_bpm) for note in passage.notes]
@@ -116,11 +131,11 @@ class Player:
         self._why = ""
         self._broken = True  # a note after a break is begun anew
         self._furthest, self._breaks_here, self._back_until, self._back_kind = -1, 0, -1, ""
-        self._misread = self._forgotten_steps()
+        self._misread, self._swung = self._forgotten_steps(), frozenset[int]()
         self._drifts = self._happens_in_take(kinds_of.DRIFT)
         if self._drifts:
-            self.pace += level.pace_sd * rng.gauss(0.0, 1.0) if level.pace_sd else rng.gauss(0.0, 0.03)
-        if self._happens_in_take(kinds_of.SWING):
+            self.pace += rng.gauss(0.0, level.pace_sd or PACE_SD_ALONE)
+        if self._off_beats() and self._happens_in_take(kinds_of.SWING):
             self._swing()
 
     def play(self) -> list[Sounded]:
@@ -149,6 +164,7 @@ class Player:
             self._count(kinds_of.HESITATION)
         if self._draw(kinds_of.LEFT_OUT_NOTE, factor):
             self.happened[kinds_of.LEFT_OUT_NOTE] += 1
+            self._why = "" if index <= self._back_until else self._why
         else:
             self._play_note(note, factor)
         return self._move_on(index, factor)
@@ -158,7 +174,7 @@ class Player:
             if self._draw(kinds_of.STUTTER, factor):
                 return self._go(index, max(index - self.rng.randrange(4), 0), kinds_of.STUTTER)
             if self._draw(kinds_of.RESTART, factor):
-                return self._go(index, self._landing(index, -self.rng.randrange(3)), kinds_of.RESTART)
+                return self._go(index, self._back(index), kinds_of.RESTART)
         if self._draw(kinds_of.SKIPPED_BAR, factor):
             ahead = self._landing(index, self.rng.randrange(1, 4))
             if ahead > index + 1:
@@ -167,7 +183,7 @@ class Player:
 
     def _go(self, index: int, to: int, kind: str) -> int:
         """Break off after note `index` and go on with `to`, off the click from there."""
-        pause_s = self.rng.uniform(0.2, 1.0)
+        pause_s = self.rng.uniform(*BREAK_S)
         if kind == kinds_of.SKIPPED_BAR and self.rng.random() < 0.5:
             pause_s = 0.0
         self.lag_s += self.starts_s[index] + self._step_s(index) + pause_s - self.starts_s[to]
@@ -177,6 +193,12 @@ class Player:
             self._breaks_here += 1
             self._back_until, self._back_kind = index, kind
         return to
+
+    def _back(self, index: int) -> int:
+        """Where a player begins again after note `index`: at the start of its bar or of one or two before."""
+        bars = self.rng.randrange(3)
+        to = self._landing(index, -bars)
+        return to if to < index else self._landing(index, -bars - 1)
 
     def _landing(self, index: int, bars: int) -> int:
         bar = max(self.passage.notes[index].bar + bars, 0)
@@ -191,13 +213,13 @@ class Player:
             return None
         self._broken = True
         self._count(kinds_of.LATE_ENTRY)
-        late_s = self.rng.uniform(0.5, 4.0) * self.beat_s
-        if self.rng.random() < 0.5:
+        late_s = self.rng.uniform(*LATE_BEATS) * self.beat_s
+        due_s = self.starts_s[index] + late_s
+        arrives = next((i for i in range(index + 1, len(self.starts_s)) if self.starts_s[i] >= due_s), None)
+        if arrives is None or self.rng.random() < 0.5:
             self.lag_s += late_s
             return None
-        due_s = self.starts_s[index] + late_s
-        arrives = next((i for i in range(index, len(self.starts_s)) if self.starts_s[i] >= due_s), None)
-        return arrives if arrives is not None and arrives > index else None
+        return arrives
 
     def _count(self, kind: str) -> None:
         self.happened[kind] += 1
@@ -255,20 +277,32 @@ class Player:
             self.pace = min(max(self.pace * (1.0 + self.rng.gauss(0.0, 0.01)), 0.8), 1.3)
             self.lag_s += (self.pace - 1.0) * interval_s
 
+    def _off_beats(self) -> list[Note]:
+        """Notes that begin in the second half of a quarter, where the quarter is the beat."""
+        return [note for note in self.passage.notes if not note.grace and self._phase(note) not in (None, 0)]
+
+    def _phase(self, note: Note) -> Fraction | None:
+        """How far into its quarter a note begins; None where the metre doesn't count quarters."""
+        return (note.count - 1) % 1 if self.passage.bars[note.bar].beat_type == 4 else None
+
     def _swing(self) -> None:
         """Off-beats come late: the first half of each quarter is drawn out, the second pressed together."""
-        ratio = self.rng.uniform(1.3, 2.2)
-        for note in self.passage.notes:
-            if note.grace:
-                continue
-            self.starts_s[note.index] = self.passage.seconds(note.start, self.tempo_bpm) + self._swung_s(note, ratio)
+        ratio = self.rng.uniform(*SWING_RATIO)
+        # The short note is not shorter than about 100 ms (Friberg and Sundström 2002).
+        first = max(min(ratio / (1 + ratio), 1 - SHORTEST_SWUNG_S / self.beat_s), 0.5)
 
-    def _swung_s(self, note: Note, ratio: float) -> float:
-        phase = float(note.start % 1)
-        # A. Friberg and A. Sundström (2002): the short note is not shorter than about 100 ms.
-        first = max(min(ratio / (1 + ratio), 1 - 0.1 / self.beat_s), 0.5)
-        swung = phase * 2 * first if phase <= 0.5 else first + (phase - 0.5) * 2 * (1 - first)
-        return (swung - phase) * self.beat_s
+        def later(phase: float) -> float:
+            at = phase % 1
+            return (at * 2 * first if at <= 0.5 else first + (at - 0.5) * 2 * (1 - first)) - at
+
+        for note in self.passage.notes:
+            phase = self._phase(note)
+            if note.grace or phase is None:
+                continue
+            start, end = float(phase), float(phase + note.length)
+            self.starts_s[note.index] += later(start) * self.beat_s
+            self.ends_s[note.index] += later(end) * self.beat_s
+        self._swung = frozenset(note.index for note in self._off_beats())
 
     # Notes
 
@@ -277,21 +311,22 @@ class Player:
         kind, midi = self._pitch(note, factor)
         step_s = self._step_s(note.index)
         plain = plain._replace(midi=midi, kind=kind or plain.kind)
-        if not self._broken and self._draw(kinds_of.ARTICULATION, factor):
-            plain = self._other_articulation(plain)
+        if self._may_slur(plain) and self._draw(kinds_of.ARTICULATION, factor):
+            self.happened[kinds_of.ARTICULATION] += 1
+            plain = plain._replace(tongued=not plain.tongued, kind=plain.kind or kinds_of.ARTICULATION)
         if self._change_is_right(note, plain) and self._draw(kinds_of.BLIP, factor):
             plain = self._blip(note, plain)
         if note.trill is not None and not kind and self.rates.get(kinds_of.TRILL):
             self._trilled(note, plain)
         elif self._draw(kinds_of.DOUBLED, factor):
             self._twice(plain, 0.0, kinds_of.DOUBLED)
-        elif plain.length_s > 0.25 and self._draw(kinds_of.DROPOUT, factor):
-            self._twice(plain, self.rng.uniform(0.08, 0.2), kinds_of.DROPOUT)
+        elif plain.length_s > SHORTEST_DROPPED_S and self._draw(kinds_of.DROPOUT, factor):
+            self._drop_out(plain)
         else:
             self._sound(plain)
-        self._broken, self._why = False, ""
+        self._why = ""
         if kind in (kinds_of.WRONG_PITCH, kinds_of.OCTAVE_SLIP) and self.rng.random() < self.level.corrected:
-            pause_s = self.rng.uniform(0.2, 0.6)
+            pause_s = self.rng.uniform(*CORRECTION_S)
             self.lag_s += pause_s
             again = self._plain(note)
             self._sound(again._replace(onset_s=plain.onset_s + pause_s, kind=kind, tongued=True))
@@ -312,16 +347,16 @@ class Player:
             length_s *= 0.5
         follows = after is not None and self.starts_s[after.index] < self.starts_s[note.index] + length_s + 0.02
         accent = 14 if note.articulations & {"accent", "strong-accent"} else 0
-        slurred = not note.tongued and not self._broken and bool(self.sounded) and self.sounded[-1].follows
+        slurred = not note.tongued and not self._broken and self.sounded[-1].follows
         return Sounded(
             onset_s=onset_s,
             midi=note.written_midi,
             velocity=max(1, min(127, round(self.rng.gauss(76 + accent, 6)))),
             length_s=max(length_s * (1 + self.rng.gauss(0.0, self.level.length_sd)), 0.03),
             follows=follows,
-            tongued=not slurred or self.sounded[-1].midi == note.written_midi,
+            tongued=not slurred,
             truth=note.index,
-            kind=self._why,
+            kind=self._why or (kinds_of.SWING if note.index in self._swung else ""),
         )
 
     def _sound(self, sounded: Sounded) -> None:
@@ -370,13 +405,9 @@ class Player:
         in_order = [spelled for bar in self.passage.bars for spelled in signed[bar.index] if spelled in hit]
         return frozenset({in_order[-1]})
 
-    def _other_articulation(self, plain: Sounded) -> Sounded:
-        """Tongued where a slur leads on, slurred where the tongue was asked for."""
-        before = self.sounded[-1] if self.sounded else None
-        if before is None or not before.follows or before.midi == plain.midi:
-            return plain
-        self.happened[kinds_of.ARTICULATION] += 1
-        return plain._replace(tongued=not plain.tongued, kind=plain.kind or kinds_of.ARTICULATION)
+    def _may_slur(self, plain: Sounded) -> bool:
+        """Whether this note could be slurred to from the one that sounds."""
+        return not self._broken and self.sounded[-1].follows and self.sounded[-1].midi != plain.midi
 
     def _blip(self, note: Note, plain: Sounded) -> Sounded:
         """Sound the note on the way (if this change has one); what is left of the note itself."""
@@ -403,7 +434,7 @@ class Player:
 
     def _change_is_right(self, note: Note, plain: Sounded) -> bool:
         """Whether this is a change from one right note to the next, without a break between."""
-        if self._broken or not note.index or not self.sounded or plain.midi != note.written_midi:
+        if self._broken or not note.index or plain.midi != note.written_midi:
             return False
         before, was = self.passage.notes[note.index - 1], self.sounded[-1]
         return was.truth == before.index and was.midi == before.written_midi and was.midi != plain.midi
@@ -415,6 +446,16 @@ class Player:
         self._sound(plain._replace(length_s=max(half_s - silence_s, 0.03), follows=not silence_s, kind=kind))
         again = plain._replace(onset_s=plain.onset_s + half_s, length_s=plain.length_s - half_s, kind=kind)
         self._sound(again._replace(tongued=True, breathless=bool(silence_s)))
+
+    def _drop_out(self, plain: Sounded) -> None:
+        """The breath gives out: the note comes back, or it is over before its time."""
+        if self.rng.random() < 0.5:
+            self._twice(plain, self.rng.uniform(*AWAY_S), kinds_of.DROPOUT)
+            return
+        self.happened[kinds_of.DROPOUT] += 1
+        length_s = self.rng.uniform(0.3, 0.6) * plain.length_s
+        self._sound(plain._replace(length_s=length_s, kind=kinds_of.DROPOUT))
+        self._broken = True
 
     def _trilled(self, note: Note, plain: Sounded) -> None:
         """Written note and neighbour in turn, as many whole changes as fit, ending on the written note."""

@@ -10,10 +10,12 @@ Wind controllers
 
 Keyboards
 ---------
-* Legato fingers overlap by 10 to 80 ms (range after Repp, Acta Psychologica 94, 1997, from memory).
-* Detached notes are let go after 60 to 90 % of the way to the next (common practice, no source). There is no breath.
+* Legato fingers overlap, by some tens of ms, more in longer notes: B. H. Repp, J. Acoust. Soc. Am. 97 (1995) 3862-3874,
+  and R. Bresin and G. U. Battel, J. New Music Research 29 (2000) 211-224. The range of 10 to 80 ms is ours.
+* Detached notes are let go after 60 to 90 % of the way to the next; 60 % is what Bresin and Battel found for repeated
+  notes, the rest is ours. There is no breath.
 
-Staccato notes last half their length (common practice, no source).
+Staccato notes last half their length (common practice, no source; Bresin and Battel's pianists: 40 %).
 """
 
 from __future__ import annotations

@@ -29,7 +29,7 @@ from companion.errors import UsageError
 from companion.passage import Passage
 from companion.planning.model import Plan
 from companion.practice.model import PLAYED, PlayedArray
-from companion.practice.sim_levels import KINDS, LEVELS, Level
+from companion.practice.sim_levels import DROPOUT, KINDS, LEVELS, Level
 from companion.practice.sim_player import Player, Sounded
 from companion.practice.sim_sound import STYLES, WIND, Span, TimedMessage, messages_of, spans_of
 from companion.units import ms_from_s
@@ -131,7 +131,16 @@ def play_take(
     # A text seeds `Random` in the same way on every machine and Python version.
     text = f"{level_name}/{seed}/{take}/{tempo_bpm:.4f}"
     player = Player(
-        passage, tempo_bpm, level, Random(text), place_seed=str(seed), take=take, kinds=kinds, plan=plan, chart=chart
+        passage,
+        tempo_bpm,
+        level,
+        Random(text),
+        place_seed=str(seed),
+        take=take,
+        kinds=kinds,
+        never=() if style == WIND else (DROPOUT,),
+        plan=plan,
+        chart=chart,
     )
     sounded = player.play()
     spans = spans_of(sounded, style, Random(f"{style}/{text}"))
