@@ -11,6 +11,7 @@ from companion.passage import Passage
 from companion.practice.clock import note_onsets_s
 from companion.practice.costs import COSTS, ornament_pitches
 from companion.practice.matching import lives_s
+from companion.practice.misread import misread_of
 from companion.practice.model import (
     EARLY,
     LATE,
@@ -23,10 +24,11 @@ from companion.practice.model import (
     PlayedArray,
     Tolerances,
 )  # fmt: skip
+from companion.practice.swing import Swing, find_swing, swing_offsets_s
 from companion.practice.tolerance import on_time_limits_s, timing_verdict
 from companion.units import ms_from_s, s_per_beat
 
-__all__ = ["Extra", "Reading", "Stop", "read_take"]
+__all__ = ["Extra", "Reading", "Stop", "at_pitch", "read_take"]
 
 
 #: A note that comes so much later than the one before made it expect, and keeps the ones after it waiting, is a stop.
@@ -39,11 +41,13 @@ TEMPO_NOTES, TEMPO_STRETCH_S = 8, 1.0
 
 @dataclass(frozen=True, slots=True)
 class Extra:
-    """A note that is not in the score, heard after note `after` (-1: before the first). A `blip` lived under 75 ms."""
+    """A note that is not in the score, heard after note `after` (-1: before the first). A `blip` lived under 75 ms.
+    `time_s` is when it began."""
 
     after: int
     written_midi: int
     blip: bool
+    time_s: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,9 +61,10 @@ class Stop:
 @dataclass(frozen=True, slots=True, eq=False)
 class Reading:
     """A take, read. `results` has one entry a score note; `returns` the notes the player went back to (a stutter, a
-    correction, a restart), one entry each time. `deviation_s` [shape=(notes,)] is against the click, `local_s` against
-    the neighbours where the player has left the click; both NaN where nothing was played. `timed` are the notes whose
-    time counts."""
+    correction, a restart), one entry each time. `deviation_s` [shape=(notes,)] is against the click, in a take that
+    swings against the swung place; `local_s` against the neighbours where the player has left the click; both NaN where
+    nothing was played. `timed` are the notes whose time counts. `realised` is the score index of each played note in
+    order of onset, -1 where it is extra; `octave_shift` what was added to every played pitch, in semitones."""
 
     passage: Passage
     tempo_bpm: float
@@ -73,6 +78,9 @@ class Reading:
     limit_s: Floats
     timed: Bools
     tempo_played_bpm: float | None
+    swing: Swing | None
+    realised: Ints
+    octave_shift: int
 
     def notes_with(self, verdict: str) -> tuple[int, ...]:
         """Indices of the notes with this verdict."""
@@ -102,30 +110,47 @@ class Reading:
 def read_take(
     passage: Passage, played: PlayedArray, tempo_bpm: float, tolerances: Tolerances, alignment: Alignment
 ) -> Reading:
-    """Read a matched take. The first played note that realises a score note is the one that counts."""
+    """Read a matched take, its pitches as they were played. The first played note that realises a score note is the one
+    that counts."""
     realised = alignment.pairs[: len(played), 0]
+    played = at_pitch(played, alignment)
     first = _first_played(realised, len(passage.notes))
     onsets_s = note_onsets_s(passage, tempo_bpm)
     early_s, late_s = on_time_limits_s(passage, tempo_bpm, tolerances)
     there = first >= 0
-    deviation_s = np.full(len(first), np.nan)
-    deviation_s[there] = played["onset_s"][first[there]] - onsets_s[there]
+    click_s = np.full(len(first), np.nan)
+    click_s[there] = played["onset_s"][first[there]] - onsets_s[there]
+    returns = _returns(passage, realised)
+    swing = find_swing(passage, click_s, tempo_bpm, leave_out=frozenset(returns))
+    deviation_s = click_s - swing_offsets_s(passage, swing, tempo_bpm) if swing else click_s
     timed = np.isfinite(early_s)
     local_s = _against_neighbours(deviation_s, early_s)
     return Reading(
         passage=passage,
         tempo_bpm=tempo_bpm,
         tolerances=tolerances,
-        results=_results(passage, played, first, deviation_s, early_s, late_s),
+        results=_results(passage, played, first, click_s, deviation_s, (early_s, late_s)),
         extras=_extras(played, realised),
-        returns=_returns(passage, realised),
+        returns=returns,
         stops=_stops(deviation_s, realised, s_per_beat(tempo_bpm)),
         deviation_s=deviation_s,
         local_s=local_s,
         limit_s=np.where(local_s < 0, early_s, late_s),
         timed=timed,
         tempo_played_bpm=_tempo_played_bpm(onsets_s, deviation_s, timed, tempo_bpm),
+        swing=swing,
+        realised=realised,
+        octave_shift=alignment.octave_shift,
     )
+
+
+def at_pitch(played: PlayedArray, alignment: Alignment) -> PlayedArray:
+    """The take as it is meant where all of it was sent octaves off."""
+    if not alignment.octave_shift:
+        return played
+    played = played.copy()
+    played["written_midi"] += np.int16(alignment.octave_shift)
+    return played
 
 
 def _first_played(realised: Ints, size: int) -> Ints:
@@ -137,9 +162,15 @@ def _first_played(realised: Ints, size: int) -> Ints:
 
 
 def _results(
-    passage: Passage, played: PlayedArray, first: Ints, deviation_s: Floats, early_s: Floats, late_s: Floats
+    passage: Passage,
+    played: PlayedArray,
+    first: Ints,
+    click_s: Floats,
+    deviation_s: Floats,
+    limits_s: tuple[Floats, Floats],
 ) -> tuple[NoteResult, ...]:
     reached = int(np.flatnonzero(first >= 0)[-1]) if np.any(first >= 0) else -1
+    early_s, late_s = limits_s
     found = []
     for note in passage.notes:
         i = note.index
@@ -147,10 +178,12 @@ def _results(
             found.append(NoteResult(i, LEFT_OUT if i < reached else NOT_REACHED))
             continue
         midi = int(played["written_midi"][first[i]])
-        right = midi == note.written_midi or midi in ornament_pitches(note)
-        verdict = timing_verdict(float(deviation_s[i]), float(early_s[i]), float(late_s[i])) if right else WRONG_NOTE
-        timed_ms = None if note.grace else ms_from_s(float(deviation_s[i]))
-        found.append(NoteResult(i, verdict, timed_ms, note.written_midi if right else midi))
+        timed_ms = None if note.grace else ms_from_s(float(click_s[i]))
+        if midi == note.written_midi or midi in ornament_pitches(note):
+            verdict = timing_verdict(float(deviation_s[i]), float(early_s[i]), float(late_s[i]))
+            found.append(NoteResult(i, verdict, timed_ms, note.written_midi))
+        else:
+            found.append(NoteResult(i, WRONG_NOTE, timed_ms, midi, misread_of(passage, i, midi)))
     return tuple(found)
 
 
@@ -162,7 +195,9 @@ def _extras(played: PlayedArray, realised: Ints) -> tuple[Extra, ...]:
         if note >= 0:
             at = note
         else:
-            found.append(Extra(at, int(played["written_midi"][i]), bool(lived_s[i] < COSTS.blip_s)))
+            row = played[i]
+            blip = bool(lived_s[i] < COSTS.blip_s)
+            found.append(Extra(at, int(row["written_midi"]), blip, float(row["onset_s"])))
     return tuple(found)
 
 
