@@ -65,8 +65,8 @@ class Costs:
 
 COSTS = Costs()
 
-#: Forward steps considered one by one: the next note, or up to three left out.
-FORWARD = 4
+#: Forward steps considered one by one: the next note, or up to two left out. Leaving out more is dearer than a jump.
+FORWARD = 3
 _ORNAMENT_NEIGHBOURS = (-2, -1, 1, 2)
 
 

@@ -68,7 +68,7 @@ def align(passage: Passage, played: PlayedArray, tempo_bpm: float) -> Alignment:
         last_s = onset_s
     realised = np.empty(len(played), dtype=np.int64)
     realised[order] = _path(steps, column.best)
-    return Alignment(_pairs(realised, score.size), float(column.cost.min()))
+    return Alignment(_pairs(realised, score.size), column.least)
 
 
 def lives_s(played: PlayedArray, tongue_s: float = TONGUE_S) -> Floats:

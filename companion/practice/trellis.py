@@ -11,11 +11,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from math import exp
+from typing import NamedTuple
 
 import numpy as np
 from numpy.lib.stride_tricks import as_strided
 
-from companion.arrays import Floats, Samples
+from companion.arrays import Floats, Ints, Samples
 from companion.practice.costs import COSTS, FORWARD, Costs, Score
 
 __all__ = ["WHOLE", "Column", "Step", "Trellis"]
@@ -28,30 +29,39 @@ WINDOW = 768
 #: may look like a jump for a moment.
 PATIENCE = 16
 
+#: Jump costs are worked out for so many states at a time, and so many such blocks are kept.
+BLOCK, KEPT = 64, 8
+
 #: A note that has lived so long is no blip, and nothing about it is left to wait for.
 SETTLED_S = 0.14
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Column:
-    """All states after a played note, from state `low` on. `wrong` is 1 where the note before was a wrong one. `astray`
-    counts for how many notes the best state has been near the window's edge."""
+#: Rows of a column: the cost of a state, its clock (`base_s`, `pace`), and what going astray after it costs less
+#: because its note was a wrong one (zero or below).
+COST, BASE, PACE, RELIEF = range(4)
+
+
+# Named tuples, for there is one of each a played note, and a frozen dataclass takes three times as long to make.
+class Column(NamedTuple):
+    """All states after a played note, from state `low` on, as an array [shape=(4, states)]. `astray` counts for how
+    many notes the best state has been near the window's edge."""
 
     low: int
-    cost: Floats
-    base_s: Floats
-    pace: Floats
-    wrong: Floats
+    states: Floats
     astray: int = 0
 
     @property
     def best(self) -> int:
-        """The state with the least cost."""
-        return self.low + int(self.cost.argmin())
+        """The state with the least cost; of equal ones the earliest in the score."""
+        return self.low + int(self.states[COST].argmin())
+
+    @property
+    def least(self) -> float:
+        """Its cost in nats."""
+        return float(self.states[COST].min())
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Step:
+class Step(NamedTuple):
     """Where each state came from: `parent` is a state counted from `low`, or -1 - state where the note was extra."""
 
     low: int
@@ -63,11 +73,22 @@ class Step:
         return (self.low + parent, True) if parent >= 0 else (self.low - 1 - parent, False)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Heard:
+    """One pitch as the score in view sees it: what it costs in each note's place, what going astray costs less after it
+    there, and the states whose ornament holds it."""
+
+    cost: Floats
+    relief: Floats
+    adorned: tuple[int, ...]
+
+
 class Trellis:
     """The steps over one score. Holds tables and scratch space, no state of any take.
 
     Rows of the tables are the ways into a state: `FORWARD` steps on, the last few notes again, one jump from the best
     state. A jump costs the same wherever it starts from but for near and far, so only the best start need be tried.
+    A step is some forty numpy calls on short arrays, whose number is what takes time; hence the packing.
     """
 
     def __init__(self, score: Score, costs: Costs = COSTS) -> None:
@@ -82,10 +103,7 @@ class Trellis:
 
     def start(self) -> Column:
         """Before anything was played."""
-        cost = np.full(self._width, np.inf)
-        cost[0] = 0.0
-        ones = np.ones(self._width)
-        return Column(0, cost, np.zeros(self._width), ones, np.zeros(self._width))
+        return Column(0, _blank(self._width, first=0.0))
 
     def advance(
         self, before: Column, onset_s: float, written_midi: int, since_s: float, life_s: float | None = None
@@ -103,107 +121,117 @@ class Trellis:
         life_s : float or None
             How long it lived, None where that is not known yet.
         """
-        column = self._in_view(before)
-        c, n = self._costs, self._width
-        self._fill_forward(column, onset_s)
-        jump_from = self._fill_jumps(column, written_midi, since_s)
+        column, c = self._in_view(before), self._costs
+        old, heard = column.states, self._heard(written_midi)
+        self._fill_forward(old, onset_s)
+        jump_from = self._fill_jumps(old, heard, since_s)
         choice = self._cand.argmin(axis=0)
-        flat = choice * n
+        flat = choice * self._width
         flat += self._states_in_view
         best = self._flat_cand.take(flat)
-        pitch_cost, wrong = self._pitch(written_midi)
-        best += pitch_cost
-        blip = _logistic((c.blip_s - life_s) / c.blip_width_s) if life_s is not None else 0.0
+        best += heard.cost
+        blip = 0.0
         if life_s is not None and life_s < SETTLED_S:
+            blip = _logistic((c.blip_s - life_s) / c.blip_width_s)
             best += c.blip_match / (1.0 + np.exp((life_s - self._blip_s) * (1.0 / c.blip_width_s)))
-        extra = column.cost + (c.extra - c.blip_extra * blip)
+        extra = old[COST] + (c.extra - c.blip_extra * blip)
         is_extra = extra < best
 
         self._source[-1] = jump_from
         source = self._flat_source.take(flat)
-        deviation_s = self._flat_dev.take(flat)
-        # A note far off its due time is a break, not a change of pace: the clock is set anew there.
-        z = deviation_s * self._flat_inv_sigma.take(flat)
-        trusted_s = deviation_s / (1.0 + z * z * (1.0 / 9.0))
-        pace = column.pace.take(source) + trusted_s * self._flat_pace_gain.take(flat)
-        np.minimum(np.maximum(pace, c.fastest, out=pace), c.slowest, out=pace)
-        base_s = onset_s - trusted_s * self._flat_keep.take(flat) - pace * self._onsets_s
-        if self._ornaments:
-            for i in self._adorned(written_midi):
-                # The clock of a trill is that of its first note.
-                if choice[i] == FORWARD:
-                    base_s[i], pace[i] = column.base_s[i], column.pace[i]
-        parent = np.where(is_extra, self._stay_extra, source).astype(np.int16)
-        cost = np.minimum(best, extra)
-        after = Column(
-            column.low,
-            cost,
-            np.where(is_extra, column.base_s, base_s),
-            np.where(is_extra, column.pace, pace),
-            np.where(is_extra, 1.0 - blip, wrong),
-            self._astray(column, cost),
-        )
-        return after, Step(column.low, parent)
+        new = np.empty_like(old)
+        np.minimum(best, extra, out=new[COST])
+        self._set_clocks(new, old, flat, source, onset_s)
+        for i in heard.adorned:
+            # The clock of a trill is that of its first note.
+            if choice[i] == FORWARD:
+                new[BASE:RELIEF, i] = old[BASE:RELIEF, i]
+        np.copyto(new[BASE:RELIEF], old[BASE:RELIEF], where=is_extra)
+        new[RELIEF] = heard.relief
+        np.putmask(new[RELIEF], is_extra, c.after_wrong * (blip - 1.0))
+        np.copyto(source, self._stay_extra, where=is_extra)
+        return Column(column.low, new, self._astray(column, new)), Step(column.low, source.astype(np.int16))
 
-    def _fill_forward(self, column: Column, onset_s: float) -> None:
+    def _fill_forward(self, old: Floats, onset_s: float) -> None:
         """Rows 0-3: the next note, or one to three left out."""
-        self._pad_cost[FORWARD:] = column.cost
-        self._pad_base[FORWARD:] = column.base_s
-        self._pad_pace[FORWARD:] = column.pace
-        dev, cand = self._dev[:FORWARD], self._cand[:FORWARD]
+        self._pad[:, FORWARD:] = old[:RELIEF]
+        dev, cand = self._fwd_dev, self._fwd_cand
         np.multiply(self._fwd_pace, self._onsets_s, out=dev)
-        dev += self._fwd_base
+        np.add(dev, self._fwd_base, out=dev)
         np.subtract(onset_s, dev, out=dev)
-        np.multiply(dev, self._inv_sigma[:FORWARD], out=cand)
+        np.multiply(dev, self._fwd_inv_sigma, out=cand)
         np.multiply(cand, cand, out=cand)
         np.log1p(cand, out=cand)
         np.minimum(cand, self._limit, out=cand)
-        cand += self._fwd_cost
-        cand += self._omitted
+        np.add(cand, self._fwd_cost, out=cand)
+        np.add(cand, self._omitted, out=cand)
 
-    def _fill_jumps(self, column: Column, written_midi: int, since_s: float) -> int:
+    def _fill_jumps(self, old: Floats, heard: _Heard, since_s: float) -> int:
         """The other rows: one of the last notes again, or anywhere from the best state (which is returned)."""
-        c, n = self._costs, self._width
+        c = self._costs
         gate = c.too_soon * max(0.0, 1.0 - since_s / c.too_soon_s)
-        ready = self._pad_ready
-        np.multiply(column.wrong, -c.after_wrong, out=ready[:n])
-        ready[:n] += column.cost
-        if gate:
-            ready[:n] += gate
-        again = self._cand[FORWARD:-1]
-        np.add(self._back_ready, self._stutter, out=again)
-        if self._ornaments:
-            self._fill_ornaments(column, written_midi, again[0])
-        origin = int(ready[:n].argmin())
-        row = self._cand[-1]
-        np.add(self._landmark, float(ready[origin]), out=row)
-        near_from, near_to = self._near_from[origin], self._near_to[origin]
-        row[:near_from] += c.back_far
-        row[near_from : origin + 1] += c.back_near
-        row[origin + 1 : near_to] += c.skip_near
-        row[near_to:] += c.skip_far
+        np.add(old[COST], old[RELIEF], out=self._ready)
+        np.add(self._back_ready, self._stutter + gate if gate else self._stutter, out=self._again)
+        for i in heard.adorned:
+            # Within a trill or turn the same note is realised any number of times, in any order of its pitches.
+            self._again[0, i] = old[COST, i] + c.ornament
+        origin = int(self._ready.argmin())
+        block = self._jumps.get(origin // BLOCK)
+        if block is None:
+            block = self._jump_block(origin // BLOCK)
+        np.add(block[origin % BLOCK], float(self._ready[origin]) + gate, out=self._jump)
         return origin
 
-    def _fill_ornaments(self, column: Column, written_midi: int, again: Floats) -> None:
-        """Within a trill or turn the same score note is realised any number of times, in any order of its pitches."""
-        for i in self._adorned(written_midi):
-            again[i] = column.cost[i] + self._costs.ornament
+    def _jump_block(self, number: int) -> Floats:
+        """What jumps cost from `BLOCK` states to every other."""
+        c, n = self._costs, self._width
+        origin = np.arange(number * BLOCK, min((number + 1) * BLOCK, n))[:, None]
+        to, near_from, near_to = self._states_in_view, self._near_from[origin], self._near_to[origin]
+        back = np.where(to < near_from, c.back_far, c.back_near)
+        on = np.where(to < near_to, c.skip_near, c.skip_far)
+        block: Floats = np.where(to <= origin, back, on) + self._landmark
+        if len(self._jumps) >= KEPT:
+            self._jumps.clear()
+        self._jumps[number] = block
+        return block
 
-    def _adorned(self, written_midi: int) -> list[int]:
-        """States in view whose ornament holds this pitch."""
-        view, width = self._view, self._width
-        return [s - view for s, pitches in self._ornaments.items() if written_midi in pitches and 0 <= s - view < width]
+    def _set_clocks(self, new: Floats, old: Floats, flat: Ints, source: Ints, onset_s: float) -> None:
+        """The clocks of all states if their note was matched; those of extra notes are put back later."""
+        c, clocks = self._costs, new[BASE:RELIEF]
+        base_s, pace = clocks
+        # A note far off its due time is a break, not a change of pace: the clock is set anew there.
+        trusted_s = self._flat_dev.take(flat)
+        z = self._flat_third_inv_sigma.take(flat)
+        np.multiply(z, trusted_s, out=z)
+        np.multiply(z, z, out=z)
+        np.add(z, 1.0, out=z)
+        np.divide(trusted_s, z, out=trusted_s)
+        self._gains.take(flat, axis=1, out=clocks, mode="clip")
+        np.multiply(clocks, trusted_s, out=clocks)
+        np.add(pace, old[PACE].take(source), out=pace)
+        np.maximum(pace, c.fastest, out=pace)
+        np.minimum(pace, c.slowest, out=pace)
+        np.multiply(pace, self._onsets_s, out=z)
+        np.add(base_s, z, out=base_s)
+        np.subtract(onset_s, base_s, out=base_s)
 
-    def _pitch(self, written_midi: int) -> tuple[Floats, Floats]:
-        """What this pitch costs in each note's place, and 1 where it is a wrong one there."""
-        known = self._pitch_rows.get(written_midi)
+    def _heard(self, written_midi: int) -> _Heard:
+        """What this pitch means in each note's place."""
+        known = self._pitches.get(written_midi)
         if known is None:
             c, off = self._costs, np.abs(self._written_midi - written_midi)
+            adorned = self._adorned(written_midi)
             cost = np.where(off <= 2, c.wrong_near, np.where(off % 12 == 0, c.wrong_octave, c.wrong_far))
             cost[off == 0] = 0.0
-            cost[self._adorned(written_midi)] = 0.0
-            known = self._pitch_rows[written_midi] = (cost, (cost > 0.0).astype(np.float64))
+            cost[list(adorned)] = 0.0
+            known = self._pitches[written_midi] = _Heard(cost, np.where(cost > 0.0, -c.after_wrong, 0.0), adorned)
         return known
+
+    def _adorned(self, written_midi: int) -> tuple[int, ...]:
+        """States in view whose ornament holds this pitch."""
+        view, width = self._view, self._width
+        found = (s - view for s, pitches in self._ornaments.items() if written_midi in pitches)
+        return tuple(s for s in found if 0 <= s < width)
 
     def _in_view(self, column: Column) -> Column:
         """The column as the window sees it; the window moves when the best state stays near its edge."""
@@ -216,11 +244,11 @@ class Trellis:
             self._look_at(low)
         return column if low == column.low else _moved(column, low)
 
-    def _astray(self, column: Column, cost: Floats) -> int:
+    def _astray(self, column: Column, states: Floats) -> int:
         """For how many notes the best state has been within a quarter of the window from its edge."""
         if self._width == self._states:
             return 0
-        best, quarter = int(cost.argmin()), self._width // 4
+        best, quarter = int(states[COST].argmin()), self._width // 4
         at_low_end, at_high_end = column.low == 0, column.low == self._states - self._width
         inside = (best >= quarter or at_low_end) and (best < self._width - quarter or at_high_end)
         return 0 if inside else column.astray + 1
@@ -230,16 +258,14 @@ class Trellis:
         stutters = rows - FORWARD - 1
         self._states_in_view = np.arange(n)
         self._stay_extra = -1 - self._states_in_view
-        self._cand = np.zeros((rows, n))
-        self._dev = np.zeros((rows, n))
-        self._pad_cost = np.full(n + FORWARD, np.inf)
-        self._pad_base = np.zeros(n + FORWARD)
-        self._pad_pace = np.ones(n + FORWARD)
-        self._pad_ready = np.full(n + stutters, np.inf)
-        self._fwd_cost = _earlier(self._pad_cost, n)
-        self._fwd_base = _earlier(self._pad_base, n)
-        self._fwd_pace = _earlier(self._pad_pace, n)
-        self._back_ready = as_strided(self._pad_ready, (stutters, n), self._pad_ready.strides * 2)
+        self._cand, self._dev = np.zeros((rows, n)), np.zeros((rows, n))
+        self._fwd_cand, self._again, self._jump = self._cand[:FORWARD], self._cand[FORWARD:-1], self._cand[-1]
+        self._fwd_dev = self._dev[:FORWARD]
+        self._pad = np.hstack([_blank(FORWARD), _blank(n)])[:RELIEF]
+        self._fwd_cost, self._fwd_base, self._fwd_pace = (_earlier(row, n) for row in self._pad)
+        pad_ready = np.full(n + stutters, np.inf)
+        self._ready = pad_ready[:n]
+        self._back_ready = as_strided(pad_ready, (stutters, n), pad_ready.strides * 2)
         self._stutter = np.array(self._costs.stutter)[:, None]
         source = np.zeros((rows, n), dtype=np.int64)
         for m in range(FORWARD):
@@ -258,13 +284,15 @@ class Trellis:
         self._onsets_s, self._written_midi = s.onsets_s[window], s.written_midi[window]
         self._blip_s, bar = s.blip_s[window], s.bar[window]
         # The bar before, the bar itself and the next one are near.
-        self._near_from = np.searchsorted(bar, bar - 1, side="left").tolist()
-        self._near_to = np.searchsorted(bar, bar + 1, side="right").tolist()
+        self._near_from = np.searchsorted(bar, bar - 1, side="left")
+        self._near_to = np.searchsorted(bar, bar + 1, side="right")
         self._landmark = s.landmark[window]
-        self._pitch_rows: dict[int, tuple[Floats, Floats]] = {}
-        self._inv_sigma = np.zeros((self._rows, n))
-        self._pace_gain = np.zeros((self._rows, n))
-        self._keep = np.zeros((self._rows, n))
+        self._jumps: dict[int, Floats] = {}
+        self._pitches: dict[int, _Heard] = {}
+        inv_sigma = np.zeros((self._rows, n))
+        # How much of a deviation the clock's base keeps and its pace takes over.
+        gains = np.zeros((2, self._rows, n))
+        keep, pace_gain = gains
         self._limit = np.full((FORWARD, n), c.late_limit)
         self._omitted = np.full((FORWARD, n), np.inf)
         for m in range(FORWARD):
@@ -274,13 +302,22 @@ class Trellis:
             sigma_s = np.hypot(c.sigma_s, c.sigma_share * interval_s)
             sigma_s[s.grace[target] | s.grace[origin]] += c.sigma_s
             first = origin == 0
-            self._inv_sigma[m, at] = np.where(first, 1.0 / c.start_sigma_s, 1.0 / sigma_s)
-            self._pace_gain[m, at] = np.where(first, 0.0, c.pace / np.maximum(interval_s, 0.15))
-            self._keep[m, at] = np.where(first, 0.0, 1.0 - c.follow)
+            inv_sigma[m, at] = np.where(first, 1.0 / c.start_sigma_s, 1.0 / sigma_s)
+            pace_gain[m, at] = np.where(first, 0.0, c.pace / np.maximum(interval_s, 0.15))
+            keep[m, at] = np.where(first, 0.0, 1.0 - c.follow)
             self._limit[m, at] = np.where(first, c.start_limit, c.late_limit)
             self._omitted[m, at] = s.omit_sum[target - 1] - s.omit_sum[origin]
-        self._flat_inv_sigma, self._flat_pace_gain = self._inv_sigma.reshape(-1), self._pace_gain.reshape(-1)
-        self._flat_keep = self._keep.reshape(-1)
+        self._fwd_inv_sigma = inv_sigma[:FORWARD]
+        self._flat_third_inv_sigma = inv_sigma.reshape(-1) / 3.0
+        self._gains = gains.reshape(2, -1)
+
+
+def _blank(width: int, first: float = np.inf) -> Floats:
+    """States that nothing leads to, but for the first at its cost."""
+    states = np.zeros((4, width))
+    states[COST], states[PACE] = np.inf, 1.0
+    states[COST, 0] = first
+    return states
 
 
 def _earlier(padded: Floats, width: int) -> Floats:
@@ -291,12 +328,11 @@ def _earlier(padded: Floats, width: int) -> Floats:
 
 def _moved(column: Column, low: int) -> Column:
     """The same states in another window; those that were out of view are out of reach."""
-    width = len(column.cost)
+    width = column.states.shape[1]
     kept = np.arange(max(low, column.low), min(low, column.low) + width)
-    moved = (np.full(width, np.inf), np.zeros(width), np.ones(width), np.zeros(width))
-    for new, old in zip(moved, (column.cost, column.base_s, column.pace, column.wrong), strict=True):
-        new[kept - low] = old[kept - column.low]
-    return Column(low, *moved, astray=0)
+    moved = _blank(width)
+    moved[:, kept - low] = column.states[:, kept - column.low]
+    return Column(low, moved)
 
 
 def _logistic(x: float) -> float:
