@@ -192,7 +192,8 @@ def test_the_last_word_on_each_note_is_what_was_said_last():
             shelf[key] = verdict
         now = {v.note_index: v for v in live.verdicts if v.kind != NOT_REACHED}
         assert {k: v for k, v in last.items() if v.kind != NOT_REACHED} == now
-        assert [v for v in added.values() if v.kind == ADDED] == sorted(live.added, key=lambda v: v.time_ns)
+        said = sorted((v for v in added.values() if v.kind == ADDED), key=lambda v: v.time_ns)
+        assert said == sorted(live.added, key=lambda v: v.time_ns)
 
 
 @settings(max_examples=12, deadline=None)
