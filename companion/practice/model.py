@@ -230,7 +230,8 @@ class Assessment:
     in the score. `clean` is whether the take counts for the ladder, `because` why not, in words (empty if clean).
     `advice` is the one plain sentence for the player, the first of `comment`, which goes on with the next worst things.
     `trouble_bars` are indices into `Passage.bars`, worst first. `realised` says which score note each played note
-    realises, in order of onset, -1 where it is extra. `articulation` has one entry a score note.
+    realises, in order of onset, -1 where it is extra. `articulation` has one entry a score note. `octave_shift` is that
+    of the `Alignment`.
     """
 
     tempo_bpm: float
@@ -250,3 +251,4 @@ class Assessment:
     places: tuple[PlaceTiming, ...] = ()
     drift: Drift | None = None
     entries: tuple[Entry, ...] = ()
+    octave_shift: int = 0

@@ -2,8 +2,10 @@
 
 Conventions
 -----------
-* The small fields come first, `events`, `notes` and `added` last: a reader that wants summaries stops at `events`.
-* The last three hold arrays only, never objects, so a line that ends in `}` is whole and a torn one never does.
+* The small fields come first, then `events`, then `notes` and the other arrays: a reader that wants summaries stops at
+  `events`, and one that wants what became of the notes passes over the events, which are most of the line.
+* From `events` on there are arrays only, never objects, so a line that ends in `}` is whole and a torn one never does.
+* Rows of an array are added to at their end.
 * A later program may add fields: unknown ones are passed over. It raises `FORMAT` only when old fields change meaning.
 """
 
@@ -17,16 +19,44 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from companion.practice.model import RawEvent, Tolerances
-from companion.record.model import NoteRecord, TakeRecord, TakeSummary, plain_text
+from companion.record.model import (
+    NoteRecord,
+    SlipRecord,
+    TakeRecord,
+    TakeSummary,
+    TrillRecord,
+    UsedRecord,
+    plain_text,
+)
 from companion.units import s_from_ns
 
-__all__ = ["FORMAT", "decode_line", "encode_sitting", "encode_take", "head_of", "summary_from", "take_from"]
+__all__ = [
+    "FORMAT",
+    "decode_line",
+    "encode_sitting",
+    "encode_take",
+    "head_of",
+    "summary_from",
+    "take_from",
+    "without_events",
+]
 
 FORMAT = 1
 #: The index holds no larger ones.
 _LARGEST_WHOLE = 2**63 - 1
 _TAIL = b',"events":['
-_NOTE_FIELDS = ("bar", "beat", "written_midi", "fingering", "keys", "verdict", "deviation_ms", "played_midi")
+_NOTES = b',"notes":['
+_NOTE_FIELDS = (
+    "bar", "beat", "written_midi", "fingering", "keys", "verdict", "deviation_ms", "played_midi",
+    "available_ms", "went_back", "begun", "held_share", "articulation", "misread",
+)  # fmt: skip
+#: Rows of notes had these fields from the beginning.
+_FIRST_NOTE_FIELDS = 8
+_NOTHING_MORE = (None, 0, "", None, "", "")
+#: In this order they stand at the end of a take's line.
+_ARRAYS = ("events", "notes", "added", "realised", "slips", "trills", "used")
+#: Between names in one text; no name has it.
+_AND = ", "
 
 
 def _plain(value: Any) -> Any:
@@ -57,15 +87,32 @@ def encode_take(take: TakeRecord) -> bytes:
     """
     data: dict[str, Any] = {"kind": "take"}
     for field in fields(take):
-        data[field.name] = getattr(take, field.name)
+        if field.name not in _ARRAYS:
+            data[field.name] = getattr(take, field.name)
     data["ladder"] = dict(take.ladder)
     data["tolerances"] = asdict(take.tolerances)
     data["events"] = [(event.time_ns, event.message.hex()) for event in take.events]
-    data["notes"] = [
-        (n.bar, n.beat, n.written_midi, n.fingering, " ".join(n.keys), n.verdict, n.deviation_ms, n.played_midi)
-        for n in take.notes
+    data["notes"] = [_note_row(note) for note in take.notes]
+    data["added"] = take.added
+    data["realised"] = take.realised
+    data["slips"] = [
+        (s.note_index, s.from_index, s.heard_midi, s.life_ms, _AND.join(s.early), _AND.join(s.late), s.by_ms)
+        for s in take.slips
     ]
+    data["trills"] = [
+        (t.note_index, t.other_midi, " ".join(t.other_keys), t.notes_per_s, t.main_longer_ms, t.spread_ms)
+        for t in take.trills
+    ]
+    data["used"] = [(u.note_index, " ".join(u.keys), u.name) for u in take.used]
     return _dump(data)
+
+
+def _note_row(note: NoteRecord) -> list[Any]:
+    return [
+        note.bar, note.beat, note.written_midi, note.fingering, " ".join(note.keys), note.verdict, note.deviation_ms,
+        note.played_midi, note.available_ms, note.went_back, note.begun, note.held_share, _AND.join(note.articulation),
+        note.misread,
+    ]  # fmt: skip
 
 
 def _refuse_constant(name: str) -> float:
@@ -106,6 +153,22 @@ def head_of(line: bytes) -> dict[str, Any]:
     return decode_line(line[:cut] + b"}")
 
 
+def without_events(line: bytes) -> dict[str, Any]:
+    """The line without its events, where they stand as `encode_take` puts them; else all of it.
+
+    Raises
+    ------
+    ValueError
+        If the line is torn or no object with a kind.
+    """
+    cut = line.find(_TAIL)
+    # Events are numbers and hexadecimal digits: what follows is found in what is no text.
+    on = line.find(_NOTES, cut)
+    if cut < 0 or on < 0 or not line.startswith(b'{"kind":"take"'):
+        return decode_line(line)
+    return decode_line(line[:cut] + line[on:])
+
+
 class _Fields:
     """Typed reading of an object; a missing field takes its default, a wrong one says its name."""
 
@@ -135,6 +198,9 @@ class _Fields:
     def texts(self, name: str) -> tuple[str, ...]:
         return tuple(map(self.plain, self._get(name, (), lambda v: _is_list_of(v, str), "a list of texts")))
 
+    def wholes(self, name: str) -> tuple[int, ...]:
+        return tuple(map(int, self._get(name, (), lambda v: _is_list_of(v, int), "a list of whole numbers")))
+
     def table(self, name: str) -> dict[str, Any]:
         return dict(self._get(name, {}, lambda v: isinstance(v, dict), "an object"))
 
@@ -163,8 +229,13 @@ def _tolerances(table: Mapping[str, Any]) -> Tolerances:
 
 
 def _note(row: list[Any]) -> NoteRecord:
-    bar, beat, written_midi, fingering, keys, verdict, deviation_ms, played_midi = row[:8]
-    if not all(isinstance(value, str) for value in (bar, beat, fingering, keys, verdict)):
+    bar, beat, written_midi, fingering, keys, verdict, deviation_ms, played_midi = row[:_FIRST_NOTE_FIELDS]
+    available_ms, went_back, begun, held_share, articulation, misread, *_ = (
+        *row[_FIRST_NOTE_FIELDS:],
+        *_NOTHING_MORE[len(row) - _FIRST_NOTE_FIELDS :],
+    )
+    texts = (bar, beat, fingering, keys, verdict, begun, articulation, misread)
+    if not all(isinstance(value, str) for value in texts):
         raise ValueError(f"a note is written {str(row)[:60]}")
     return NoteRecord(
         bar=bar,
@@ -173,9 +244,46 @@ def _note(row: list[Any]) -> NoteRecord:
         fingering=fingering,
         keys=tuple(keys.split()),
         verdict=verdict,
-        deviation_ms=None if deviation_ms is None else float(deviation_ms),
+        deviation_ms=_optional(deviation_ms),
         played_midi=None if played_midi is None else int(played_midi),
+        available_ms=_optional(available_ms),
+        went_back=int(went_back),
+        begun=begun,
+        held_share=_optional(held_share),
+        articulation=_names(articulation),
+        misread=misread,
     )
+
+
+def _optional(value: Any) -> float | None:
+    return None if value is None else float(value)
+
+
+def _names(text: str) -> tuple[str, ...]:
+    return tuple(text.split(_AND)) if text else ()
+
+
+def _slip(row: list[Any]) -> SlipRecord:
+    note_index, from_index, heard_midi, life_ms, early, late, by_ms = row[:7]
+    if not (isinstance(early, str) and isinstance(late, str)):
+        raise ValueError(f"a slip is written {str(row)[:60]}")
+    at = int(note_index), int(from_index), int(heard_midi)
+    return SlipRecord(*at, float(life_ms), _names(early), _names(late), _optional(by_ms))
+
+
+def _trill(row: list[Any]) -> TrillRecord:
+    note_index, other_midi, other_keys, notes_per_s, main_longer_ms, spread_ms = row[:6]
+    if not isinstance(other_keys, str):
+        raise ValueError(f"a trill is written {str(row)[:60]}")
+    timing = float(notes_per_s), float(main_longer_ms), float(spread_ms)
+    return TrillRecord(int(note_index), int(other_midi), tuple(other_keys.split()), *timing)
+
+
+def _used(row: list[Any]) -> UsedRecord:
+    note_index, keys, name = row[:3]
+    if not (isinstance(keys, str) and isinstance(name, str)):
+        raise ValueError(f"a fingering that was used is written {str(row)[:60]}")
+    return UsedRecord(int(note_index), tuple(keys.split()), name)
 
 
 def take_from(data: Mapping[str, Any]) -> TakeRecord:
@@ -199,7 +307,7 @@ def take_from(data: Mapping[str, Any]) -> TakeRecord:
         "chart_version",
     )
     texts += ("chart_version", "plan_version", "port", "because", "advice", "interrupted")
-    wholes = ("since_run_ns", "duration_ns", "shift_semitones", "rung", "start_ns")
+    wholes = ("since_run_ns", "duration_ns", "shift_semitones", "rung", "start_ns", "octave_shift_semitones")
     try:
         return TakeRecord(
             tempo_bpm=_tempo(get),
@@ -214,11 +322,16 @@ def take_from(data: Mapping[str, Any]) -> TakeRecord:
             events=tuple(RawEvent(int(ns), bytes.fromhex(midi)) for ns, midi in get.rows("events")),
             notes=tuple(_note(row) for row in get.rows("notes")),
             added=tuple((int(index), int(midi)) for index, midi in get.rows("added")),
+            comment=get.texts("comment"),
+            realised=get.wholes("realised"),
+            slips=tuple(_slip(row) for row in get.rows("slips")),
+            trills=tuple(_trill(row) for row in get.rows("trills")),
+            used=tuple(_used(row) for row in get.rows("used")),
             **{name: get.text(name) for name in texts},  # type: ignore[arg-type]
             **{name: get.whole(name) for name in wholes},  # type: ignore[arg-type]
         )
     except (TypeError, OverflowError) as error:
-        raise ValueError(f"an event, note or added note is written oddly ({error})") from None
+        raise ValueError(f"an event, note, added note or slip is written oddly ({error})") from None
 
 
 def summary_from(data: Mapping[str, Any], file: str, offset: int, example: bool) -> TakeSummary:

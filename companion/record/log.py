@@ -21,7 +21,7 @@ from typing import Any, BinaryIO
 
 from companion import __version__
 from companion.errors import RecordError
-from companion.record.codec import FORMAT, decode_line, encode_sitting, encode_take, head_of, take_from
+from companion.record.codec import FORMAT, decode_line, encode_sitting, encode_take, head_of, take_from, without_events
 from companion.record.files import append_synced, create_synced, make_dir_synced
 from companion.record.model import Log, TakeRecord, TakeSummary
 
@@ -209,8 +209,8 @@ def read_log(folder: Path) -> Log:
     return Log(tuple(takes), tuple(remarks))
 
 
-def read_take(folder: Path, summary: TakeSummary) -> TakeRecord:
-    """The take of a summary in full.
+def read_take(folder: Path, summary: TakeSummary, events: bool = True) -> TakeRecord:
+    """The take of a summary in full, or without its events, which are most of it.
 
     Raises
     ------
@@ -221,7 +221,8 @@ def read_take(folder: Path, summary: TakeSummary) -> TakeRecord:
     try:
         with open(path, "rb") as file:
             file.seek(summary.offset)
-            take = take_from(decode_line(file.readline(MAX_LINE_BYTES)))
+            decode = decode_line if events else without_events
+            take = take_from(decode(file.readline(MAX_LINE_BYTES)))
     except (OSError, ValueError) as error:
         raise RecordError(f"{path}: the take of {summary.started} can't be read ({error})") from error
     if take.id != summary.id:

@@ -11,8 +11,8 @@ from typing import Any, NamedTuple
 from companion.practice.model import RawEvent, Tolerances
 
 __all__ = [
-    "SIMULATED_PREFIX", "Log", "NoteRecord", "Survey", "TakeRecord", "TakeSummary", "file_name", "normal_bars",
-    "plain_text",
+    "SIMULATED_PREFIX", "Log", "NoteRecord", "SlipRecord", "Survey", "TakeRecord", "TakeSummary", "TrillRecord",
+    "UsedRecord", "file_name", "normal_bars", "plain_text",
 ]  # fmt: skip
 
 #: A port name that starts so belongs to the simulated player: its takes are nobody's practice.
@@ -42,6 +42,11 @@ def file_name(path: str) -> str:
 class NoteRecord:
     """What became of one score note. `bar` is the printed number, `beat` what a musician counts, as an exact fraction
     (`5/2` is the second half of beat 2). `keys` are the planned ones, sorted; `deviation_ms` is played minus expected.
+
+    What takes of earlier programs don't have: `available_ms`, by the click from the note before to this one, None where
+    that has no meaning; `went_back`, how often the player went back to earlier notes instead of reaching this one;
+    `begun` (`tongued`, `slurred` or empty), `held_share` and `articulation` as in `Articulated`; `misread`, how a wrong
+    pitch is wrong.
     """
 
     bar: str
@@ -52,6 +57,49 @@ class NoteRecord:
     verdict: str
     deviation_ms: float | None = None
     played_midi: int | None = None
+    available_ms: float | None = None
+    went_back: int = 0
+    begun: str = ""
+    held_share: float | None = None
+    articulation: tuple[str, ...] = ()
+    misread: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class SlipRecord:
+    """A short wrong note on the way from note `from_index` to `note_index` (indices into `TakeRecord.notes`): what was
+    heard and for how long. `early` and `late` are fingers or a hand, empty where they can't be told; `by_ms` is how far
+    they were apart, at least."""
+
+    note_index: int
+    from_index: int
+    heard_midi: int
+    life_ms: float
+    early: tuple[str, ...] = ()
+    late: tuple[str, ...] = ()
+    by_ms: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class TrillRecord:
+    """How evenly the trill on note `note_index` was played (see `TrillTiming`), and the note it alternates with."""
+
+    note_index: int
+    other_midi: int
+    other_keys: tuple[str, ...]
+    notes_per_s: float
+    main_longer_ms: float
+    spread_ms: float
+
+
+@dataclass(frozen=True, slots=True)
+class UsedRecord:
+    """The keys really held for note `note_index`, where they were told and are not the planned ones. `name` is that of
+    the fingering, empty where the chart has none."""
+
+    note_index: int
+    keys: tuple[str, ...]
+    name: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,6 +147,14 @@ class TakeRecord:
         Printed numbers, worst first.
     interrupted
         Why the take was broken off (`the port vanished`); empty for a whole one.
+    comment
+        The teacher's comment, a sentence each, worst thing first.
+    octave_shift_semitones
+        What was added to all that was heard, beside the shift, to make the octave right.
+    realised
+        The score note that each played note realises, in order of onset, -1 for those in no note's place.
+    slips, trills, used
+        Slips of fingers, the evenness of trills, fingerings that were not the planned ones.
     """
 
     title: str
@@ -132,6 +188,12 @@ class TakeRecord:
     events: tuple[RawEvent, ...] = ()
     notes: tuple[NoteRecord, ...] = ()
     added: tuple[tuple[int, int], ...] = ()
+    comment: tuple[str, ...] = ()
+    octave_shift_semitones: int = 0
+    realised: tuple[int, ...] = ()
+    slips: tuple[SlipRecord, ...] = ()
+    trills: tuple[TrillRecord, ...] = ()
+    used: tuple[UsedRecord, ...] = ()
 
 
 class TakeSummary(NamedTuple):

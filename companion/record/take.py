@@ -9,8 +9,10 @@ from typing import TYPE_CHECKING, Any
 from companion.charts.model import Chart
 from companion.passage import Passage
 from companion.planning.model import Plan
-from companion.practice.model import Assessment, RawEvent, Tolerances
-from companion.record.model import NoteRecord, TakeRecord, normal_bars
+from companion.practice.clock import note_onsets_s
+from companion.practice.model import WRONG_NOTE, Articulated, Assessment, RawEvent, Tolerances
+from companion.record.model import NoteRecord, SlipRecord, TakeRecord, TrillRecord, UsedRecord, normal_bars
+from companion.units import ms_from_s
 
 if TYPE_CHECKING:
     from companion.practice.rehearsal import FinishedTake
@@ -22,9 +24,13 @@ def note_records(passage: Passage, plan: Plan, assessment: Assessment, first_not
     """One record a score note, in the order of `Passage.notes`. `passage` may be an excerpt of what `plan` is for,
     whose first note is number `first_note` there."""
     choices = {choice.note_index - first_note: choice for choice in plan.choices}
+    articulated = {entry.note_index: entry for entry in assessment.articulation}
+    available_ms, went_back = _available_ms(passage, assessment.tempo_bpm), _went_back(passage, assessment)
     records = []
     for result in assessment.notes:
-        note, choice = passage.notes[result.note_index], choices.get(result.note_index)
+        index = result.note_index
+        note, choice = passage.notes[index], choices.get(index)
+        how = articulated.get(index, Articulated(index))
         records.append(
             NoteRecord(
                 bar=passage.bars[note.bar].number,
@@ -33,11 +39,79 @@ def note_records(passage: Passage, plan: Plan, assessment: Assessment, first_not
                 fingering=choice.name if choice else "",
                 keys=tuple(sorted(choice.keys)) if choice else (),
                 verdict=result.verdict,
-                deviation_ms=None if result.deviation_ms is None else round(float(result.deviation_ms), 3),
+                deviation_ms=_rounded(result.deviation_ms),
                 played_midi=None if result.played_midi is None else int(result.played_midi),
+                available_ms=available_ms[index],
+                went_back=went_back[index],
+                begun=how.played,
+                held_share=_rounded(how.held_share),
+                articulation=how.verdicts,
+                misread=result.misread,
             )
         )
     return tuple(records)
+
+
+def _rounded(value: float | None) -> float | None:
+    return None if value is None else round(float(value), 3)
+
+
+def _available_ms(passage: Passage, tempo_bpm: float) -> list[float | None]:
+    """By the click from the note before to each note; None before the first one and around grace notes, which have no
+    time of their own."""
+    onsets_s = note_onsets_s(passage, tempo_bpm).tolist()
+    found: list[float | None] = [None] * len(onsets_s)
+    for i in range(1, len(onsets_s)):
+        gap_s = onsets_s[i] - onsets_s[i - 1]
+        if gap_s > 0 and not passage.notes[i].grace and not passage.notes[i - 1].grace:
+            found[i] = round(ms_from_s(gap_s), 3)
+    return found
+
+
+def _went_back(passage: Passage, assessment: Assessment) -> list[int]:
+    """How often the player went back to an earlier note (or to the same one) instead of reaching each note. Who goes
+    back after a wrong note failed at that one; after a right one, at the next."""
+    found = [0] * len(passage.notes)
+    wrong = {result.note_index for result in assessment.notes if result.verdict == WRONG_NOTE}
+    at = -1
+    for note in (note for note in assessment.realised if note >= 0):
+        again = note == at and not (passage.notes[note].trill or passage.notes[note].ornaments)
+        if note < at or again:
+            found[at if at in wrong else min(at + 1, len(found) - 1)] += 1
+        at = note
+    return found
+
+
+def _slips(assessment: Assessment) -> tuple[SlipRecord, ...]:
+    return tuple(
+        SlipRecord(
+            s.note_index, s.from_index, int(s.heard_midi), round(float(s.life_ms), 3),
+            s.early, s.late, _rounded(s.by_ms),
+        )
+        for s in assessment.slips
+    )  # fmt: skip
+
+
+def _trills(passage: Passage, plan: Plan, assessment: Assessment, first_note: int) -> tuple[TrillRecord, ...]:
+    others = {choice.note_index - first_note: choice.trill_fingering for choice in plan.choices}
+    found = []
+    for timing in assessment.trills:
+        trill, other = passage.notes[timing.note_index].trill, others.get(timing.note_index)
+        if trill is not None:
+            keys = tuple(sorted(other.keys)) if other else ()
+            of_note = timing.note_index, trill.other.midi, keys
+            evenness = round(float(timing.main_longer_ms), 3), round(float(timing.spread_ms), 3)
+            found.append(TrillRecord(*of_note, round(float(timing.notes_per_s), 3), *evenness))
+    return tuple(found)
+
+
+def _used(plan: Plan, assessment: Assessment, first_note: int) -> tuple[UsedRecord, ...]:
+    planned = {choice.note_index - first_note: choice.keys for choice in plan.choices}
+    return tuple(
+        UsedRecord(used.note_index, tuple(sorted(used.keys)), used.name)
+        for used in assessment.fingerings
+        if used.keys != planned.get(used.note_index)
+    )
 
 
 def finished_take_record(
@@ -162,4 +236,10 @@ def take_record(
         events=tuple(RawEvent(event.time_ns - take_ns, event.message) for event in events),
         notes=note_records(passage, plan, assessment, first_note),
         added=tuple((int(index), int(midi)) for index, midi in assessment.added),
+        comment=assessment.comment,
+        octave_shift_semitones=assessment.octave_shift,
+        realised=tuple(int(note) for note in assessment.realised),
+        slips=_slips(assessment),
+        trills=_trills(passage, plan, assessment, first_note),
+        used=_used(plan, assessment, first_note),
     )

@@ -10,9 +10,18 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from companion.practice.model import VERDICTS, RawEvent, Tolerances
-from companion.record.codec import decode_line, encode_take, head_of, summary_from, take_from
-from companion.record.model import NoteRecord, TakeRecord
+from companion.practice.model import (
+    NOT_SLURRED,
+    NOT_TONGUED,
+    SLURRED,
+    TONGUED,
+    TOO_SHORT,
+    VERDICTS,
+    RawEvent,
+    Tolerances,
+)
+from companion.record.codec import decode_line, encode_take, head_of, summary_from, take_from, without_events
+from companion.record.model import NoteRecord, SlipRecord, TakeRecord, TrillRecord, UsedRecord
 
 TEXT = st.text(st.characters(exclude_categories=["Cs"]), max_size=30)
 TEMPO = st.floats(10, 400)
@@ -27,7 +36,19 @@ NOTES = st.builds(
     verdict=st.sampled_from(VERDICTS),
     deviation_ms=st.none() | st.floats(-1e6, 1e6),
     played_midi=st.none() | st.integers(0, 127),
+    available_ms=st.none() | st.floats(0, 1e6),
+    went_back=st.integers(0, 9),
+    begun=st.sampled_from(["", TONGUED, SLURRED]),
+    held_share=st.none() | st.floats(0, 3),
+    articulation=st.lists(st.sampled_from([NOT_SLURRED, NOT_TONGUED, TOO_SHORT]), unique=True).map(tuple),
+    misread=st.sampled_from(["", "an octave too high"]),
 )
+FINGERS = st.lists(st.sampled_from(["left index", "right ring", "left hand"]), unique=True).map(tuple)
+MS = st.floats(0, 1e4)
+SLIPS = st.builds(
+    SlipRecord, st.integers(0, 99), st.integers(0, 99), st.integers(0, 127), MS, FINGERS, FINGERS, st.none() | MS
+)
+KEYS = st.lists(st.sampled_from(["l1", "bis", "palm_d"]), unique=True).map(tuple)
 TAKES = st.builds(
     TakeRecord,
     title=TEXT,
@@ -51,6 +72,14 @@ TAKES = st.builds(
     events=st.lists(st.builds(RawEvent, time_ns=WHOLE, message=st.binary(max_size=4)), max_size=6).map(tuple),
     notes=st.lists(NOTES, max_size=4).map(tuple),
     added=st.lists(st.tuples(st.integers(-1, 99), st.integers(0, 127)), max_size=2).map(tuple),
+    comment=st.lists(TEXT, max_size=3).map(tuple),
+    octave_shift_semitones=st.sampled_from([-12, 0, 24]),
+    realised=st.lists(st.integers(-1, 99), max_size=5).map(tuple),
+    slips=st.lists(SLIPS, max_size=2).map(tuple),
+    trills=st.lists(
+        st.builds(TrillRecord, st.integers(0, 99), st.integers(0, 127), KEYS, MS, st.floats(-99, 99), MS), max_size=2
+    ).map(tuple),
+    used=st.lists(st.builds(UsedRecord, st.integers(0, 99), KEYS, TEXT), max_size=2).map(tuple),
 )
 
 TAKE = TakeRecord(
@@ -74,6 +103,32 @@ def test_the_head_says_what_the_whole_line_says(take: TakeRecord) -> None:
     line = encode_take(take)
     assert "events" not in head_of(line)
     assert summary_from(head_of(line), "f", 0, False) == summary_from(decode_line(line), "f", 0, False)
+
+
+@settings(max_examples=60, deadline=None)
+@given(TAKES)
+def test_without_its_events_a_line_says_all_the_rest(take: TakeRecord) -> None:
+    assert take_from(without_events(encode_take(take))) == replace(take, events=())
+
+
+def test_a_line_in_another_order_keeps_its_events() -> None:
+    turned = json.dumps(dict(reversed(json.loads(encode_take(TAKE)).items())), separators=(",", ":")).encode()
+    assert take_from(without_events(turned)) == TAKE
+
+
+#: A line as version 0.2 of the program wrote it.
+OLD = (
+    b'{"kind":"take","title":"Scale","tempo_bpm":80.0,"id":"a-001","started":"2026-11-23T17:00:00+01:00",'
+    b'"clean":true,"events":[[5,"904050"]],"notes":[["5","5/2",64,"bis","bis l1","late",31.25,64]],"added":[[0,61]]}\n'
+)
+
+
+def test_a_take_of_an_earlier_program_reads_on_and_says_nothing_of_what_it_did_not_know() -> None:
+    for take in (take_from(decode_line(OLD)), replace(take_from(without_events(OLD)), events=TAKE.events)):
+        assert take.notes == (NoteRecord("5", "5/2", 64, "bis", ("bis", "l1"), "late", 31.25, 64),)
+        assert (take.events, take.added, take.comment) == ((RawEvent(5, b"\x90\x40\x50"),), ((0, 61),), ())
+        assert (take.slips, take.trills, take.used, take.realised) == ((), (), (), ())
+        assert take.notes[0].available_ms is None and take.notes[0].articulation == ()
 
 
 def test_a_line_cut_at_any_byte_is_told() -> None:
@@ -119,6 +174,12 @@ def test_a_later_programs_extra_fields_are_passed_over() -> None:
         ("events", [[1]], "unpack"),
         ("notes", [["5", "1", None, "bis", "l1", "late", None, None]], "written oddly"),
         ("notes", [[5, "1", 64, "bis", "l1", "late", None, None]], "a note is written"),
+        ("notes", [["5", "1", 64, "bis", "l1", "late", None, None, 250.0, 0, 7]], "a note is written"),
+        ("slips", [[1, 0, 67, 30.0, ["left index"], "", None]], "a slip is written"),
+        ("slips", [[1, 0, 67]], "unpack"),
+        ("trills", [[1, 69, ["l1"], 9.0, 4.0, 2.0]], "a trill is written"),
+        ("used", [[1, ["l1"], "bis"]], "a fingering that was used is written"),
+        ("realised", [0, "1"], "realised should be a list of whole numbers"),
     ],
 )
 def test_a_wrong_field_is_named(field: str, value: object, said: str) -> None:
