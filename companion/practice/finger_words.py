@@ -1,32 +1,63 @@
-"""Fingers as a teacher says them: `left index`, `left index and ring fingers`, `right hand`."""
+"""Fingers and keys as a teacher says them: `left index`, `left index and ring finger`, `right hand`, `G♯ key`."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
+from companion.charts.model import Key
 from companion.practice.between import Mover
 
-__all__ = ["behind_in_words", "fingers_in_words", "moved_in_words", "were"]
+__all__ = ["behind_in_words", "fingers_in_words", "key_in_words", "listed", "moved_in_words", "were"]
 
-_WORDS = {"index": "index", "thumb": "thumb", "palm": "palm key", "side": "side key"}
+_WORDS = {"palm": "palm key", "side": "side key", "hand": "hand", "index": "index", "thumb": "thumb"}
+_SIGNS = {"sharp": "♯", "flat": "♭"}
 
 
-def fingers_in_words(fingers: Sequence[str]) -> str:
-    """Several fingers, those of one hand together: `left index and ring finger`, `left thumb and right ring finger`."""
-    hands: dict[str, list[str]] = {}
-    for finger in fingers:
-        hand, name = finger.split(maxsplit=1)
-        hands.setdefault(hand, []).append(_WORDS.get(name, name if name == "hand" else f"{name} finger"))
-    return _listed([f"{hand} {_listed(names)}" for hand, names in hands.items()])
+def fingers_in_words(fingers: Iterable[str], movers: Sequence[Mover] = ()) -> str:
+    """Several fingers, those of one hand together: `left index and ring finger`, `thumb and right ring finger`.
+
+    Parameters
+    ----------
+    fingers
+        As `between` names them.
+    movers
+        All fingers of the change: where two or more, and all of a hand, are named, the hand is.
+    """
+    named = list(fingers)
+    words = []
+    for hand in dict.fromkeys(finger.split()[0] for finger in named):
+        here = [finger for finger in named if finger.startswith(f"{hand} ")]
+        whole = {mover.finger for mover in movers if mover.finger.startswith(f"{hand} ")}
+        if len(here) > 1 and whole == set(here):
+            words.append(f"{hand} hand")
+        else:
+            words.append(f"{hand} {listed([_finger(finger) for finger in here])}")
+    return listed(words)
+
+
+def _finger(finger: str) -> str:
+    name = finger.split(maxsplit=1)[1]
+    return _WORDS.get(name, f"{name} finger")
 
 
 def behind_in_words(fingers: Sequence[str], hand: str) -> str:
     """The same without the hand where all are of this one: `ring finger`."""
-    return (
-        fingers_in_words(fingers).replace(f"{hand} ", "", 1)
-        if {f.split()[0] for f in fingers} == {hand}
-        else (fingers_in_words(fingers))
-    )
+    if {finger.split()[0] for finger in fingers} == {hand}:
+        return listed([_finger(finger) for finger in fingers])
+    return fingers_in_words(fingers)
+
+
+def key_in_words(key: Key) -> str:
+    """`G♯ key`, `side B♭ key`, `octave key`; a pearl goes by its finger: `left ring finger's key`."""
+    if not key.label and key.shape == "round":
+        return f"{key.hand} {_finger(f'{key.hand} {key.finger}')}'s key"
+    words: list[str] = []
+    for part in key.name.split("_"):
+        if part in _SIGNS and words:
+            words[-1] += _SIGNS[part]
+        else:
+            words.append(part.upper() if len(part) == 1 else part)
+    return f"{' '.join(words)} key"
 
 
 def were(fingers: Sequence[str]) -> str:
@@ -43,5 +74,6 @@ def moved_in_words(movers: Sequence[Mover]) -> str:
     return "moved"
 
 
-def _listed(words: Sequence[str]) -> str:
+def listed(words: Sequence[str]) -> str:
+    """`a`, `a and b`, `a, b and c`."""
     return f"{', '.join(words[:-1])} and {words[-1]}" if len(words) > 1 else words[0]

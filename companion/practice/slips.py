@@ -3,12 +3,14 @@
 Conventions
 -----------
 * A blip is a note that realises no score note, between two that were played right: the note before a change and the
-  one after it (or two notes of one trill). It lives less than `blip_limit_s`.
+  one after it (or two notes of one trill, or the same note twice). It lives less than `blip_limit_s`.
 * `early` are the fingers that had moved in every state of the horn that can have sounded it, `late` those that had
   not. Where several blips lie in one change, only states count that can follow one another. Fingers are named only
   where both are sure; a hand is named where it is sure that one of its fingers was first (or last) and not which.
 * The early fingers had moved when the blip began, the late ones moved when it ended or later. So `by_ms` is its life:
-  they were at least so far apart.
+  they were at least so far apart. Where the port tells the keys, `by_ms` is the time between the last early finger and
+  the first late one.
+* Where a single finger moves there is nobody to be early or late: nothing is told, and the sentence says what it did.
 * Without plan or chart, or where a note has no planned fingering (the neighbour of a turn), nothing is told.
 """
 
@@ -20,16 +22,19 @@ from itertools import pairwise
 
 from companion.arrays import Ints
 from companion.charts.model import Chart, note_name
-from companion.passage import Note, Passage
+from companion.errors import UsageError
+from companion.passage import Passage
 from companion.planning.model import Plan
-from companion.practice.between import MOVED, Change, State, change_between
+from companion.practice.between import HALFWAY, Change, Mover, State, change_between
 from companion.practice.costs import COSTS, ornament_pitches
-from companion.practice.finger_words import fingers_in_words, moved_in_words, were
+from companion.practice.finger_words import behind_in_words, fingers_in_words, moved_in_words, were
 from companion.practice.matching import lives_s
 from companion.practice.model import PlayedArray, Pressed, Slip
+from companion.practice.pressed import KeyTimes, key_times
+from companion.practice.slip_causes import other_cause
 from companion.units import ms_from_s
 
-__all__ = ["blip_limit_s", "find_slips"]
+__all__ = ["blip_limit_s", "find_slips", "sure_fingers"]
 
 #: In slow music a false note may last longer and is still one on the way: this share of the time between the two right
 #: ones, up to a limit (ours, no source; fingers of one change are tens of ms apart, see `between`).
@@ -50,7 +55,7 @@ class _Gap:
 def blip_limit_s(between_s: float) -> float:
     """How long a false note may live to be one on the way, where the right notes around it begin `between_s` apart.
 
-    75 ms as in the matching, and more in slow music.
+    75 ms as in the matching, and more in slow music: 15 % of that time, up to 150 ms.
     """
     return max(COSTS.blip_s, min(SLOWEST_S, SLOW_SHARE * between_s))
 
@@ -73,37 +78,51 @@ def find_slips(
     realised : int array [shape=(notes,)]
         Score index of each played note, -1 for extra ones.
     plan, chart : optional
-        Both are needed to tell fingers.
+        Both are needed to tell fingers from notes alone.
     pressed : sequence of Pressed
-        The keys really held, where the port knows them; they are used instead of the plan.
+        The keys really held, where the port knows them, in order of time; they and the chart are enough, and count more
+        than the plan.
 
     Returns
     -------
     tuple of Slip
         One for each blip.
+
+    Raises
+    ------
+    UsageError
+        A plan of other notes.
     """
-    teller = _Teller(passage, played, realised, plan, chart)
-    return tuple(slip for gap in _gaps(passage, played, realised) for slip in teller.slips(gap))
+    if plan is not None and len(plan.choices) != len(passage.notes):
+        raise UsageError(
+            f"the plan is for {len(plan.choices)} notes and the passage has {len(passage.notes)}: plan these bars anew"
+        )
+    gaps = list(_gaps(passage, played, realised))
+    if not gaps:
+        return ()
+    teller = _Teller(passage, played, realised, plan, chart, pressed)
+    return tuple(slip for gap in gaps for slip in teller.slips(gap))
 
 
 def _gaps(passage: Passage, played: PlayedArray, realised: Ints) -> Iterator[_Gap]:
+    scored = realised.tolist()
+    if all(note >= 0 for note in scored):
+        return
     lived_s, onsets_s = lives_s(played, tongue_s=0.0).tolist(), played["onset_s"].tolist()
-    right = [_is_right(passage, played, realised, i) for i in range(len(played))]
-    matched = [i for i, note in enumerate(realised.tolist()) if note >= 0]
+    pitches = played["written_midi"].tolist()
+    matched = [i for i, note in enumerate(scored) if note >= 0]
     for before, after in pairwise(matched):
         blips = tuple(range(before + 1, after))
-        step = int(realised[after]) - int(realised[before])
-        if not 0 < len(blips) <= MOST_BLIPS or step not in (0, 1) or not (right[before] and right[after]):
+        if not 0 < len(blips) <= MOST_BLIPS or scored[after] - scored[before] not in (0, 1):
             continue
         limit_s = blip_limit_s(onsets_s[after] - onsets_s[before])
-        if all(lived_s[i] < limit_s for i in blips):
+        right = all(_is_right(passage, scored[i], pitches[i]) for i in (before, after))
+        if right and all(lived_s[i] < limit_s for i in blips):
             yield _Gap(before, after, blips)
 
 
-def _is_right(passage: Passage, played: PlayedArray, realised: Ints, i: int) -> bool:
-    if realised[i] < 0:
-        return False
-    note, written_midi = passage.notes[int(realised[i])], int(played["written_midi"][i])
+def _is_right(passage: Passage, note_index: int, written_midi: int) -> bool:
+    note = passage.notes[note_index]
     return written_midi == note.written_midi or written_midi in ornament_pitches(note)
 
 
@@ -111,114 +130,134 @@ class _Teller:
     """Tells the slips of one take."""
 
     def __init__(
-        self, passage: Passage, played: PlayedArray, realised: Ints, plan: Plan | None, chart: Chart | None
+        self,
+        passage: Passage,
+        played: PlayedArray,
+        realised: Ints,
+        plan: Plan | None,
+        chart: Chart | None,
+        pressed: Sequence[Pressed],
     ) -> None:
-        self.passage, self.realised = passage, realised
-        self.plan, self.chart = plan, chart
-        self.midi = played["written_midi"].tolist()
-        self.onset_s = played["onset_s"].tolist()
-        self.life_ms = [ms_from_s(life_s) for life_s in lives_s(played, tongue_s=0.0).tolist()]
+        self._passage, self._played = passage, played
+        self._scored: list[int] = realised.tolist()
+        self._plan, self._chart, self._pressed = plan, chart, pressed
+        self._midi: list[int] = played["written_midi"].tolist()
+        self._onset_s: list[float] = played["onset_s"].tolist()
+        self._life_ms = [ms_from_s(life_s) for life_s in lives_s(played, tongue_s=0.0).tolist()]
         self._changes: dict[tuple[frozenset[str], frozenset[str]], Change] = {}
 
     def slips(self, gap: _Gap) -> Iterator[Slip]:
         """A slip for each blip of the gap that is a wrong note there."""
-        ends = {self.midi[gap.before], self.midi[gap.after]}
-        blips = [i for i in gap.blips if self.midi[i] not in ends]
+        ends = {self._midi[gap.before], self._midi[gap.after]}
+        blips = [i for i in gap.blips if self._midi[i] not in ends]
         if not blips:
             return
-        rows = self._rows(gap, [self.midi[i] for i in blips])
+        times = key_times(self._chart, self._played, self._pressed, gap.before, gap.after) if self._chart else None
+        if times is not None:
+            yield from (self._seen(gap, i, times) for i in blips)
+            return
+        change = self._change(gap)
+        if change is None:
+            why = "which fingers, only their planned fingerings can tell"
+            yield from (self._untold(gap, i, f"; {why}") for i in blips)
+            return
+        heard = [self._midi[i] for i in blips]
+        rows = change.chains(heard)
         for at, i in enumerate(blips):
-            states = list(dict.fromkeys(row[at] for row in rows))
-            yield self._slip(gap, i, states)
+            # Several that can't follow one another are taken one by one.
+            states = list(dict.fromkeys(row[at] for row in rows)) if rows else list(change.sounding(heard[at]))
+            yield self._told(gap, i, change, states)
 
     # -- the fingers ---------------------------------------------------------------------------------------------------
 
     def _change(self, gap: _Gap) -> Change | None:
         before, after = self._keys(gap.before), self._keys(gap.after)
-        if before is None or after is None or self.chart is None:
+        if before is None or after is None or self._chart is None:
             return None
         if (before, after) not in self._changes:
-            self._changes[before, after] = change_between(self.chart, before, after)
+            self._changes[before, after] = change_between(self._chart, before, after)
         return self._changes[before, after]
 
     def _keys(self, i: int) -> frozenset[str] | None:
         """The planned keys of a played note."""
-        if self.plan is None:
+        if self._plan is None:
             return None
-        choice, note = self.plan.choices[int(self.realised[i])], self.passage.notes[int(self.realised[i])]
-        if self.midi[i] == note.written_midi:
+        note, choice = self._passage.notes[self._scored[i]], self._plan.choices[self._scored[i]]
+        if self._midi[i] == note.written_midi:
             return choice.fingering.keys
         trill = choice.trill_fingering
-        return trill.keys if trill is not None and note.trill is not None else None
+        if trill is not None and trill.written_midi == self._midi[i]:
+            return trill.keys
+        return None
 
-    def _rows(self, gap: _Gap, heard: list[int]) -> Sequence[tuple[State, ...]]:
-        change = self._change(gap)
-        return change.chains(heard) if change else ()
-
-    def _slip(self, gap: _Gap, i: int, states: Sequence[State]) -> Slip:
-        slip = Slip(
-            note_index=int(self.realised[gap.after]),
-            from_index=int(self.realised[gap.before]),
-            heard_midi=self.midi[i],
-            time_s=self.onset_s[i],
-            life_ms=self.life_ms[i],
-            states=len(states),
-        )
-        change = self._change(gap)
-        opening = f"{self._between(gap)} a short {note_name(slip.heard_midi)} sounds for {slip.life_ms:.0f} ms"
-        if change is None:
-            return replace(slip, sentence=f"{opening}; which fingers, only a planned fingering can tell")
+    def _told(self, gap: _Gap, i: int, change: Change, states: Sequence[State]) -> Slip:
         if not states:
-            return replace(slip, sentence=f"{opening}: {self._no_state(change, slip.heard_midi)}")
-        slip = replace(slip, keys=likeliest(change, states).keys)
+            assert self._chart is not None
+            before, after, heard = self._midi[gap.before], self._midi[gap.after], self._midi[i]
+            return self._untold(gap, i, f": {other_cause(self._chart, change, before, after, heard)}")
         early, late = sure_fingers(change, states)
         if not early or not late:
-            return replace(slip, sentence=f"{opening}: {_rivals(change, states)}")
-        return replace(
-            slip,
-            early=early,
-            late=late,
-            by_ms=slip.life_ms,
-            told=True,
-            sentence=f"{opening}: {late_in_words(change, early, late)}",
-        )
+            slip = self._untold(gap, i, f": {_rivals(change, states)}")
+        else:
+            words = late_in_words(change.movers, early, late)
+            slip = self._slip(gap, i, f": {words}")
+            slip = replace(slip, early=early, late=late, by_ms=slip.life_ms, told=True)
+        return replace(slip, keys=likeliest(change, states).keys, states=len(states))
 
-    def _no_state(self, change: Change, heard_midi: int) -> str:
-        if not change.movers:
-            return "no finger moves there, so a key was brushed or the note broke"
-        return "the fingers of this change don't sound it in any order, so a key was brushed or the note broke"
+    def _seen(self, gap: _Gap, i: int, times: KeyTimes) -> Slip:
+        """With the keys that were held."""
+        early, late = times.split(self._onset_s[i])
+        keys = times.held_at(self._onset_s[i])
+        if not early or not late:
+            other = ", ".join(times.moved_in_words()) or "no finger of this change moved around it"
+            return replace(self._untold(gap, i, f": {other}"), keys=keys, states=1)
+        by_ms = times.apart_ms(early, late)
+        words = late_in_words(times.movers, early, late)
+        slip = self._slip(gap, i, f": {words} by {by_ms:.0f} ms, as the keys tell")
+        return replace(slip, early=early, late=late, by_ms=by_ms, told=True, keys=keys, states=1)
+
+    # -- the words -----------------------------------------------------------------------------------------------------
+
+    def _untold(self, gap: _Gap, i: int, ending: str) -> Slip:
+        return self._slip(gap, i, ending)
+
+    def _slip(self, gap: _Gap, i: int, ending: str) -> Slip:
+        sounds = f"a short {note_name(self._midi[i])} sounds for {self._life_ms[i]:.0f} ms"
+        return Slip(
+            note_index=self._scored[gap.after],
+            from_index=self._scored[gap.before],
+            heard_midi=self._midi[i],
+            time_s=self._onset_s[i],
+            life_ms=self._life_ms[i],
+            sentence=f"{self._between(gap)} {sounds}{ending}",
+        )
 
     def _between(self, gap: _Gap) -> str:
         before, after = self._name(gap.before), self._name(gap.after)
-        return f"From {before} to {after}" if before != after else f"Between two {before}"
+        return f"From {before} to {after}" if before != after else f"Between {before} and {after} again"
 
     def _name(self, i: int) -> str:
-        note: Note = self.passage.notes[int(self.realised[i])]
-        if self.midi[i] == note.written_midi:
+        note = self._passage.notes[self._scored[i]]
+        if self._midi[i] == note.written_midi:
             return str(note.written)
-        if note.trill is not None and note.trill.other.midi == self.midi[i]:
+        if note.trill is not None and note.trill.other.midi == self._midi[i]:
             return str(note.trill.other)
-        return note_name(self.midi[i])
+        return note_name(self._midi[i])
 
 
-def sure_fingers(change: Change, states: Iterable[State]) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    """Who was early and who late in all of these states, in the order of the chart; empty where that is not sure.
+def sure_fingers(change: Change, states: Sequence[State]) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Who was early and who late in all of these states, in the order of the chart; both empty where that is not sure.
 
     A hand stands for its fingers where only the hand is sure, and the other side of the matter lies in the other hand.
     """
-    states = list(states)
     early = [change.early(state) for state in states]
     late = [change.late(state) for state in states]
-    first, last = _sure(change, early), _sure(change, late)
-    if first and not last:
-        last = _sure_hand(late)
-    elif last and not first:
-        first = _sure_hand(early)
-    elif not first and not last:
-        first, last = _sure_hand(early), _sure_hand(late)
-    if not first or not last or (_hands(first) & _hands(last) and ("hand" in first[0] or "hand" in last[0])):
+    first = _sure(change, early) or _sure_hand(early)
+    last = _sure(change, late) or _sure_hand(late)
+    if not first or not last:
         return (), ()
-    return first, last
+    a_hand = first[0].endswith(" hand") or last[0].endswith(" hand")
+    return ((), ()) if a_hand and _hands(first) & _hands(last) else (first, last)
 
 
 def _sure(change: Change, found: Sequence[frozenset[str]]) -> tuple[str, ...]:
@@ -229,7 +268,7 @@ def _sure(change: Change, found: Sequence[frozenset[str]]) -> tuple[str, ...]:
 def _sure_hand(found: Sequence[frozenset[str]]) -> tuple[str, ...]:
     if not all(found):
         return ()
-    hands = {finger.split()[0] for fingers in found for finger in fingers}
+    hands = _hands(finger for fingers in found for finger in fingers)
     return (f"{hands.pop()} hand",) if len(hands) == 1 else ()
 
 
@@ -238,38 +277,53 @@ def _hands(fingers: Iterable[str]) -> set[str]:
 
 
 def likeliest(change: Change, states: Sequence[State]) -> State:
-    """The state that takes the least to be reached: whole hands apart rather than fingers of one hand, few fingers
-    out of step rather than many, none halfway; then in the order of their keys, so that it is always the same one."""
+    """The state that takes the least to be reached: whole hands apart rather than fingers of one hand, no finger
+    halfway, few out of step rather than many; then in the order of their keys, so that it is always the same one."""
 
     def rank(state: State) -> tuple[int, int, int, list[str]]:
         early, late = change.early(state), change.late(state)
-        halfway = sum(1 for p in state.progress if 0 < p < MOVED)
+        halfway = state.progress.count(HALFWAY)
         return (len(_hands(early) & _hands(late)), halfway, min(len(early), len(late)), sorted(state.keys))
 
     return min(states, key=rank)
 
 
-def late_in_words(change: Change, early: Sequence[str], late: Sequence[str]) -> str:
-    """`your left ring finger came up late, behind the left index`."""
-    movers = {mover.finger: mover for mover in change.movers}
-    return (
-        f"your {fingers_in_words(late)} {moved_in_words([movers[f] for f in late if f in movers])} late,"
-        f" behind the {fingers_in_words(early)}"
-    )
+def late_in_words(movers: Sequence[Mover], early: Sequence[str], late: Sequence[str]) -> str:
+    """`your left ring finger came up late, behind the index`. Of more than two the rest are `the others`."""
+    hands = _hands(late)
+    all_named = len(early) + len(late) == len(movers)
+    if all_named and len(late) > max(2, len(early)):
+        how = moved_in_words([mover for mover in movers if mover.finger in early])
+        return f"your {fingers_in_words(early, movers)} {how} early, ahead of the others"
+    ahead = "others" if all_named and len(early) > 2 else fingers_in_words(early, movers)
+    if not ahead.endswith(" hand") and len(hands) == 1:
+        ahead = behind_in_words(early, min(hands))
+    how = moved_in_words([mover for mover in movers if mover.finger in late])
+    return f"your {fingers_in_words(late, movers)} {how} late, behind the {ahead}"
 
 
 def _rivals(change: Change, states: Sequence[State]) -> str:
-    """What it could have been."""
+    """What it could have been, where it can't be told."""
     if len(change.movers) == 1:
-        only = change.movers[0].finger
-        return f"only your {fingers_in_words([only])} moves there, and it had left one key before it had the next"
-    names = {mover.finger for mover in change.movers}
-    stories = []
-    for state in states:
-        early, late = sorted(change.early(state) & names), sorted(change.late(state) & names)
-        if early and late:
-            stories.append(f"the {fingers_in_words(late)} {were(late)} behind the {fingers_in_words(early)}")
-    stories = list(dict.fromkeys(stories))
-    if len(stories) == 2:
-        return f"it can't be told which finger: either {stories[0]}, or {stories[1]}"
+        only = fingers_in_words([change.movers[0].finger])
+        return f"only your {only} moves there, and had left one key before it had the next"
+    stories = dict.fromkeys(_story(change, state) for state in states)
+    if len(stories) == 2 and all(stories):
+        return f"it can't be told which finger: either {' or '.join(stories)}"
+    order = [mover.finger for mover in change.movers]
+    for found, says in ((change.late, "came late"), (change.early, "came early")):
+        sure = frozenset.intersection(*(found(state) for state in states))
+        if sure:
+            named = fingers_in_words([finger for finger in order if finger in sure], change.movers)
+            return f"your {named} {says}; it can't be told against which other finger"
     return "it can't be told which finger"
+
+
+def _story(change: Change, state: State) -> str:
+    order = [mover.finger for mover in change.movers]
+    early, late = ([f for f in order if f in part] for part in (change.early(state), change.late(state)))
+    if not early or not late:
+        return ""
+    words = fingers_in_words(late, change.movers)
+    plural = not words.endswith(" hand") and len(late) > 1
+    return f"the {words} {were(late if plural else late[:1])} behind the {fingers_in_words(early, change.movers)}"
