@@ -67,6 +67,16 @@ class InBeat:
     part: Fraction
     dotted: bool = False
 
+    @property
+    def words(self) -> str:
+        """`the second sixteenth`."""
+        return _place_in_words(self.place, self.part, self.dotted)
+
+    @property
+    def first_words(self) -> str:
+        """The first place of the same beat: `the first sixteenth`."""
+        return _place_in_words(0, self.part, False)
+
 
 def place_timings(
     passage: Passage, deviation_s: Floats, tempo_bpm: float, *, leave_out: Collection[int] = ()
@@ -86,8 +96,8 @@ def place_timings(
     for found in in_beats(passage, deviation_s, tempo_bpm, leave_out=leave_out):
         groups[found.place, found.of, found.part, found.dotted].append(found)
     by_value: dict[tuple[int, Fraction, bool], list[tuple[PlaceTiming, float]]] = defaultdict(list)
-    for (place, of, part, dotted), group in groups.items():
-        timing = _timing(passage, _place_in_words(place, part, dotted), group, sign=1.0)
+    for (_, of, part, dotted), group in groups.items():
+        timing = _timing(passage, group[0].words, group, sign=1.0)
         if timing is not None:
             by_value[of, part, dotted].append((timing, float(np.mean([g.part_s for g in group]))))
     timings: list[tuple[PlaceTiming, float]] = []
@@ -95,7 +105,7 @@ def place_timings(
         alike = _all_alike([timing.mean_ms for timing, _ in named], of)
         if alike:
             rest = [g for (_, o, p, d), group in groups.items() if (o, p, d) == (of, part, dotted) for g in group]
-            first = _timing(passage, _place_in_words(0, part, dotted), rest, sign=-1.0)
+            first = _timing(passage, rest[0].first_words, rest, sign=-1.0)
             if first is not None:
                 named = [(first, named[0][1])]
         timings += named

@@ -1,4 +1,4 @@
-"""The final word on a take: a verdict a note, clean or not and why, and one sentence of advice.
+"""The final word on a take: a verdict a note, clean or not and why, and a short comment.
 
 Conventions
 -----------
@@ -7,19 +7,45 @@ Conventions
 * Grace notes are judged by order and pitch, not by ms. The notes of a trill or turn belong to the note they adorn.
 * A take is clean where no note is wrong, left out, not reached, added or played again, and at least
   `clean_share_on_time` of the notes that have a time, and were played right, came on time, and none of them further
-  off than `clean_worst` times what is on time (see `tolerance`).
+  off than `clean_worst` times what is on time (see `tolerance`). Slurs and tongued notes count where
+  `articulation_share` asks for them.
+* In a take that swings its eighths throughout the second ones are judged against where its own swing puts them; their
+  deviations stay against the click. Where the score asks for no swing the take isn't clean, for this one reason.
+* Where all of a take was sent octaves off, it is judged at pitch.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
+from companion.charts.model import Chart
 from companion.passage import Passage
 from companion.planning.model import Plan
-from companion.practice.advice import advise, trouble_bars
+from companion.practice.advice import trouble_bars
+from companion.practice.comment import Found, comment_on
+from companion.practice.evenness import drift, entries, place_timings
 from companion.practice.matching import align
-from companion.practice.model import LEFT_OUT, NOT_REACHED, WRONG_NOTE, Assessment, PlayedArray, Tolerances
-from companion.practice.reading import Reading, read_take
+from companion.practice.model import (
+    AS_WRITTEN,
+    LEFT_OUT,
+    NOT_REACHED,
+    NOT_SLURRED,
+    NOT_TONGUED,
+    WRONG_NOTE,
+    Articulated,
+    Assessment,
+    BreathArray,
+    PlayedArray,
+    Pressed,
+    Tolerances,
+)
+from companion.practice.pressed import fingerings_used
+from companion.practice.reading import Reading, at_pitch, read_take
+from companion.practice.slips import find_slips
+from companion.practice.swing import ratio_in_words
+from companion.practice.trills import trill_timings
 from companion.practice.words import bars_in_words, number_of, times_in_words
 
 __all__ = ["judge"]
@@ -31,6 +57,10 @@ def judge(
     tempo_bpm: float,
     tolerances: Tolerances = Tolerances(),  # noqa: B008 (frozen)
     plan: Plan | None = None,
+    *,
+    chart: Chart | None = None,
+    breath: BreathArray | None = None,
+    pressed: Sequence[Pressed] = (),
 ) -> Assessment:
     """Judge a take.
 
@@ -42,7 +72,13 @@ def judge(
         Quarters a minute of the click.
     tolerances : Tolerances
     plan : Plan, optional
-        Lets the advice name the change of fingering.
+        Lets the advice name the change of fingering. One of another length than the passage tells nothing of fingers.
+    chart : Chart, optional
+        The horn; with it and the plan slips name the fingers.
+    breath : array of `BREATH`, optional
+        How hard the player blew, in the seconds of `played`.
+    pressed : sequence of Pressed
+        The keys really held, in order of time, where the port knows them.
 
     Raises
     ------
@@ -50,29 +86,60 @@ def judge(
         Where tempo or tolerances make no sense.
     """
     played = played[np.argsort(played["onset_s"], kind="stable")]
-    reading = read_take(passage, played, tempo_bpm, tolerances, align(passage, played, tempo_bpm))
-    because = _because(reading)
-    bars = trouble_bars(reading)
+    alignment = align(passage, played, tempo_bpm)
+    reading = read_take(passage, played, tempo_bpm, tolerances, alignment)
+    played, realised = at_pitch(played, alignment), reading.realised
+    fingered = plan if plan is not None and len(plan.choices) == len(passage.notes) else None
+    returns = frozenset(reading.returns)
+    found = Found(
+        reading=reading,
+        articulation=(),
+        slips=find_slips(passage, played, realised, fingered, chart, pressed),
+        trills=trill_timings(passage, played, realised, fingered, chart),
+        fingerings=fingerings_used(passage, played, realised, pressed, fingered, chart)
+        if fingered is not None and chart is not None and pressed
+        else (),
+        places=place_timings(passage, reading.deviation_s, tempo_bpm, leave_out=returns),
+        drift=drift(passage, reading.deviation_s, tempo_bpm),
+        entries=entries(passage, reading.results),
+        plan=plan,
+    )
+    because = _because(reading, found.articulation)
+    comment = comment_on(found, clean=not because)
     return Assessment(
         tempo_bpm=float(tempo_bpm),
         notes=reading.results,
         added=tuple((max(extra.after, 0), extra.written_midi) for extra in reading.extras),
         clean=not because,
         because=because,
-        advice=advise(reading, bars, clean=not because, plan=plan),
-        trouble_bars=bars,
+        advice=comment[0],
+        trouble_bars=trouble_bars(reading),
         tempo_played_bpm=reading.tempo_played_bpm,
+        comment=comment,
+        realised=tuple(realised.tolist()),
+        articulation=found.articulation,
+        slips=found.slips,
+        trills=found.trills,
+        fingerings=found.fingerings,
+        places=found.places,
+        drift=found.drift,
+        entries=found.entries,
     )
 
 
-def _because(reading: Reading) -> str:
+def _because(reading: Reading, articulation: tuple[Articulated, ...]) -> str:
     """Why a take is not clean, in words; empty where it is."""
     total = len(reading.results)
     if not total:
         return "there are no notes in these bars"
     if len(reading.notes_with(NOT_REACHED)) == total:
         return "nothing was played" if not reading.extras else "nothing of what was played belongs to these bars"
-    reasons = [*_note_reasons(reading, total), *_extra_reasons(reading)]
+    reasons = [
+        *_note_reasons(reading, total),
+        *_extra_reasons(reading),
+        *_swing_reasons(reading),
+        *_begun_reasons(reading.tolerances, articulation),
+    ]
     timed = reading.right
     needed = reading.tolerances.clean_share_on_time
     # Half a note less than asked is no shortfall: 0.95 of 20 must mean 19 in spite of rounding.
@@ -107,6 +174,24 @@ def _extra_reasons(reading: Reading) -> list[str]:
     if reading.returns:
         reasons.append(f"went back {times_in_words(len(reading.returns))}, in {_bars(reading, reading.returns)}")
     return reasons
+
+
+def _swing_reasons(reading: Reading) -> list[str]:
+    swing = reading.swing
+    if swing is None or swing.asked:
+        return []
+    return [f"the eighths swing, {ratio_in_words(swing)}, and are written even"]
+
+
+def _begun_reasons(tolerances: Tolerances, articulation: tuple[Articulated, ...]) -> list[str]:
+    """Too few notes slurred or tongued as written, where that is asked for."""
+    needed = tolerances.articulation_share
+    told = [a for a in articulation if a.asked and a.played]
+    right = sum(1 for a in told if AS_WRITTEN in a.verdicts or not {NOT_SLURRED, NOT_TONGUED} & set(a.verdicts))
+    if not needed or not told or right >= needed * len(told) - 1e-9:
+        return []
+    share = f"{int(100 * right / len(told))} %, {100 * needed:g} % needed"
+    return [f"{right} of {number_of(len(told), 'note')} slurred or tongued as written ({share})"]
 
 
 def _bars(reading: Reading, notes: tuple[int, ...] | list[int]) -> str:

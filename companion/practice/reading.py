@@ -97,6 +97,11 @@ class Reading:
         return sum(1 for r in self.results if r.verdict in (ON_TIME, EARLY, LATE) and self.timed[r.note_index])
 
     @property
+    def off_click(self) -> frozenset[int]:
+        """Notes of the right pitch that came early or late."""
+        return frozenset(r.note_index for r in self.results if r.verdict in (EARLY, LATE))
+
+    @property
     def far_off(self) -> tuple[int, ...]:
         """Notes of the right pitch that came further off the click than any note of a clean take may."""
         allowed_s = self.tolerances.clean_worst * self.limit_s

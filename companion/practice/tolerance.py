@@ -56,6 +56,10 @@ def check_tolerances(tolerances: Tolerances) -> None:
         raise UsageError(
             f"a clean take can't be held to {tolerances.clean_worst:g} times what is on time: give 1 or more, such as 3"
         )
+    if not 0 <= tolerances.articulation_share <= 1:
+        raise UsageError(
+            f"{tolerances.articulation_share:g} is no share of the slurs: give 0 to 1, such as 0.9 for 90 %"
+        )
 
 
 def on_time_limits_s(passage: Passage, tempo_bpm: float, tolerances: Tolerances) -> tuple[Floats, Floats]:
@@ -97,8 +101,11 @@ def timing_verdict(deviation_s: float, early_s: float, late_s: float) -> str:
 def tolerance_in_words(tolerances: Tolerances) -> str:
     """The figures as they are shown to the player."""
     share = 100 * tolerances.on_time_share
+    begun = tolerances.articulation_share
+    tongue = f", {100 * begun:g} % slurred or tongued as written" if begun else ""
     return (
         f"on time: within {tolerances.on_time_ms:g} ms of the click, or {share:g} % of the interval to the nearer note;"
         " clean: no note wrong, left out, added or played again, and"
-        f" {100 * tolerances.clean_share_on_time:g} % on time, none over {tolerances.clean_worst:g} times that off"
+        f" {100 * tolerances.clean_share_on_time:g} % on time, none over {tolerances.clean_worst:g} times that"
+        f" off{tongue}"
     )

@@ -7,8 +7,12 @@ from fractions import Fraction
 
 from companion.passage import Note, Passage
 
-__all__ = ["bar_in_words", "bars_in_words", "number_of", "place_in_words", "times_in_words"]
+__all__ = [
+    "bar_in_words", "bars_in_words", "capital", "number_of", "pitch_in_words", "place_in_words", "times_in_words",
+]  # fmt: skip
 
+_FLAT_NAMES = ("C", "D♭", "D", "E♭", "E", "F", "G♭", "G", "A♭", "A", "B♭", "B")
+_SHARP_NAMES = ("C", "C♯", "D", "D♯", "E", "F", "F♯", "G", "G♯", "A", "A♯", "B")
 _ORDINALS = ("first", "second", "third", "fourth")
 _MOST_NAMED = 4
 
@@ -62,6 +66,16 @@ def place_in_words(passage: Passage, note: Note) -> str:
 def number_of(count: int, one: str, many: str = "") -> str:
     """`1 note`, `2 notes`."""
     return f"{count} {one if count == 1 else many or one + 's'}"
+
+
+def pitch_in_words(written_midi: int, *, flat: bool) -> str:
+    """`B♭4` where `flat`, else `A♯4`."""
+    return f"{(_FLAT_NAMES if flat else _SHARP_NAMES)[written_midi % 12]}{written_midi // 12 - 1}"
+
+
+def capital(words: str) -> str:
+    """The same with a capital at the start."""
+    return words[:1].upper() + words[1:]
 
 
 def times_in_words(count: int) -> str:
