@@ -79,13 +79,18 @@ class Change:
         """States that sound this note."""
         return tuple(state for state, sounds in self.states if sounds == written_midi)
 
-    def chains(self, heard: Sequence[int]) -> tuple[tuple[State, ...], ...]:
-        """Rows of states, each possible after the one before, that sound these notes one after another."""
-        rows: list[tuple[State, ...]] = [()]
+    def possible(self, heard: Sequence[int]) -> tuple[tuple[State, ...], ...]:
+        """For each of these notes, heard one after another, the states that sound it and that fit the notes before and
+        after: no finger goes back. All empty where nothing fits."""
+        forth: list[tuple[State, ...]] = []
         for written_midi in heard:
             states = self.sounding(written_midi)
-            rows = [(*row, state) for row in rows for state in states if not row or row[-1].before(state)]
-        return tuple(rows)
+            if forth:
+                states = tuple(state for state in states if any(other.before(state) for other in forth[-1]))
+            forth.append(states)
+        for at in range(len(forth) - 2, -1, -1):
+            forth[at] = tuple(state for state in forth[at] if any(state.before(other) for other in forth[at + 1]))
+        return tuple(forth)
 
     def early(self, state: State) -> frozenset[str]:
         """Fingers that are ahead of others in this state: those that have moved, or, where none has, those halfway."""

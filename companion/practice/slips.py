@@ -162,11 +162,10 @@ class _Teller:
             yield from (self._untold(gap, i, f"; {why}") for i in blips)
             return
         heard = [self._midi[i] for i in blips]
-        rows = change.chains(heard)
-        for at, i in enumerate(blips):
+        possible = change.possible(heard)
+        for i, states in zip(blips, possible, strict=True):
             # Several that can't follow one another are taken one by one.
-            states = list(dict.fromkeys(row[at] for row in rows)) if rows else list(change.sounding(heard[at]))
-            yield self._told(gap, i, change, states)
+            yield self._told(gap, i, change, states if all(possible) else change.sounding(self._midi[i]))
 
     # -- the fingers ---------------------------------------------------------------------------------------------------
 
