@@ -230,10 +230,8 @@ def _tolerances(table: Mapping[str, Any]) -> Tolerances:
 
 def _note(row: list[Any]) -> NoteRecord:
     bar, beat, written_midi, fingering, keys, verdict, deviation_ms, played_midi = row[:_FIRST_NOTE_FIELDS]
-    available_ms, went_back, begun, held_share, articulation, misread, *_ = (
-        *row[_FIRST_NOTE_FIELDS:],
-        *_NOTHING_MORE[len(row) - _FIRST_NOTE_FIELDS :],
-    )
+    more = [*row[_FIRST_NOTE_FIELDS:], *_NOTHING_MORE[len(row) - _FIRST_NOTE_FIELDS :]]
+    available_ms, went_back, begun, held_share, articulation, misread = more[: len(_NOTHING_MORE)]
     texts = (bar, beat, fingering, keys, verdict, begun, articulation, misread)
     if not all(isinstance(value, str) for value in texts):
         raise ValueError(f"a note is written {str(row)[:60]}")

@@ -34,7 +34,7 @@ from companion.record.log import read_take
 from companion.record.model import NoteRecord, TakeRecord, TakeSummary
 from companion.units import s_from_beats, s_from_ms, s_from_ns, s_per_beat
 
-__all__ = ["NEWEST_TAKES", "newest_takes_of", "pace_of", "readings_of"]
+__all__ = ["NEWEST_TAKES", "newest_takes_of", "own_takes", "pace_of", "readings_of"]
 
 #: Fingers get quicker with practice: takes before these say how fast they were once.
 NEWEST_TAKES = 60
@@ -80,11 +80,17 @@ def newest_takes_of(folder: Path, instrument: str, most: int, cache: Path | None
     """The player's own newest takes on an instrument, oldest first."""
     found: list[TakeSummary] = []
     for first_day in _first_days():
-        takes = survey(folder, cache, Wanted(first_day=first_day)).takes
-        found = [take for take in takes if _is_own(take, instrument)]
+        found = own_takes(folder, instrument, cache, Wanted(first_day=first_day))
         if len(found) >= most:
             break
     return found[-most:] if most > 0 else []
+
+
+def own_takes(
+    folder: Path, instrument: str, cache: Path | None = None, wanted: Wanted | None = None
+) -> list[TakeSummary]:
+    """The player's own takes on an instrument among those that are wanted, oldest first."""
+    return [take for take in survey(folder, cache, wanted).takes if _is_own(take, instrument)]
 
 
 def _first_days() -> Iterator[str]:
