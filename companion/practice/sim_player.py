@@ -43,7 +43,7 @@ from companion.practice.sim_fingers import note_on_the_way
 from companion.practice.sim_levels import ONCE_A_TAKE, RATE_ALONE, Level
 from companion.units import s_per_beat
 
-__all__ = ["CLOSEST_S", "Player", "Sounded"]
+__all__ = ["CLOSEST_S", "CLOSEST_SAME_S", "Player", "Sounded"]
 
 #: A change of fingering without a plan to say more: at the usual trill rate of 5 a second one takes 0.1 s.
 USUAL_CHANGE_S = 0.10
@@ -51,8 +51,8 @@ USUAL_CHANGE_S = 0.10
 USUAL_STRAIN = 0.6
 #: Where slips gather: no place is so hard that one kind of slip happens there more often than this.
 HIGHEST_CHANCE = 0.15
-#: Two notes of one player are never closer than this.
-CLOSEST_S = 0.012
+#: Two notes of one player are never closer than this, nor two of one pitch than that.
+CLOSEST_S, CLOSEST_SAME_S = 0.012, 0.05
 #: How late an entry comes, in quarters.
 LATE_BEATS = (0.5, 4.0)
 #: How long a player takes to begin again, and to put a wrong note right.
@@ -191,7 +191,7 @@ class Player:
         self._count(kind)
         if to <= index:
             self._breaks_here += 1
-            self._back_until, self._back_kind = index, kind
+            self._back_until, self._back_kind = max(index, self._back_until), kind
         return to
 
     def _back(self, index: int) -> int:
@@ -360,12 +360,15 @@ class Player:
         )
 
     def _sound(self, sounded: Sounded) -> None:
-        if self.sounded and sounded.onset_s < self.sounded[-1].onset_s + CLOSEST_S:
-            sounded = sounded._replace(onset_s=self.sounded[-1].onset_s + CLOSEST_S)
-        if self._broken and self.sounded:
-            self.sounded[-1] = self.sounded[-1]._replace(follows=False)
-        if self.sounded and self.sounded[-1].midi == sounded.midi:
-            sounded = sounded._replace(tongued=True)
+        if self.sounded:
+            before = self.sounded[-1]
+            again = before.midi == sounded.midi
+            earliest_s = before.onset_s + (CLOSEST_SAME_S if again else CLOSEST_S)
+            sounded = sounded._replace(
+                onset_s=max(sounded.onset_s, earliest_s), tongued=sounded.tongued or again or self._broken
+            )
+            if self._broken:
+                self.sounded[-1] = before._replace(follows=False)
         self.sounded.append(sounded)
         self._broken = False
 

@@ -34,6 +34,8 @@ TONGUE_S, TONGUE_SD_S = 0.0345, 0.0058
 SLUR_OVERLAP_S, SLUR_OVERLAP_SD_S = 0.006, 0.0015
 LEGATO_S, LEGATO_SD_S, LEGATO_RANGE_S = 0.040, 0.015, (0.010, 0.080)
 DETACHED_RANGE = (0.60, 0.90)
+#: Fingers on keys are less even than breath (ours, no source).
+KEY_SD = 8.0
 BREATH_CONTROLLER = 2
 BREATH_ATTACK_S = 0.03
 #: An overlap reaches at most this far into the next note.
@@ -69,7 +71,8 @@ def spans_of(played: list[Sounded], style: str, rng: Random) -> list[Span]:
             off_s = _key_up_s(note, onsets_s[i], after, next_s, room_s, rng)
         else:
             off_s = _wind_end_s(note, onsets_s[i], after, next_s, room_s, slur_s, rng)
-        spans.append(Span(onsets_s[i], round(off_s, 6), note.midi, note.velocity))
+        velocity = note.velocity if style == WIND else max(1, min(127, note.velocity + round(rng.gauss(0.0, KEY_SD))))
+        spans.append(Span(onsets_s[i], round(off_s, 6), note.midi, velocity))
     return spans
 
 
