@@ -11,8 +11,8 @@ is shorter is not heard.
 
 What can be told is worked out here, by brute force over the chart and without the program's own table: all sets of
 fingers that may have moved (and sliding fingers on neither or both of their keys) that sound the note, and that may
-follow one another where there are several. It can be told where some finger has moved in all of them and some other in
-none; `by hand`: where it is sure only which hand was first or last. `right` counts names that hold against the times
+follow one another where there are several. It can be told where some finger has come further than some other in all of
+them; `by hand`: where it is sure only which hand was first or last. `right` counts names that hold against the times
 drawn: all along the blip each early finger was ahead of each late one.
 
 Budget: at least 95 % of those that can be told named right, none named that can't.
@@ -138,6 +138,8 @@ def tellable(ways: list[dict[str, int]]) -> str:
     """`finger`, `hand` or empty."""
     if not ways:
         return ""
+    if any(all(way[a] > way[b] for way in ways) for a in ways[0] for b in ways[0]):
+        return "finger"
     firsts = [{n for n, p in way.items() if p == max(way.values()) > min(way.values())} for way in ways]
     lasts = [{n for n, p in way.items() if p == min(way.values()) < max(way.values())} for way in ways]
     sides = []
@@ -150,8 +152,6 @@ def tellable(ways: list[dict[str, int]]) -> str:
             sides.append(("hand", hands))
         else:
             return ""
-    if {side[0] for side in sides} == {"finger"}:
-        return "finger"
     return "hand" if sides[0][1].isdisjoint(sides[1][1]) else ""
 
 

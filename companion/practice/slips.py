@@ -4,9 +4,9 @@ Conventions
 -----------
 * A blip is a note that realises no score note, between two that were played right: the note before a change and the
   one after it (or two notes of one trill, or the same note twice). It lives less than `blip_limit_s`.
-* `early` are the fingers that had moved in every state of the horn that can have sounded it, `late` those that had
-  not. Where several blips lie in one change, only states count that can follow one another. Fingers are named only
-  where both are sure; a hand is named where it is sure that one of its fingers was first (or last) and not which.
+* `early` are the fingers that were ahead of the `late` ones in every state of the horn that can have sounded it. Where
+  several blips lie in one change, only states count that can follow one another. Fingers are named only where both are
+  sure; a hand is named where it is sure that one of its fingers was first (or last) and not which.
 * The early fingers had moved when the blip began, the late ones moved when it ended or later. So `by_ms` is its life:
   they were at least so far apart. Where the port tells the keys, `by_ms` is the time between the last early finger and
   the first late one.
@@ -245,18 +245,30 @@ class _Teller:
 
 
 def sure_fingers(change: Change, states: Sequence[State]) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    """Who was early and who late in all of these states, in the order of the chart; both empty where that is not sure.
+    """Who was ahead of whom in all of these states, in the order of the chart; both empty where that is not sure.
 
     A hand stands for its fingers where only the hand is sure, and the other side of the matter lies in the other hand.
     """
+    first, last = _sure_order(change, states)
+    if first:
+        return first, last
     early = [change.early(state) for state in states]
     late = [change.late(state) for state in states]
     first = _sure(change, early) or _sure_hand(early)
     last = _sure(change, late) or _sure_hand(late)
-    if not first or not last:
+    return (first, last) if first and last and not _hands(first) & _hands(last) else ((), ())
+
+
+def _sure_order(change: Change, states: Sequence[State]) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Fingers of which each of the first is ahead of each of the last in all states."""
+    places = range(len(change.movers))
+    ahead = {(a, b) for a in places for b in places if all(state.progress[a] > state.progress[b] for state in states)}
+    behind = {b for _, b in ahead}
+    late = {b for b in behind if b not in {a for a, _ in ahead}}
+    early = [a for a in places if a not in behind and late and all((a, b) in ahead for b in late)]
+    if not early:
         return (), ()
-    a_hand = first[0].endswith(" hand") or last[0].endswith(" hand")
-    return ((), ()) if a_hand and _hands(first) & _hands(last) else (first, last)
+    return tuple(change.movers[a].finger for a in early), tuple(change.movers[b].finger for b in sorted(late))
 
 
 def _sure(change: Change, found: Sequence[frozenset[str]]) -> tuple[str, ...]:
