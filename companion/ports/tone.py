@@ -16,7 +16,7 @@ import numpy as np
 from companion.arrays import Floats, Samples
 from companion.ports.click import CLICK_RATE_HZ, ClickPlayer
 
-__all__ = ["REED", "SOFT", "Tone", "TonePlayer", "frequency_hz", "render_tones"]
+__all__ = ["REED", "SOFT", "Tone", "TonePlayer", "can_sound", "frequency_hz", "render_tones"]
 
 A4_HZ, A4_MIDI = 440.0, 69
 #: Moderate: two tones at once, each with another's end under its beginning, stay below full scale.
@@ -42,6 +42,11 @@ class Tone(NamedTuple):
 def frequency_hz(sounding_midi: float) -> float:
     """Frequency of a MIDI number in equal temperament (A4 = 440 Hz, ISO 16:1975)."""
     return float(A4_HZ * 2 ** ((sounding_midi - A4_MIDI) / 12))
+
+
+def can_sound(sounding_midi: float, rate_hz: int = CLICK_RATE_HZ) -> bool:
+    """Whether a buffer of this rate can carry the note."""
+    return frequency_hz(sounding_midi) <= _HIGHEST_SHARE * rate_hz
 
 
 @lru_cache(maxsize=256)
@@ -99,7 +104,7 @@ def render_tones(
             raise ValueError(
                 f"a note at {tone.time_s:g} s lies before the buffer: give lead_s={-tone.time_s:g} or more"
             )
-        if frequency_hz(tone.sounding_midi) > _HIGHEST_SHARE * rate_hz:
+        if not can_sound(tone.sounding_midi, rate_hz):
             raise ValueError(f"MIDI number {tone.sounding_midi:g} is too high for {rate_hz} samples a second")
     waves = [(start, _one(tone, rate_hz)) for start, tone in placed]
     mixed = np.zeros(max((start + len(wave) for start, wave in waves), default=0))

@@ -157,7 +157,7 @@ class Replay:
         if not self.playing:
             return False
         began_ns, from_s = self._from
-        self.position_s = from_s + s_from_ns(now_ns - began_ns) * self.speed_percent / 100
+        self.position_s = from_s + s_from_ns(max(0, now_ns - began_ns)) * self.speed_percent / 100
         if self.position_s < self.end_s:
             return False
         self.position_s, self.playing = self.end_s, False

@@ -10,6 +10,7 @@ import os
 import time
 from collections import deque
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 import pygame
@@ -26,6 +27,7 @@ from companion.window.layout import no_smaller, staff_px_for
 from companion.window.leaves import Leaf, NoteCheckLeaf
 from companion.window.lists import LEAVES
 from companion.window.page import PageView
+from companion.window.replaying import Replaying
 from companion.window.run import Run, Setup, SteppedClock
 from companion.window.shots import Shots
 from companion.window.stand import RUNNERS_UP_SHOWN, Stand
@@ -87,6 +89,7 @@ class App:
         self.to_glass_ns: deque[int] = deque(maxlen=20_000)
         self._keys_down: set[int] = set()
         self._pressed_at: tuple[int, int] | None = None
+        self._replayed_at: int | None = None
         self._engraved_plan = ""
         self._engraved_layout: tuple[int, float] = (0, 0.0)
         self._engrave()
@@ -134,6 +137,7 @@ class App:
         heard = self.run.update()
         if len(self.run.results) > takes_before:
             self.stand.show_result()
+        self._go_on_replaying()
         self._collect_systems()
         changed = self.stand.draw(self.screen) if self.leaf is None else self._draw_with_leaf()
         if changed:
@@ -236,7 +240,7 @@ class App:
             if self._guarded(lambda: self.leaf.key(event) if self.leaf else True):
                 self._take_leaf_away()
             return
-        action = action_for(event, self.run.rehearsal.state)
+        action = action_for(event, self.stand.state)
         if action == "pick":
             digits = [text for text in (event.unicode, pygame.key.name(event.key)) if text.isdecimal()]
             self._pick_runner_up(int(digits[0]) - 1)
@@ -257,9 +261,25 @@ class App:
             self.do(action)
         elif runner_up is not None:
             self._pick_runner_up(runner_up)
-        elif rung is not None and not self.run.rehearsal.busy:
+        elif rung is not None and not self.run.rehearsal.busy and self.stand.replaying is None:
             self._guarded(lambda: self.run.rehearsal.choose_tempo(self.run.rehearsal.ladder.rungs[rung]))
         elif self.stand.place.music.collidepoint(pos) and not self.run.rehearsal.busy:
+            self._press_page(pos)
+
+    def _press_page(self, pos: tuple[int, int]) -> None:
+        """A slip's mark tells of its fingers; in a replay a note is gone to; else notes are looked at, bars drawn
+        across."""
+        stand = self.stand
+        mark = stand.page.mark_at(pos)
+        note = stand.page.note_at(pos, stand.place.music)
+        if stand.replaying is not None:
+            wanted = mark.note_index if mark is not None else note
+            if wanted is not None:
+                stand.replaying.go_to(wanted)
+        elif mark is not None and stand.take_shown() is not None:
+            stand.look_at(mark.note_index, telling=True)
+            self.run.say("")
+        else:
             self._pressed_at = pos
 
     def _drag(self, pos: tuple[int, int]) -> None:
@@ -281,7 +301,7 @@ class App:
             self._guarded(lambda: self.run.rehearsal.choose_bars(*section))
             self.stand.looked_at = None
         else:
-            self.stand.looked_at = self.stand.page.note_at(pos, self.stand.place.music)
+            self.stand.look_at(self.stand.page.note_at(pos, self.stand.place.music), telling=False)
             self.run.say("")  # what was said before makes room for the note's own line
         self._pressed_at = self.stand.drag_from = self.stand.drag_to = None
 
@@ -325,6 +345,17 @@ class App:
             "pick": lambda: self._pick_runner_up(0),
             "unmark": lambda: self._pick(None),
             "spots": self._show_spots,
+            "strip": self._turn_strip,
+            "next_told": self._look_at_next_told,
+            "offered": run.take_offered,
+            "replay": self._begin_replay,
+            "replay_toggle": lambda: self._replaying().toggle(),
+            "replay_back": lambda: self._replaying().step(-1),
+            "replay_on": lambda: self._replaying().step(1),
+            "replay_faster": lambda: self._replaying().turn_speed(1),
+            "replay_slower": lambda: self._replaying().turn_speed(-1),
+            "replay_sound": lambda: self._replaying().next_sound(),
+            "replay_take": lambda: self._open("replay_take"),
             "leave": self._leave,
         }
         self._guarded(acts[action] if action in acts else lambda: self._open(action))
@@ -361,8 +392,60 @@ class App:
             self.stand.page.follow(spots[0].first_note, self.stand.place.music)
             self.stand.page.fill(self.stand.place.music)
 
-    def _leave(self) -> None:
+    # what a take tells
+
+    def _turn_strip(self) -> None:
+        stand = self.stand
+        stand.strip_wanted = not stand.strip_wanted
+        stand.page.strip_shown = stand.strip() is not None
+        if stand.looked_at is not None:
+            stand.page.follow(stand.looked_at, stand.place.music)
+        stand.page.fill(stand.place.music)
+
+    def _look_at_next_told(self) -> None:
+        stand = self.stand
+        told = stand.told_notes()
+        if not told:
+            self.run.say("nothing slipped in the last take, and no other fingering was told")
+            return
+        at = stand.looked_at
+        following = next((index for index in told if at is None or index > at), told[0])
+        stand.look_at(following, telling=True)
+        self.run.say("")
+        stand.page.follow(following, stand.place.music)
+
+    def _begin_replay(self) -> None:
+        take = self.run.rehearsal.last_take
+        if take is None:
+            raise UsageError("there is no take to go through yet: the space bar starts one")
+        if not len(take.played):
+            raise UsageError("nothing was played in the last take: there is nothing to go through")
+        self.stand.replay(take)
+
+    def _replaying(self) -> Replaying:
+        if self.stand.replaying is None:
+            raise UsageError("no take is being gone through: G begins that")
+        return self.stand.replaying
+
+    def _go_on_replaying(self) -> None:
+        replaying = self.stand.replaying
+        if replaying is None:
+            return
         if self.run.rehearsal.busy:
+            self.stand.replaying = None
+            return
+        replaying.tick()
+        carets = replaying.carets()
+        at = carets.sounded if carets.sounded is not None else carets.written
+        if at is not None and at != self._replayed_at:
+            self.stand.page.follow(at, self.stand.place.music)
+            self.stand.page.fill(self.stand.place.music)
+        self._replayed_at = at
+
+    def _leave(self) -> None:
+        if self.stand.replaying is not None:
+            self.stand.end_replay()
+        elif self.run.rehearsal.busy:
             self.run.stop()
         elif self.stand.looked_at is not None:
             self.stand.looked_at = None
@@ -382,7 +465,7 @@ class App:
         notes, section = self.setup.passage.notes, self.run.rehearsal.section
         at = self.stand.looked_at
         at = section.first_note if at is None else max(0, min(len(notes) - 1, at + by))
-        self.stand.looked_at = at
+        self.stand.look_at(at, telling=at in self.stand.told_notes())
         self.run.say("")
         self.stand.page.follow(at, self.stand.place.music)
 
@@ -404,11 +487,13 @@ class App:
     def _take_remaining_shots(self) -> None:
         """The screens that nobody opened in a run by itself."""
         assert self.shots
+        self._show_what_the_take_tells()
         self.stand.looked_at = self._telling_note()
         for action in LEAVES:
-            self._open(action)
-            self.frame()
-            self.leaf = None
+            self._guarded(partial(self._open, action))
+            if self.leaf is not None:
+                self.frame()
+                self.leaf = None
         if self.run.checking:
             self.run.end_check(keep=False)
         self.stand.refresh()
@@ -418,6 +503,26 @@ class App:
         self._show_spots()
         self.stand.draw(self.screen)
         self.shots.take("hard-spots", self.screen)
+
+    def _show_what_the_take_tells(self) -> None:
+        """A slip on the horn, and the take gone through again to the middle of it."""
+        assert self.shots
+        stand = self.stand
+        self.run.say("")
+        told = stand.told_notes()
+        if told:
+            self._look_at_next_told()
+            stand.draw(self.screen)
+            self.shots.take("slip", self.screen)
+        if stand.take_shown() is not None and self._guarded(self._begin_replay) is False:
+            replaying = self._replaying()
+            for _ in range(len(replaying.replay.steps_s) * 2 // 5):
+                replaying.step(1)
+            self._go_on_replaying()
+            stand.draw(self.screen)
+            self.shots.take("replay", self.screen)
+            stand.end_replay()
+        stand.look_at(None, telling=False)
 
     def _telling_note(self) -> int:
         """A note of the bars chosen with something to choose."""

@@ -10,9 +10,12 @@ import pygame
 __all__ = ["BINDINGS", "REPEATED", "Binding", "action_for", "foot_line"]
 
 READY, COUNT_IN, PLAYING, PAUSED, AFTER = "ready", "count-in", "playing", "paused", "after"
+#: A take is gone through again.
+REPLAY = "replay"
 _BETWEEN = (READY, AFTER)
 _TAKE = (COUNT_IN, PLAYING)
-_ALWAYS = (READY, COUNT_IN, PLAYING, PAUSED, AFTER)
+_ALWAYS = (READY, COUNT_IN, PLAYING, PAUSED, AFTER, REPLAY)
+_REPLAY = (REPLAY,)
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,37 +37,70 @@ BINDINGS = (
     Binding(("space",), "space", "stop", "stop the take", _TAKE, 1, "stop"),
     Binding(("space",), "space", "go_on", "go on after a pause", (PAUSED,), 1, "go on"),
     Binding(("r",), "R", "again", "play the bars that went wrong, by themselves", (AFTER,), 2, "bars that went wrong"),
-    Binding(("w",), "W", "whole", "back to the whole passage", _BETWEEN, 4, "whole passage"),
-    Binding(("b",), "B", "bars", "choose bars (or draw across them with the mouse)", _BETWEEN, 3, "bars"),
-    Binding(("t",), "T", "tempo", "choose the tempo", _BETWEEN, 5, "tempo"),
+    Binding(("e",), "E", "comment", "all that the last take tells", (AFTER, REPLAY), 3, "comment"),
+    Binding(("n",), "N", "next_told", "the next slip, and its fingers on the horn", (AFTER,)),
+    Binding(("g",), "G", "replay", "go through a take again, note by note", _BETWEEN, 4, "replay"),
+    Binding(("s",), "S", "strip", "early and late under the staff, or no longer", (AFTER, REPLAY)),
+    Binding(("o",), "O", "trouble", "your own trouble spots in this passage", _BETWEEN),
+    Binding(("k",), "K", "offered", "take the bars of the spot the ladder offers", _BETWEEN),
+    Binding(("w",), "W", "whole", "back to the whole passage", _BETWEEN, 7, "whole passage"),
+    Binding(("b",), "B", "bars", "choose bars (or draw across them)", _BETWEEN, 5, "bars"),
+    Binding(("t",), "T", "tempo", "choose the tempo", _BETWEEN, 8, "tempo"),
     Binding(("+", "="), "+", "faster", "one rung up", _BETWEEN),
     Binding(("-",), "−", "slower", "one rung down", _BETWEEN),
     Binding(
-        ("f",), "F", "fingerings", "the fingerings of this passage, with reasons", (*_BETWEEN, PAUSED), 6, "fingerings"
+        ("f",), "F", "fingerings", "the fingerings of this passage, with reasons", (*_BETWEEN, PAUSED), 9, "fingerings"
     ),
     Binding(("return", "enter", "keypad enter"), "Enter", "note", "all fingerings of the note looked at", _BETWEEN),
     Binding(("1", "2", "3"), "1–3", "pick", "take that runner-up for the note looked at", _BETWEEN),
     Binding(("0", "delete", "backspace"), "0", "unmark", "take the mark off the note looked at", _BETWEEN),
-    Binding(("h",), "H", "spots", "tint the hardest spots, or no longer", _BETWEEN, 7, "hard spots"),
+    Binding(("h",), "H", "spots", "tint the hardest spots, or no longer", _BETWEEN, 10, "hard spots"),
     Binding(("l",), "L", "limits", "list the hardest spots, and what would help", _BETWEEN),
     Binding(("left",), "←", "look_back", "look at the note before", _BETWEEN),
     Binding(("right",), "→", "look_on", "look at the next note", _BETWEEN),
-    Binding(("page up", "up"), "↑", "page_back", "turn the page back", (*_BETWEEN, PAUSED)),
-    Binding(("page down", "down"), "↓", "page_on", "turn the page on", (*_BETWEEN, PAUSED)),
+    Binding(("page up", "up"), "↑", "page_back", "turn the page back", (*_BETWEEN, PAUSED, REPLAY)),
+    Binding(("page down", "down"), "↓", "page_on", "turn the page on", (*_BETWEEN, PAUSED, REPLAY)),
     Binding(("i",), "I", "instrument", "choose the instrument", _BETWEEN),
-    Binding(("p",), "P", "port", "choose the controller", (*_BETWEEN, PAUSED), 8, "controller"),
+    Binding(("p",), "P", "port", "choose the controller", (*_BETWEEN, PAUSED), 11, "controller"),
     Binding(("c",), "C", "check", "one-note check: what pitch the controller sends", _BETWEEN),
     Binding(("d",), "D", "delay", "take a steady lateness as the delay of the set-up", (AFTER,)),
-    Binding(("m",), "M", "mute", "click on or off", _ALWAYS, 10, "click on/off"),
+    Binding(("m",), "M", "mute", "click on or off", _ALWAYS, 12, "click on/off"),
     Binding(("]",), "]", "louder", "click louder"),
     Binding(("[",), "[", "softer", "click softer"),
-    Binding(("?", "f1"), "?", "keys", "all keys", _ALWAYS, 9, "all keys"),
+    Binding(("?", "f1"), "?", "keys", "all keys", _ALWAYS, 6, "all keys"),
     Binding(("f11",), "F11", "full_screen", "full screen on or off"),
     Binding(("escape",), "Esc", "leave", "stop, or put the stand away"),
+    Binding(("space",), "space", "replay_toggle", "in a replay: play, or stand still", _REPLAY, 1, "play, pause"),
+    Binding(("left",), "←", "replay_back", "in a replay: a note back", _REPLAY, 2, "note back"),
+    Binding(("right",), "→", "replay_on", "in a replay: a note on (or click a note)", _REPLAY, 2, "note on"),
+    Binding(
+        ("+", "="), "+", "replay_faster", "in a replay: faster, up to twice the take's tempo", _REPLAY, 3, "faster"
+    ),
+    Binding(("-",), "−", "replay_slower", "in a replay: slower, down to a quarter", _REPLAY, 3, "slower"),
+    Binding(
+        ("v",), "V", "replay_sound", "in a replay: hear it as played, as written, both", _REPLAY, 4, "what is heard"
+    ),
+    Binding(("t",), "T", "replay_take", "in a replay: another take of this sitting", _REPLAY, 5, "which take"),
 )
 
 #: Actions that go on while the key is held.
-REPEATED = frozenset({"faster", "slower", "look_back", "look_on", "page_back", "page_on", "louder", "softer"})
+REPEATED = frozenset(
+    {
+        "faster",
+        "slower",
+        "look_back",
+        "look_on",
+        "page_back",
+        "page_on",
+        "louder",
+        "softer",
+        "next_told",
+        "replay_back",
+        "replay_on",
+        "replay_faster",
+        "replay_slower",
+    }
+)
 
 
 def action_for(event: pygame.event.Event, state: str) -> str | None:

@@ -2,7 +2,8 @@
 
 Each key is in one of four conditions, told apart by fill, stroke and arrow, so that greyscale loses nothing:
 up and not wanted (thin outline), stays down (solid), goes down (solid, a ring round it, an arrow down), comes up
-(dashed outline, an arrow up).
+(dashed outline, an arrow up). A horn caught between two notes (`draw_horn_caught`) shows which keys had moved already
+and which had not, by a whole and a broken ring.
 
 The layout is plain data (`horn_layout`, `label_layout`); drawing follows it. Pictures of keys and of the whole panel
 are kept, so that a frame in which nothing changed costs one blit.
@@ -23,8 +24,8 @@ from companion.window import keycap
 from companion.window.keycap import Condition, HornInk
 
 __all__ = [
-    "HornInk", "condition", "draw_horn", "draw_horn_small", "height_to_spare", "horn_layout", "label_layout",
-    "label_size_px",
+    "HornInk", "caught_conditions", "condition", "draw_horn", "draw_horn_caught", "draw_horn_small", "height_to_spare",
+    "horn_layout", "label_layout", "label_size_px",
 ]  # fmt: skip
 
 Side = Literal["left", "right", "below"]
@@ -35,7 +36,7 @@ MIN_LABEL_PX = 12
 #: Below this many pixels a diagram unit the smallest readable text would run into the keys.
 MIN_SCALE_WITH_LABELS = 1.7
 _LABEL_UNITS = 5.4
-_DRAWN: tuple[Condition, ...] = ("idle", "stay", "up", "down")
+_DRAWN: tuple[Condition, ...] = ("idle", "stay", "up", "down", "early_up", "early_down", "late_up", "late_down")
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,6 +178,37 @@ def draw_horn_small(
     draw_horn(surface, rect, chart, coming, coming, None, labels=False, ink=ink)
 
 
+def caught_conditions(state: frozenset[str], before: frozenset[str], after: frozenset[str]) -> dict[str, Condition]:
+    """What each key of a horn caught in `state` on the way from one shape to the next is doing; keys that neither
+    shape nor state holds are left out (`idle`)."""
+    found: dict[str, Condition] = {}
+    for name in state | before | after:
+        is_down = name in state
+        if (name in before) == (name in after):
+            found[name] = "stay" if is_down else "idle"
+        elif is_down == (name in after):
+            found[name] = "early_down" if is_down else "early_up"
+        else:
+            found[name] = "late_down" if is_down else "late_up"
+    return found
+
+
+def draw_horn_caught(
+    surface: pygame.Surface,
+    rect: pygame.Rect,
+    chart: Chart,
+    state: frozenset[str],
+    before: frozenset[str],
+    after: frozenset[str],
+    font_path: str | None,
+    ink: HornInk = HornInk(),  # noqa: B008 (frozen)
+) -> None:
+    """Draw the horn in a state between two shapes: what moved early, what is late, what stays."""
+    rect = pygame.Rect(rect)
+    caught = tuple(sorted(caught_conditions(state, before, after).items()))
+    surface.blit(_panel(rect.size, chart.keys, state, state, font_path, True, ink, caught), rect.topleft)
+
+
 # Few, for a panel of a 4K window takes 5 MB; its parts are kept too, so that a new one takes a millisecond or two.
 @lru_cache(maxsize=6)
 def _panel(
@@ -187,7 +219,10 @@ def _panel(
     font_path: str | None,
     labels: bool,
     ink: HornInk,
+    caught: tuple[tuple[str, Condition], ...] = (),
 ) -> pygame.Surface:
+    known = dict(caught)
+    what_of = {key.name: known.get(key.name, condition(key.name, held, coming)) for key in keys}
     panel = pygame.Surface(size, pygame.SRCALPHA, 32)
     panel.fill((*ink.paper, 0))
     frame = _frame(panel.get_rect())
@@ -198,13 +233,19 @@ def _panel(
         _draw_hands(panel, keys, boxes, frame, size_px, font_path, ink)
     label_boxes = _label_rects(keys, frame, size_px, font_path)
     # What changes comes last, so that a ring lies over a neighbour's outline and not under it.
-    for key in sorted(keys, key=lambda key: _DRAWN.index(condition(key.name, held, coming))):
-        what = condition(key.name, held, coming)
+    for key in sorted(keys, key=lambda key: _DRAWN.index(what_of[key.name])):
+        what = what_of[key.name]
         box = boxes[key.name]
         cap = keycap.keycap(box.width, box.height, key.shape, what, frame.scale, ink)
         panel.blit(cap, cap.get_rect(center=box.center))
         if key.name in label_boxes:
-            colour = ink.graphite if what == "idle" else ink.accent if what == "down" else ink.ink
+            colour = (
+                ink.graphite
+                if what == "idle"
+                else ink.accent
+                if what == "down" or known.get(key.name) == what != "stay"
+                else ink.ink
+            )
             panel.blit(_text(key.label, font_path, size_px, colour), label_boxes[key.name])
     return panel
 

@@ -13,7 +13,7 @@ import pygame
 __all__ = ["RING_UNITS", "Condition", "HornInk", "keycap"]
 
 Colour = tuple[int, int, int]
-Condition = Literal["idle", "stay", "down", "up"]
+Condition = Literal["idle", "stay", "down", "up", "early_down", "early_up", "late_down", "late_up"]
 
 #: Drawn so many times larger and scaled down, which smooths every edge alike.
 _OVERSAMPLE = 4
@@ -53,7 +53,8 @@ def keycap(width: int, height: int, shape: str, condition: Condition, scale: flo
     shape
         `round`, `touch` or `bar`.
     condition
-        `idle`, `stay` (down), `down` (goes down) or `up` (comes up).
+        `idle`, `stay` (down), `down` (goes down) or `up` (comes up); for a horn caught between two notes
+        `early_down` and `early_up` (moved already, and so down or up now), `late_down` and `late_up` (still so).
     scale
         Pixels a diagram unit, which sets the weight of lines.
     """
@@ -71,6 +72,8 @@ def keycap(width: int, height: int, shape: str, condition: Condition, scale: flo
         _plate(big, body, radius, ink.ink)
     elif condition == "down":
         _draw_going_down(big, body, radius, scale, ink)
+    elif condition != "up":
+        _draw_caught(big, body, radius, scale, condition, ink)
     else:
         _draw_coming_up(big, body, radius, line, ink)
     return pygame.transform.smoothscale(big, (width + 2 * margin, height + 2 * margin))
@@ -87,6 +90,29 @@ def _draw_going_down(big: pygame.Surface, body: pygame.Rect, radius: int, scale:
     _plate(big, body.inflate(2 * gap, 2 * gap), radius + gap, ink.paper)
     _plate(big, body, radius, ink.deep)
     _arrow(big, body, ink.paper, up=False)
+
+
+def _draw_caught(
+    big: pygame.Surface, body: pygame.Rect, radius: int, scale: float, condition: Condition, ink: HornInk
+) -> None:
+    """A key that should have moved with others: black if down, white if up now. One that moved too early has a whole
+    ring, one that is late a broken ring and an arrow the way it still has to go."""
+    gap = max(_OVERSAMPLE, round(scale * _OVERSAMPLE * _GAP_UNITS))
+    stroke = max(_OVERSAMPLE, round(scale * _OVERSAMPLE * _STROKE_UNITS))
+    is_down = condition.endswith("down")
+    reach = gap + stroke
+    if condition.startswith("early"):
+        _plate(big, body.inflate(2 * reach, 2 * reach), radius + reach, ink.accent)
+        _plate(big, body.inflate(2 * gap, 2 * gap), radius + gap, ink.paper)
+    else:
+        ring = body.inflate(2 * gap + stroke, 2 * gap + stroke)
+        _dashes(big, list(_outline(ring, max(1.0, radius + gap + stroke / 2))), stroke, ink.accent)
+    line = max(_OVERSAMPLE, round(scale * _OVERSAMPLE * _LINE_UNITS * 1.4))
+    _plate(big, body, radius, ink.ink)
+    if not is_down:
+        _plate(big, body.inflate(-2 * line, -2 * line), radius - line, ink.paper)
+    if condition.startswith("late"):
+        _arrow(big, body, ink.paper if is_down else ink.accent, up=is_down)
 
 
 def _draw_coming_up(big: pygame.Surface, body: pygame.Rect, radius: int, line: int, ink: HornInk) -> None:

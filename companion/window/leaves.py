@@ -205,43 +205,47 @@ class ChoiceLeaf:
 
 
 class KeysLeaf:
-    """All keys and what they do, and what the pencilled marks mean, made from the table of bindings."""
+    """All keys and what they do, made from the table of bindings; on its second page what the pencilled marks mean."""
 
     kind = "keys"
 
     def __init__(self, marks: Sequence[tuple[pygame.Surface, str]], care: str) -> None:
         self.marks = marks
         self.care = care
+        self.page = 0
+        self._turn_place = pygame.Rect(0, 0, 0, 0)
 
     def draw(self, target: pygame.Surface, place: Layout, type_: Type) -> None:
         """See `Leaf`."""
         u, pad = place.scale, round(28 * place.scale)
         step = type_.line_height(15) + round(3 * u)
         half, mark_lines = (len(BINDINGS) + 1) // 2, (len(self.marks) + 1) // 2
-        height = 2 * pad + half * step + mark_lines * (step + round(4 * u)) + type_.line_height(22)
-        height += type_.line_height(17) + 4 * type_.line_height(13.5) + round(30 * u)
-        box = leaf_box(place, 900, height / u)
+        height = 2 * pad + half * step + type_.line_height(22) + type_.line_height(13.5) + round(20 * u)
+        box = leaf_box(place, 960, height / u)
         lay_paper(target, box, u)
         inner = box.inflate(-2 * pad, -2 * pad)
-        type_.draw(target, "Keys", inner.topleft, 22, "bold")
+        type_.draw(target, ("Keys", "Pencil on the page")[self.page], inner.topleft, 22, "bold")
         top = inner.y + type_.line_height(22) + round(6 * u)
         column = inner.width // 2
-        for i, binding in enumerate(BINDINGS):
-            x, y = inner.x + (i // half) * column, top + (i % half) * step
-            self._draw_binding(target, type_, binding, x, y, column - round(16 * u), u)
-        y = top + half * step + round(8 * u)
-        type_.draw(target, "Pencil on the page", (inner.x, y), 17, "bold")
-        y += type_.line_height(17) + round(4 * u)
+        if self.page == 0:
+            for i, binding in enumerate(BINDINGS):
+                x, y = inner.x + (i // half) * column, top + (i % half) * step
+                self._draw_binding(target, type_, binding, x, y, column - round(16 * u), u)
+        else:
+            line = min(round(step * 1.7), (inner.height * 3 // 5) // mark_lines)
+            self._draw_marks(target, type_, pygame.Rect(inner.x, top, column, line), mark_lines, u)
+            y = top + mark_lines * line + round(10 * u)
+            rest = pygame.Rect(inner.x, y, inner.width, inner.bottom - type_.line_height(13.5) - y)
+            type_.paragraph(target, self.care, rest, 13.5, "italic", Ink.QUIET)
+        words = ("→ shows what the pencil means", "← shows the keys")[self.page] + "; any other key puts the leaf away"
+        self._turn_place = type_.draw(target, words, inner.bottomleft, 13.5, "italic", Ink.QUIET, "bottomleft")
+
+    def _draw_marks(self, target: pygame.Surface, type_: Type, cell: pygame.Rect, lines: int, u: float) -> None:
+        """Each mark with its meaning, in two columns of cells."""
         for i, (picture, words) in enumerate(self.marks):
-            x, line = inner.x + (i % 2) * column, y + (i // 2) * (step + round(4 * u))
-            target.blit(picture, picture.get_rect(center=(x + round(24 * u), line + step // 2)))
-            type_.draw(
-                target, words, (x + round(58 * u), line + step // 2), 15, anchor="midleft", max_width_px=column - 60 * u
-            )
-        below = y + mark_lines * (step + round(4 * u)) + round(6 * u)
-        type_.paragraph(
-            target, self.care, pygame.Rect(inner.x, below, inner.width, inner.bottom - below), 13.5, "italic", Ink.QUIET
-        )
+            x, y = cell.x + (i // lines) * cell.width, cell.y + (i % lines) * cell.height + cell.height // 2
+            target.blit(picture, picture.get_rect(center=(x + round(24 * u), y)))
+            type_.draw(target, words, (x + round(58 * u), y), 15, anchor="midleft", max_width_px=cell.width - 66 * u)
 
     def _draw_binding(
         self, target: pygame.Surface, type_: Type, binding: Binding, x: int, y: int, width: int, u: float
@@ -251,11 +255,19 @@ class KeysLeaf:
 
     def key(self, event: pygame.event.Event) -> bool:
         """See `Leaf`."""
-        return True
+        pages = {"right": 1, "page down": 1, "left": 0, "page up": 0}
+        name = pygame.key.name(event.key)
+        if name not in pages:
+            return True
+        self.page = pages[name]
+        return False
 
     def click(self, pos: tuple[int, int]) -> bool:
         """See `Leaf`."""
-        return True
+        if not self._turn_place.inflate(8, 10).collidepoint(pos):
+            return True
+        self.page = 1 - self.page
+        return False
 
 
 class NoteCheckLeaf:

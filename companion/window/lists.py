@@ -8,15 +8,18 @@ from collections.abc import Callable
 import pygame
 
 from companion import charts
+from companion.errors import UsageError
 from companion.passage import Passage
 from companion.practice.tolerance import tolerance_in_words
 from companion.practice.words import place_in_words
 from companion.window import pencil
+from companion.window.comment_leaf import ReadLeaf, comment_sections
 from companion.window.leaves import ChoiceLeaf, KeysLeaf, Leaf, NoteCheckLeaf, Row
 from companion.window.metronome import metronome_number
 from companion.window.note_leaf import FingeringShown, NoteLeaf, cost_in_words
 from companion.window.run import CHECK_NOTE_NAME, Run
 from companion.window.stand import CARE, Stand
+from companion.window.strip import StripNote, draw_strip, strip_shapes
 from companion.window.theme import Ink, Type
 
 __all__ = ["LEAVES", "SIMULATED"]
@@ -158,6 +161,68 @@ def _limits(run: Run, stand: Stand) -> Leaf:
     )
 
 
+def _comment(run: Run, stand: Stand) -> Leaf:
+    """All that the take shown tells."""
+    take = stand.take_shown() or run.rehearsal.last_take
+    if take is None:
+        raise UsageError("there is no take to tell of yet: the space bar starts one")
+    bar = take.section.passage.bars[0]
+    bars = f", {_bars_label(take.section.label)}" if take.section.label else ""
+    title = (
+        f"Take {run.rehearsal.takes.index(take) + 1} of this sitting{bars}, at {metronome_number(take.tempo_bpm, bar)}"
+    )
+    return ReadLeaf("comment", title, comment_sections(take))
+
+
+def _bars_label(label: str) -> str:
+    return f"bars {label}" if "–" in label else f"bar {label}"
+
+
+def _takes(run: Run, stand: Stand) -> Leaf:
+    """The takes of this sitting, the newest first, to go through one of them."""
+    takes = [take for take in reversed(run.rehearsal.takes) if len(take.played)]
+    numbers = {id(take): i + 1 for i, take in enumerate(run.rehearsal.takes)}
+    rows = []
+    for take in takes:
+        bars = _bars_label(take.section.label) if take.section.label else "the whole passage"
+        number = metronome_number(take.tempo_bpm, take.section.passage.bars[0])
+        rows.append(Row(f"take {numbers[id(take)]}: {bars}", f"at {number}", take.assessment.advice))
+    now = stand.replaying.take if stand.replaying is not None else None
+    return ChoiceLeaf(
+        "takes",
+        "Which take?",
+        lambda: rows or [Row("no take of this sitting has a note")],
+        (lambda i: stand.replay(takes[i])) if takes else None,
+        chosen=next((i for i, take in enumerate(takes) if take is now), 0),
+        width=640,
+    )
+
+
+def _trouble(run: Run, stand: Stand) -> Leaf:
+    """What keeps failing over takes and days; choosing one takes its bars."""
+    spots = run.trouble_spots()
+    rows = [Row(*_place_and_words(spot.sentence)) for spot in spots]
+    rows = rows or [Row("nothing keeps failing here, as far as the record tells", "", run.trouble.fault)]
+
+    def choose(index: int) -> None:
+        run.take_trouble(spots[index])
+        stand.look_at(None, telling=False)
+
+    return ChoiceLeaf(
+        "trouble",
+        "What keeps failing",
+        lambda: rows,
+        choose if spots else None,
+        width=700,
+        hint="Choosing one takes its bars. It goes from the list once it has been right often enough.",
+    )
+
+
+def _place_and_words(sentence: str) -> tuple[str, str, str]:
+    place, _, words = sentence.partition(": ")
+    return place, "", words
+
+
 def _instrument(run: Run, stand: Stand) -> Leaf:
     names = list(charts.names())
     rows = [Row(charts.load(name).title) for name in names]
@@ -209,6 +274,17 @@ def _keys(run: Run, stand: Stand) -> Leaf:
         (pencil.arrow(head, head * 2, False), "early (the longer, the more)"),
         (pencil.arrow(head, head * 2, True), "late"),
         (pencil.insert_mark(head), "played, but not written"),
+        (pencil.slip(head), "a slip on the way to a note: click it for its fingers"),
+        (pencil.slur(head * 3, head, True), "slur these: they were tongued"),
+        (pencil.cut(head), "tongue here: it was slurred"),
+        (pencil.dot(head), "shorter than you held it"),
+        (pencil.dash(head), "longer than you held it"),
+        (
+            Type(stand.place.scale).surface("bis", 13, "italic", Ink.PENCIL),
+            "the fingering you used, not the planned one",
+        ),
+        (pencil.spectacles(head), "your own trouble spot (O)"),
+        (_strip_sample(head, stand.place.scale), "early above the line, late below; the band is on time"),
         (pencil.tick(head + 2), "a clean take, on the ladder"),
         (pencil.hatching((head * 2, head), 2), "a hard spot (H), with the tempo it can reach"),
         (pencil.cross(head, Ink.BLUE), "something is written about this note"),
@@ -216,6 +292,19 @@ def _keys(run: Run, stand: Stand) -> Leaf:
     )
     words = tolerance_in_words(run.rehearsal.tolerances)
     return KeysLeaf(marks, f"{words[0].upper()}{words[1:]}. {CARE}")
+
+
+def _strip_sample(head_px: int, scale: float) -> pygame.Surface:
+    """A little of the strip under the staff."""
+    box = pygame.Rect(0, 0, round(head_px * 3.2), round(head_px * 1.7))
+    picture = pygame.Surface(box.size)
+    picture.fill(Ink.PAPER)
+    notes = [
+        (StripNote(i, off_ms, 30, 30), pygame.Rect(round(head_px * (0.2 + i)), 0, head_px // 2, head_px // 2))
+        for i, off_ms in enumerate((-55.0, 8.0, 40.0))
+    ]
+    draw_strip(picture, strip_shapes(notes, box, 75.0), box, 0, Type(scale))
+    return picture
 
 
 def _underline(head_px: int, scale: float) -> pygame.Surface:
@@ -236,6 +325,9 @@ LEAVES: dict[str, Callable[[Run, Stand], Leaf]] = {
     "fingerings": _fingerings,
     "note": _note,
     "limits": _limits,
+    "comment": _comment,
+    "replay_take": _takes,
+    "trouble": _trouble,
     "instrument": _instrument,
     "port": _port,
     "check": _check,

@@ -13,21 +13,12 @@ import pygame
 
 from companion.engraving.model import Box, System
 from companion.passage import Passage
-from companion.practice.model import ADDED, EARLY, LATE, LEFT_OUT, WRONG_NOTE
 from companion.window import pencil
+from companion.window.pencilled import Mark, Pencilled
+from companion.window.strip import Strip, StripShapes, draw_strip, strip_px, strip_shapes
 from companion.window.theme import Ink, Type
 
-__all__ = ["Mark", "PageView", "Penned", "Tint"]
-
-
-@dataclass(frozen=True, slots=True)
-class Mark:
-    """What is pencilled at note `note_index` of the whole passage. `amount_ms` is how early (negative) or late it
-    was."""
-
-    note_index: int
-    kind: str
-    amount_ms: float = 0.0
+__all__ = ["Carets", "Mark", "PageView", "Penned", "Tint"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +39,16 @@ class Tint:
     label: str
 
 
+@dataclass(frozen=True, slots=True)
+class Carets:
+    """The two carets of a replay: the note that sounded last, the one the click has, and where the cursor of the strip
+    stands (a note, the next one, and how far between them)."""
+
+    sounded: int | None = None
+    written: int | None = None
+    cursor: tuple[int, int, float] | None = None
+
+
 class PageView:
     """The systems of one engraving, shown in a rectangle."""
 
@@ -66,8 +67,13 @@ class PageView:
         self._bars: dict[int, list[tuple[int, Box]]] = {}
         self._still: pygame.Surface | None = None
         self._still_key: object = None
+        self._marked: pygame.Surface | None = None
+        self._marked_key: object = None
+        #: Where slips and other fingerings stand in the window, to be clicked.
+        self.mark_places: list[tuple[pygame.Rect, Mark]] = []
         self._bar_to_show: int | None = None
         self._coming: list[System] | None = None
+        self.strip_shown: bool = getattr(self, "strip_shown", False)
 
     # -- what is engraved -------------------------------------------------------------------------------------------
 
@@ -109,7 +115,7 @@ class PageView:
         if self._bar_to_show in system.bars:
             self.top, self._bar_to_show = number, None
 
-    def _picture(self, number: int) -> pygame.Surface:
+    def picture(self, number: int) -> pygame.Surface:
         if number not in self._pictures:
             self._pictures[number] = pygame.image.load(io.BytesIO(self.systems[number].png), "system.png")
             if len(self._pictures) > self.DECODED:
@@ -125,17 +131,25 @@ class PageView:
         wanted = range(self.top, min(len(self.systems), self.top + 2 * shown, self.top + self.DECODED))
         missing = next((number for number in wanted if number not in self._pictures), None)
         if missing is not None:
-            self._picture(missing)
+            self.picture(missing)
 
     def system_of(self, note_index: int) -> int | None:
         """Which system a note of the passage stands in; None while it is not engraved yet."""
         place = self._heads.get(f"n{self.passage.notes[note_index].source}")
         return place[0] if place else None
 
+    def strip_px(self) -> int:
+        """Room kept under every system for its strip; 0 where none is shown."""
+        return strip_px(self.systems[0].staff.height) if self.strip_shown and self.systems else 0
+
+    def _top_px(self, number: int) -> int:
+        """Where a system begins, from the top of the first one."""
+        return self._tops_px[number] + number * self.strip_px()
+
     def last_visible(self, area: pygame.Rect) -> int:
         """The last system that fits on the page whole."""
         last = self.top
-        while last + 1 < len(self.systems) and self._tops_px[last + 2] - self._tops_px[self.top] <= area.height:
+        while last + 1 < len(self.systems) and self._top_px(last + 2) - self._top_px(self.top) <= area.height:
             last += 1
         return last
 
@@ -167,11 +181,11 @@ class PageView:
     def _gap(self, area: pygame.Rect) -> int:
         """Room left on the page, shared out between its systems, within reason."""
         shown = self._visible(area)
-        free = area.height - (self._tops_px[shown.stop] - self._tops_px[shown.start])
+        free = area.height - (self._top_px(shown.stop) - self._top_px(shown.start))
         return max(0, min(free // max(1, len(shown)), round(self.systems[self.top].staff.height * 0.8)))
 
-    def _origin(self, number: int, area: pygame.Rect) -> tuple[int, int]:
-        shift = self._tops_px[number] - self._tops_px[self.top] + (number - self.top) * self._gap(area)
+    def origin(self, number: int, area: pygame.Rect) -> tuple[int, int]:
+        shift = self._top_px(number) - self._top_px(self.top) + (number - self.top) * self._gap(area)
         return area.x, area.y + shift
 
     def _visible(self, area: pygame.Rect) -> range:
@@ -186,7 +200,7 @@ class PageView:
 
     def _in_window(self, number: int, box: Box, area: pygame.Rect) -> pygame.Rect:
         """A box of a system's picture, where it is in the window."""
-        x, y = self._origin(number, area)
+        x, y = self.origin(number, area)
         return pygame.Rect(round(x + box.x), round(y + box.y), max(1, round(box.width)), max(1, round(box.height)))
 
     def note_at(self, pos: tuple[int, int], area: pygame.Rect) -> int | None:
@@ -208,13 +222,39 @@ class PageView:
             for number, box in places:
                 if number not in self._visible(area):
                     continue
-                x, y = self._origin(number, area)
+                x, y = self.origin(number, area)
                 reach = box.height * 0.9
                 if x + box.x <= pos[0] < x + box.x + box.width and abs(pos[1] - y - box.y - box.height / 2) <= (
                     box.height / 2 + reach
                 ):
                     return next(b.index for b in self.passage.bars if b.written_index == written_index)
         return None
+
+    # -- the strip --------------------------------------------------------------------------------------------------
+
+    def strip_box(self, number: int, area: pygame.Rect) -> pygame.Rect:
+        """Where the strip of a system stands: under all that is printed of it, as wide as its staff."""
+        system, (x, y) = self.systems[number], self.origin(number, area)
+        box = pygame.Rect(round(x + system.staff.x), y + system.height_px, round(system.staff.width), self.strip_px())
+        return box.inflate(0, -round(self.strip_px() * 0.1))
+
+    def strip_shapes(self, number: int, strip: Strip, area: pygame.Rect) -> StripShapes:
+        """What the strip of a system shows."""
+        notes = []
+        for note in strip.notes:
+            if self.system_of(note.note_index) == number:
+                head = self.head(note.note_index, area)
+                if head is not None:
+                    notes.append((note, head))
+        return strip_shapes(notes, self.strip_box(number, area), strip.reach_ms)
+
+    def _draw_strips(self, target: pygame.Surface, area: pygame.Rect, strip: Strip, type_: Type) -> None:
+        for number in self._visible(area):
+            box, x = self.strip_box(number, area), self.origin(number, area)[0]
+            first_x = x + min((head.x for head in self.systems[number].heads.values()), default=0)
+            shapes = self.strip_shapes(number, strip, area)
+            if shapes.strokes or shapes.bands:
+                draw_strip(target, shapes, box, first_x, type_)
 
     # -- drawing ----------------------------------------------------------------------------------------------------
 
@@ -229,23 +269,52 @@ class PageView:
         penned: Penned = Penned(),
         tints: tuple[Tint, ...] = (),
         type_: Type | None = None,
+        strip: Strip | None = None,
+        carets: Carets | None = None,
     ) -> None:
         """Draw the visible systems. `chosen` are the bars played (indices, both included); what lies outside is faint.
-        `caret` is the note to play next, `looked_at` one that was clicked."""
-        key = (self.top, len(self.systems), chosen, area.size)
-        if key != self._still_key or self._still is None:
-            self._still, self._still_key = self._draw_still(area, chosen), key
+        `caret` is the note to play next, `looked_at` one that was clicked; `carets` are a replay's."""
+        still = (self.top, len(self.systems), chosen, area.topleft, area.size, self.strip_shown)
+        if still != self._still_key or self._still is None:
+            self._still, self._still_key = self._draw_still(area, chosen), still
+        key = (still, tuple(marks), penned, tints, strip, type_ is None)
+        if key != self._marked_key or self._marked is None:
+            self._marked, self._marked_key = self._draw_marked(target, area, marks, penned, tints, type_, strip), key
+        target.blit(self._marked, area)
+        if looked_at is not None:
+            self._draw_looked_at(target, area, looked_at)
+        if caret is not None:
+            self._draw_caret(target, area, caret)
+        if carets is not None:
+            self._draw_carets(target, area, carets)
+
+    def _draw_marked(
+        self,
+        target: pygame.Surface,
+        area: pygame.Rect,
+        marks: list[Mark],
+        penned: Penned,
+        tints: tuple[Tint, ...],
+        type_: Type | None,
+        strip: Strip | None,
+    ) -> pygame.Surface:
+        """The page with all that is written on it; kept, since a caret moves more often than a mark is made."""
+        assert self._still is not None
         target.blit(self._still, area)
         arrived, left = {tint.last for tint in tints}, {tint.first for tint in tints}
         for tint in tints:
             self._draw_tint(target, area, tint, (tint.first in arrived, tint.last in left), type_)
+        if strip is not None and type_ is not None and self.strip_shown:
+            self._draw_strips(target, area, strip, type_)
         self._draw_penned(target, area, penned)
-        if looked_at is not None:
-            self._draw_looked_at(target, area, looked_at)
-        for mark in marks:
-            self._draw_mark(target, area, mark)
-        if caret is not None:
-            self._draw_caret(target, area, caret)
+        pencilled = Pencilled(self, area, type_)
+        pencilled.draw(target, marks)
+        self.mark_places = pencilled.places
+        return target.subsurface(area).copy()
+
+    def mark_at(self, pos: tuple[int, int]) -> Mark | None:
+        """The slip or fingering whose mark is under a point."""
+        return next((mark for box, mark in self.mark_places if box.inflate(6, 6).collidepoint(pos)), None)
 
     def _draw_still(self, area: pygame.Rect, chosen: tuple[int, int]) -> pygame.Surface:
         still = pygame.Surface(area.size)
@@ -254,8 +323,8 @@ class PageView:
         everything = len(inside) == len({bar.written_index for bar in self.passage.bars})
         origin = pygame.Rect(0, 0, *area.size)
         for number in self._visible(area):
-            x, y = self._origin(number, origin)
-            still.blit(self._picture(number), (x, y))
+            x, y = self.origin(number, origin)
+            still.blit(self.picture(number), (x, y))
             if not everything:
                 self._wash_out(still, number, (x, y), inside)
         return still
@@ -318,7 +387,7 @@ class PageView:
 
     def _over_staff(self, number: int, area: pygame.Rect, left: int, right: int, heads: pygame.Rect) -> pygame.Rect:
         """A box from `left` to `right` that covers the staff of a system, and the heads above or below it."""
-        staff, (_, y) = self.systems[number].staff, self._origin(number, area)
+        staff, (_, y) = self.systems[number].staff, self.origin(number, area)
         top = min(round(y + staff.y - staff.height * 0.12), heads.top)
         bottom = max(round(y + staff.y + staff.height * 1.12), heads.bottom)
         return pygame.Rect(left, top, max(4, right - left), bottom - top)
@@ -337,7 +406,7 @@ class PageView:
             head, number = self.head(index, area), self.system_of(index)
             if head is not None and number is not None:
                 staff = self.systems[number].staff
-                top = min(round(self._origin(number, area)[1] + staff.y - staff.height * 0.12), head.top)
+                top = min(round(self.origin(number, area)[1] + staff.y - staff.height * 0.12), head.top)
                 cross = pencil.cross(max(9, round(head.width * 0.9)), Ink.BLUE)
                 target.blit(cross, cross.get_rect(midbottom=(head.centerx, top)))
 
@@ -353,33 +422,12 @@ class PageView:
             wide = head.inflate(round(head.width * 0.9), round(head.height * 1.1))
             pygame.draw.rect(target, Ink.BLUE, wide, max(1, head.width // 9), border_radius=max(3, head.width // 3))
 
-    def _draw_mark(self, target: pygame.Surface, area: pygame.Rect, mark: Mark) -> None:
-        head = self.head(mark.note_index, area)
-        if head is None:
-            return
-        if mark.kind == WRONG_NOTE:
-            picture, middle = pencil.ring(head.width, mark.note_index % 5), head.center
-        elif mark.kind == LEFT_OUT:
-            picture, middle = pencil.brackets(head.width), head.center
-        elif mark.kind == ADDED:
-            picture = pencil.insert_mark(head.width)
-            middle = (head.left - round(head.width * 0.25), head.top - picture.get_height())
-        elif mark.kind in (EARLY, LATE):
-            reach = min(1.0, abs(mark.amount_ms) / 120)
-            length = round(head.width * (1.3 + 1.1 * reach))
-            picture = pencil.arrow(head.width, length, mark.kind == LATE)
-            lean = round(head.width * 0.25) * (1 if mark.kind == LATE else -1)
-            middle = (head.centerx + lean, head.bottom + round(head.height * 0.75))
-        else:
-            return
-        target.blit(picture, picture.get_rect(center=middle))
-
     def _draw_caret(self, target: pygame.Surface, area: pygame.Rect, note_index: int) -> None:
         head, number = self.head(note_index, area), self.system_of(note_index)
         if head is None or number is None:
             return
         staff = self.systems[number].staff
-        left, y = self._origin(number, area)
+        left, y = self.origin(number, area)
         width, flag = max(2, round(staff.height / 14)), max(6, round(staff.height * 0.24))
         x = head.left - max(2, round(head.width * 0.3))
         top = min(round(y + staff.y - staff.height * 0.3), head.top - round(head.height * 0.6))
@@ -399,9 +447,51 @@ class PageView:
         elif place is under:
             pygame.draw.polygon(target, Ink.BLUE, [place.bottomleft, place.bottomright, place.midtop])
 
+    def _draw_carets(self, target: pygame.Surface, area: pygame.Rect, carets: Carets) -> None:
+        """What is written stands under the caret as in a take; what sounded is held between two pencil strokes."""
+        if carets.written is not None:
+            self._draw_caret(target, area, carets.written)
+        head = self.head(carets.sounded, area) if carets.sounded is not None else None
+        if head is not None:
+            self._draw_sounded(target, head)
+        if carets.cursor is not None and self.strip_shown:
+            self._draw_cursor(target, area, carets.cursor)
+
+    @staticmethod
+    def _draw_sounded(target: pygame.Surface, head: pygame.Rect) -> None:
+        line, reach = max(2, round(head.width * 0.16)), round(head.width * 0.55)
+        box = head.inflate(2 * reach, 2 * reach)
+        foot = round(box.width * 0.26)
+        for side, x in ((1, box.left), (-1, box.right - line)):
+            pygame.draw.rect(target, Ink.PENCIL, (x, box.top, line, box.height))
+            for y in (box.top, box.bottom - line):
+                left = x if side > 0 else x + line - foot
+                pygame.draw.rect(target, Ink.PENCIL, (left, y, foot, line))
+
+    def cursor_x(self, cursor: tuple[int, int, float], area: pygame.Rect) -> tuple[int, int] | None:
+        """(system, x) of the strip's cursor: between two notes of a line by the time gone, at the end of a line it
+        runs on to the staff's end."""
+        at, following, share = cursor
+        number, head = self.system_of(at), self.head(at, area)
+        if number is None or head is None:
+            return None
+        after = self.head(following, area) if self.system_of(following) == number else None
+        end = self.strip_box(number, area).right
+        if after is not None and after.centerx > head.centerx:
+            end = after.centerx
+        return number, round(head.centerx + (end - head.centerx) * min(1.0, max(0.0, share)))
+
+    def _draw_cursor(self, target: pygame.Surface, area: pygame.Rect, cursor: tuple[int, int, float]) -> None:
+        place = self.cursor_x(cursor, area)
+        if place is None:
+            return
+        box = self.strip_box(place[0], area)
+        width = max(2, round(box.height / 22))
+        pygame.draw.rect(target, Ink.BLUE, (place[1] - width // 2, box.top, width, box.height))
+
     def _printed(self, number: int, box: pygame.Rect) -> bool:
         """Whether anything is printed in a box of a system's picture, so that the caret doesn't hide it."""
-        picture = self._picture(number)
+        picture = self.picture(number)
         inside = box.clip(picture.get_rect())
         if inside.width < 1 or inside.height < 1:
             return False

@@ -14,7 +14,10 @@ import pygame
 
 from companion.window.theme import Ink
 
-__all__ = ["arrow", "brackets", "cross", "hatching", "insert_mark", "ring", "smooth_line", "tick"]
+__all__ = [
+    "arrow", "brackets", "cross", "cut", "dash", "dot", "hatching", "insert_mark", "ring", "slip", "slur",
+    "smooth_line", "spectacles", "tick",
+]  # fmt: skip
 
 _FINE = 4
 
@@ -126,3 +129,89 @@ def hatching(size_px: tuple[int, int], density: int) -> pygame.Surface:
     for x in range(-height, width, step):
         pygame.draw.aaline(shade, (*Ink.PENCIL, 60 + 25 * density), (x, height), (x + height * 0.6, 0))
     return shade
+
+
+@lru_cache(maxsize=128)
+def slur(width_px: int, height_px: int, upward: bool) -> pygame.Surface:
+    """A pencilled slur over (or under) two notes that were to be joined."""
+    canvas = _canvas(width_px, height_px)
+    w, h = canvas.get_size()
+    line = max(2.0, height_px * 0.17) * _FINE
+    rise = h - 2 * line
+    points = []
+    for i in range(31):
+        t = i / 30
+        points.append((line + t * (w - 2 * line), h - line - rise * (1 - (2 * t - 1.06) ** 2 * 0.92)))
+    smooth_line(canvas, points, line, Ink.PENCIL)
+    picture = _shrink(canvas)
+    return picture if upward else pygame.transform.flip(picture, False, True)
+
+
+@lru_cache(maxsize=32)
+def cut(head_px: int) -> pygame.Surface:
+    """Two short strokes between notes: the tongue parts them here."""
+    width, height = max(6, round(head_px * 0.8)), max(9, round(head_px * 1.1))
+    canvas = _canvas(width, height)
+    w, h = canvas.get_size()
+    line = max(1.6, head_px * 0.16) * _FINE
+    for x in (0.2, 0.62):
+        smooth_line(canvas, [(w * (x + 0.16), line), (w * x, h - line)], line, Ink.PENCIL)
+    return _shrink(canvas)
+
+
+@lru_cache(maxsize=32)
+def dot(head_px: int) -> pygame.Surface:
+    """A pencilled staccato dot: shorter."""
+    size = max(5, round(head_px * 0.5))
+    canvas = _canvas(size, size)
+    pygame.draw.circle(canvas, Ink.PENCIL, (size * _FINE / 2, size * _FINE / 2), size * _FINE * 0.42)
+    return _shrink(canvas)
+
+
+@lru_cache(maxsize=32)
+def dash(head_px: int) -> pygame.Surface:
+    """A pencilled tenuto stroke: longer."""
+    width, height = max(9, round(head_px * 1.2)), max(5, round(head_px * 0.4))
+    canvas = _canvas(width, height)
+    w, h = canvas.get_size()
+    line = max(2.0, head_px * 0.18) * _FINE
+    smooth_line(canvas, [(line, h * 0.55), (w / 2, h * 0.46), (w - line, h * 0.5)], line, Ink.PENCIL)
+    return _shrink(canvas)
+
+
+@lru_cache(maxsize=32)
+def slip(head_px: int) -> pygame.Surface:
+    """A small notehead struck through: it sounded for a moment on the way to the next note."""
+    size = max(13, round(head_px * 1.4))
+    canvas = _canvas(size, size)
+    w, h = canvas.get_size()
+    line = max(1.6, head_px * 0.13) * _FINE
+    head = pygame.Surface((w, h), pygame.SRCALPHA)
+    pygame.draw.ellipse(head, Ink.PENCIL, (w * 0.17, h * 0.28, w * 0.66, h * 0.46))
+    pygame.draw.ellipse(
+        head, Ink.PAPER, pygame.Rect(w * 0.17, h * 0.28, w * 0.66, h * 0.46).inflate(-2 * line, -2 * line)
+    )
+    head = pygame.transform.rotate(head, 18)
+    canvas.blit(head, head.get_rect(center=(w // 2, h // 2)))
+    smooth_line(canvas, [(w * 0.12, h * 0.92), (w * 0.88, h * 0.08)], line, Ink.PENCIL)
+    return _shrink(canvas)
+
+
+@lru_cache(maxsize=32)
+def spectacles(head_px: int) -> pygame.Surface:
+    """A pair of spectacles, as musicians pencil them over a place to look out for (common practice, no source)."""
+    width, height = max(18, round(head_px * 2.1)), max(9, round(head_px * 0.95))
+    canvas = _canvas(width, height)
+    w, h = canvas.get_size()
+    line = max(1.6, head_px * 0.14) * _FINE
+    radius = h * 0.34
+    for x in (w * 0.27, w * 0.73):
+        points = [
+            (x + radius * 1.1 * math.cos(i / 24 * 2 * math.pi), h * 0.58 + radius * math.sin(i / 24 * 2 * math.pi))
+            for i in range(25)
+        ]
+        smooth_line(canvas, points, line, Ink.PENCIL)
+    smooth_line(canvas, [(w * 0.42, h * 0.5), (w * 0.5, h * 0.42), (w * 0.58, h * 0.5)], line, Ink.PENCIL)
+    for x, out in ((w * 0.1, w * 0.02), (w * 0.9, w * 0.98)):
+        smooth_line(canvas, [(x, h * 0.5), (out, h * 0.2)], line, Ink.PENCIL)
+    return _shrink(canvas)

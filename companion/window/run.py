@@ -32,8 +32,10 @@ from companion.practice.rehearsal import FinishedTake, Rehearsal
 from companion.record import Sitting, TakeRecord, finished_take_record
 from companion.record.marks import Marked
 from companion.record.marks_edit import set_fingering
+from companion.record.trouble import TroubleSpot
 from companion.units import NS_PER_S, ns_from_s
 from companion.window.own_pace import OwnPace
+from companion.window.own_trouble import OwnTrouble
 from companion.window.takes import result_of
 
 __all__ = ["Cost", "Run", "Setup", "SteppedClock"]
@@ -131,6 +133,7 @@ class Run:
         self.marks = dict(setup.marked.fingerings) if setup.marked else {}
         self.whys = dict(setup.marked.whys) if setup.marked else {}
         self._pace: OwnPace | None = None
+        self.trouble = OwnTrouble(setup.sessions, setup.passage)
         self._limits: tuple[object, Limits] | None = None
         self.click = ClickPlayer()
         self.volume = 1.0
@@ -326,6 +329,8 @@ class Run:
             self.watch_ports()
             # Now rather than with the first take, which would stand still for it.
             self.click.open()
+        if not self.rehearsal.busy and now_ns - self.began_ns > WATCH_AFTER_NS:
+            self.trouble.ask(self.chart, self.rehearsal.plan, len(self.results))
         events = self.port.drain() if self.port else []
         for event in events if self.checking else ():
             if is_note_on(event.message):
@@ -398,6 +403,14 @@ class Run:
         self.rehearsal.choose_bars(*section)
         self.start()
 
+    def take_offered(self) -> None:
+        """Only the bars of the spot that the ladder waits for."""
+        offered = getattr(self.rehearsal, "spot_section", lambda: None)()
+        if offered is None:
+            self.say("the ladder offers no spot now")
+            return
+        self.rehearsal.choose_bars(*offered)
+
     def whole(self) -> None:
         """Back to the whole passage."""
         self.rehearsal.choose_bars(0, len(self.rehearsal.passage.bars) - 1)
@@ -431,6 +444,18 @@ class Run:
     def _planned(self, chart: Chart, marks: dict[int, str]) -> Plan:
         passage = self.rehearsal.passage
         return make_plan(passage, chart, all_marks(passage, chart, marks), rules=self.setup.rules)
+
+    # -- own trouble spots -------------------------------------------------------------------------------------------
+
+    def trouble_spots(self) -> tuple[TroubleSpot, ...]:
+        """What keeps failing over takes and days in this passage, worst first."""
+        return self.trouble.spots
+
+    def take_trouble(self, spot: TroubleSpot) -> None:
+        """Only the bars of a trouble spot."""
+        notes = self.rehearsal.passage.notes
+        bars = sorted(notes[max(0, index)].bar for index in (spot.from_index, spot.note_index))
+        self.rehearsal.choose_bars(bars[0], bars[-1])
 
     # -- the fingering teacher ---------------------------------------------------------------------------------------
 

@@ -11,24 +11,30 @@ from math import floor
 
 import pygame
 
+from companion.charts.model import note_name
 from companion.engraving import fonts
 from companion.passage import Note
 from companion.planning.limits import ChangeLimit, Limits
 from companion.planning.model import Choice
-from companion.practice.model import EARLY, LATE, NOT_REACHED, ON_TIME
+from companion.practice.model import NOT_REACHED, ON_TIME
+from companion.practice.rehearsal import FinishedTake
 from companion.window.bindings import foot_line
 from companion.window.horn import draw_horn, draw_horn_small, height_to_spare
+from companion.window.horn_views import HornView, draw_view, shape_of, slip_view, used_view
 from companion.window.ladder_view import LadderShown, draw_ladder, rung_at
 from companion.window.layout import Layout, layout
 from companion.window.metronome import beat_unit, metronome_number
 from companion.window.note_leaf import ms_in_words, rules_in_words
 from companion.window.page import Mark, PageView, Penned, Tint
+from companion.window.pencilled import SLIP, SPOT, USED
+from companion.window.replaying import Replaying
+from companion.window.result import marks_of, slip_at, strip_of_take, worth_pencilling
 from companion.window.run import Run
+from companion.window.strip import Strip
 from companion.window.theme import Ink, Type
 
 __all__ = ["Stand"]
 
-ARROWS_A_BAR = 4
 #: So many runners-up have room under the horn, and so many spots are tinted.
 RUNNERS_UP_SHOWN, CHANGES_TINTED = 3, 24
 #: From these shares of the time there is on, a change is tinted lightly, more, most: beyond 1 it can't be played.
@@ -52,6 +58,12 @@ class Stand:
         self.drag_to: int | None = None
         self.engraving_fault = ""
         self.spots_shown = False
+        #: Whether the strips of time are wanted under the staves of a finished take.
+        self.strip_wanted = True
+        #: Whether the horn shows how the note looked at was reached (a slip, another fingering), not its choices.
+        self.telling = False
+        self.replaying: Replaying | None = None
+        self._of_take: tuple[FinishedTake | None, list[Mark], Strip | None] = (None, [], None)
         self._tints: tuple[Limits | None, tuple[Tint, ...]] = (None, ())
         self._runner_up_places: list[tuple[pygame.Rect, int]] = []
         self._foot_places: list[tuple[pygame.Rect, str]] = []
@@ -81,33 +93,93 @@ class Stand:
         at = rehearsal.caret if rehearsal.busy else 0
         return section.first_note + at if at < len(section.passage.notes) else None
 
-    def marks(self) -> list[Mark]:
-        """What is pencilled: live during a take, the final word after it."""
+    def take_shown(self) -> FinishedTake | None:
+        """The take whose marks are on the page: the one being replayed, else the one just played."""
+        if self.replaying is not None:
+            return self.replaying.take
         rehearsal = self.run.rehearsal
-        first = rehearsal.section.first_note
-        if rehearsal.state == "after" and rehearsal.last_take:
-            assessment = rehearsal.last_take.assessment
-            marks = [Mark(first + r.note_index, r.verdict, r.deviation_ms or 0.0) for r in assessment.notes]
-            marks = self._worth_pencilling(marks)
-            marks += [Mark(first + max(0, near), "added") for near, _ in assessment.added]
-        else:
-            marks = [
-                Mark(first + i, v.kind, v.deviation_ms or 0.0) for i, v in rehearsal.live.items() if not v.provisional
-            ]
-        return [mark for mark in marks if mark.kind not in (ON_TIME, NOT_REACHED)]
+        return rehearsal.last_take if rehearsal.state == "after" else None
 
-    def _worth_pencilling(self, marks: list[Mark]) -> list[Mark]:
-        """All wrong and left-out notes, and the worst of the early and late ones of each bar: a page of arrows tells
-        nothing."""
+    def _written_on(self, take: FinishedTake) -> tuple[list[Mark], Strip]:
+        if self._of_take[0] is not take or self._of_take[2] is None:
+            strip = strip_of_take(take, self.run.rehearsal.tolerances)
+            self._of_take = take, marks_of(take), strip
+        return self._of_take[1], self._of_take[2] or strip
+
+    def marks(self) -> list[Mark]:
+        """What is pencilled: live during a take, the final word after it; own trouble spots between takes."""
+        rehearsal = self.run.rehearsal
+        take = self.take_shown()
+        if take is not None:
+            return [*self._written_on(take)[0], *self._spot_marks()]
+        first, notes = rehearsal.section.first_note, rehearsal.passage.notes
+        marks = [Mark(first + i, v.kind, v.deviation_ms or 0.0) for i, v in rehearsal.live.items() if not v.provisional]
+        marks = worth_pencilling(marks, lambda index: notes[index].bar) if not rehearsal.busy else marks
+        marks = [mark for mark in marks if mark.kind not in (ON_TIME, NOT_REACHED)]
+        return marks if rehearsal.busy else [*marks, *self._spot_marks()]
+
+    def _spot_marks(self) -> list[Mark]:
+        """A pair of spectacles over each printed place that keeps failing."""
         notes = self.run.rehearsal.passage.notes
-        timed: dict[int, list[Mark]] = {}
-        for mark in marks:
-            if mark.kind in (EARLY, LATE):
-                timed.setdefault(notes[mark.note_index].bar, []).append(mark)
-        kept = [mark for mark in marks if mark.kind not in (EARLY, LATE)]
-        for in_bar in timed.values():
-            kept += sorted(in_bar, key=lambda mark: -abs(mark.amount_ms))[:ARROWS_A_BAR]
-        return kept
+        spots = reversed(self.run.trouble_spots())
+        printed = {notes[spot.note_index].source: spot.note_index for spot in spots}
+        return [Mark(index, SPOT) for index in printed.values()]
+
+    def strip(self) -> Strip | None:
+        """How far each note of the take shown was off; None where it is not wanted."""
+        take = self.take_shown()
+        return self._written_on(take)[1] if take is not None and self.strip_wanted else None
+
+    @property
+    def state(self) -> str:
+        """The state that keys are read in: the rehearsal's, or `replay`."""
+        return "replay" if self.replaying is not None else self.run.rehearsal.state
+
+    # -- what a take tells of a note ----------------------------------------------------------------------------------
+
+    def told_notes(self) -> list[int]:
+        """Notes of the whole passage that a slip led to or that were fingered otherwise, in playing order."""
+        take = self.take_shown()
+        if take is None:
+            return []
+        told = {m.note_index for m in self._written_on(take)[0] if m.kind in (SLIP, USED)}
+        return sorted(told)
+
+    def told_view(self) -> HornView | None:
+        """The horn's panel for the note looked at, where the take has something to tell of it."""
+        take, at = self.take_shown(), self.looked_at
+        if take is None or at is None or not self.telling or self.replaying is not None:
+            return None
+        choices, first = self.run.rehearsal.plan.choices, take.section.first_note
+        slip = slip_at(take, at)
+        if slip is not None:
+            return slip_view(slip, choices[max(0, slip.from_index + first)].keys, choices[at].keys)
+        used = next((u for u in take.assessment.fingerings if u.note_index + first == at), None)
+        return used_view(used, str(self.run.rehearsal.passage.notes[at].written), choices[at].keys) if used else None
+
+    def replay(self, take: FinishedTake) -> None:
+        """Begin to go through a take; from the note looked at, where there is one."""
+        if self.replaying is not None:
+            self.replaying.close()
+        begins_at = self.looked_at
+        self.replaying = Replaying(self.run, take)
+        self.run.say("")
+        if begins_at is not None:
+            self.replaying.go_to(begins_at)
+        carets = self.replaying.carets()
+        shown = carets.sounded if carets.sounded is not None else take.section.first_note
+        self.page.strip_shown = self.strip() is not None
+        self.page.follow(shown, self.place.music)
+
+    def end_replay(self) -> None:
+        """Back to the page of the last take, at the note the replay stood at."""
+        if self.replaying is not None:
+            self.replaying.close()
+            self.replaying = None
+
+    def look_at(self, note_index: int | None, telling: bool) -> None:
+        """Look at a note; `telling` shows what the take tells of it, where it does."""
+        self.looked_at, self.telling = note_index, telling
 
     def beat(self) -> tuple[int, int, bool] | None:
         """(beat in the bar, of how many, count-in?) that the click stands at; None between takes."""
@@ -175,7 +247,32 @@ class Stand:
 
     def _horn_value(self) -> Hashable:
         rehearsal = self.run.rehearsal
-        return self.shown_note(), self.run.chart.name, rehearsal.plan.version, rehearsal.busy, self.looked_at
+        if self.replaying is not None:
+            return self._replay_view(), self.run.chart.name
+        seen = self.shown_note(), self.run.chart.name, rehearsal.plan.version, rehearsal.busy, self.looked_at
+        return *seen, self.told_view()
+
+    def _replay_view(self) -> HornView:
+        """The shape planned for the note that is written now, and what is heard."""
+        assert self.replaying is not None
+        moment, chart = self.replaying.moment(), self.run.chart
+        choices, notes = self.run.rehearsal.plan.choices, self.run.rehearsal.passage.notes
+        if moment.slip is not None:
+            first = self.replaying.take.section.first_note
+            slip = moment.slip
+            return slip_view(slip, choices[max(0, slip.from_index + first)].keys, choices[slip.note_index + first].keys)
+        at = self.replaying.in_whole(moment.written)
+        heard = "silence" if moment.heard_midi is None else note_name(moment.heard_midi)
+        keys = shape_of(chart, moment.heard_midi) if moment.heard_midi is not None else None
+        if at is None:
+            return HornView("the count-in", "", frozenset(), frozenset(), frozenset(), None, "heard", heard, keys)
+        sounded = self.replaying.in_whole(moment.sounded)
+        if sounded is not None and moment.heard_midi == notes[sounded].written_midi:
+            keys = choices[sounded].keys
+        shape = choices[at].keys
+        before = choices[at - 1].keys if at else shape
+        title = f"written: {self._named(notes[at], choices[at])}"
+        return HornView(title, self.run.reason(at), shape, before, shape, None, "heard", heard, keys)
 
     def _choice(self, note_index: int) -> tuple[Note, Choice]:
         rehearsal = self.run.rehearsal
@@ -187,6 +284,11 @@ class Stand:
 
     def _draw_horn(self, target: pygame.Surface) -> None:
         place, run, type_ = self.place, self.run, self.type
+        self._runner_up_places = []
+        view = self._replay_view() if self.replaying is not None else self.told_view()
+        if view is not None:
+            draw_view(target, place, type_, run.chart, view)
+            return
         pygame.draw.rect(target, Ink.PAPER, place.horn, border_radius=3)
         shown = self.shown_note()
         if shown is None:
@@ -201,7 +303,6 @@ class Stand:
         )  # fmt: skip
         type_.paragraph(target, run.reason(shown), place.horn_reason, 13.5, "italic", Ink.QUIET, "center")
         held = self._held_before(shown, choice.keys)
-        self._runner_up_places = []
         asked = shown == self.looked_at and not run.rehearsal.busy and bool(choice.runners_up)
         # The runners-up need more room than the note after the next.
         less = min(round(place.horn_keys.height * 0.2), height_to_spare(place.horn_keys)) if asked else 0
@@ -349,19 +450,26 @@ class Stand:
         return section.first_bar, section.last_bar
 
     def _caret(self) -> int | None:
+        if self.replaying is not None:
+            return None
         return self.shown_note() if self.run.rehearsal.busy or self.looked_at is None else None
 
     def _music_value(self) -> Hashable:
         rehearsal, page = self.run.rehearsal, self.page
         caret = self._caret()
+        page.strip_shown = self.strip() is not None
         if caret is not None and rehearsal.busy:
             page.follow(caret, self.place.music)
-        looked_at = None if rehearsal.busy else self.looked_at
+        replay = self.replaying.seen() if self.replaying is not None else None
+        looked_at = self._framed()
         return (
             len(page.systems), page.top, self.chosen_bars(), rehearsal.version, rehearsal.state, caret, looked_at,
             len(self.run.results), self.engraving_fault, rehearsal.paused_because, self.tints(), self.penned(),
-            page.version,
+            page.version, page.strip_shown, replay, self.run.trouble_spots(),
         )  # fmt: skip
+
+    def _framed(self) -> int | None:
+        return None if self.run.rehearsal.busy or self.replaying is not None else self.looked_at
 
     def penned(self) -> Penned:
         """What the teacher wrote on the page."""
@@ -410,17 +518,18 @@ class Stand:
             words = self.engraving_fault or "engraving the page …"
             self.type.paragraph(target, words, area.inflate(-40, -area.height // 2), 17, "italic", Ink.QUIET, "center")
             return
-        looked_at = None if self.run.rehearsal.busy else self.looked_at
         self.page.draw(
             target,
             area,
             self.chosen_bars(),
             self.marks(),
             self._caret(),
-            looked_at,
+            self._framed(),
             self.penned(),
             self.tints(),
             self.type,
+            self.strip(),
+            self.replaying.carets() if self.replaying is not None else None,
         )
         if self.run.rehearsal.state == "paused":
             self._draw_paused(target, area)
@@ -453,10 +562,12 @@ class Stand:
         take = self.run.rehearsal.last_take
         if take is None:
             return
+        self.page.strip_shown = self.strip() is not None
         section = take.section
         bar = take.assessment.trouble_bars[0] if take.assessment.trouble_bars else 0
         in_bar = [note.index for note in section.passage.notes if note.bar == bar] or [0]
         self.page.follow(section.first_note + in_bar[0], self.place.music)
+        self.page.fill(self.place.music)
 
     # below the page
 
@@ -464,6 +575,8 @@ class Stand:
         run, rehearsal = self.run, self.run.rehearsal
         if run.notice:
             return run.notice
+        if self.replaying is not None:
+            return self.replaying.sentence()
         if self.looked_at is not None and not rehearsal.busy:
             return self._about_note(self.looked_at)
         if self.spots_shown and not rehearsal.busy:
@@ -480,6 +593,10 @@ class Stand:
         return ""
 
     def _about_note(self, note_index: int) -> str:
+        if self.told_view() is not None:
+            return (
+                "N goes to the next such place, G through the take from here; a click on the note shows its fingerings."
+            )
         comment = self.run.comment(note_index)
         if comment:
             return f"Written here: {comment}"
@@ -526,7 +643,7 @@ class Stand:
         return name
 
     def _foot_value(self) -> Hashable:
-        return self.run.rehearsal.state, self._port_words(), self.run.muted
+        return self.state, self._port_words(), self.run.muted
 
     def _draw_foot(self, target: pygame.Surface) -> None:
         box, type_, u = self.place.foot, self.type, self.place.scale
@@ -536,7 +653,7 @@ class Stand:
         )
         self._port_place = port
         x, self._foot_places = box.x + round(4 * u), []
-        for binding in foot_line(self.run.rehearsal.state):
+        for binding in foot_line(self.state):
             words = binding.short
             if binding.action == "mute":
                 words = "click is off" if self.run.muted else "click is on"

@@ -1,0 +1,237 @@
+"""Where each pencil mark goes on the engraved page: beside its note, clear of what is printed and of other marks."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from typing import Protocol
+
+import pygame
+
+from companion.engraving.model import System
+from companion.practice.model import ADDED, EARLY, LATE, LEFT_OUT, WRONG_NOTE
+from companion.window import pencil
+from companion.window.theme import Ink, Type
+
+__all__ = ["CUT", "LONGER", "SHORTER", "SLIP", "SLUR", "SPOT", "USED", "Mark", "Pencilled", "staff_steps"]
+
+#: What is pencilled besides the verdicts on notes: join these two, tongue here, shorter, longer, a slip on the way to
+#: the note, another fingering than planned was used, a spot that keeps failing.
+SLUR, CUT, SHORTER, LONGER, SLIP, USED, SPOT = "slur", "cut", "shorter", "longer", "slip", "used", "spot"
+#: A mark moves away from its note by at most so many staff spaces in search of clear paper.
+FARTHEST_SPACES = 5.0
+#: From this share of print on a mark can't be read where it would stand.
+CROWDED_SHARE = 0.12
+_STEPS_SHARP = (0, 0, 1, 1, 2, 3, 3, 4, 4, 5, 5, 6)
+_STEPS_FLAT = (0, 1, 1, 2, 2, 3, 4, 4, 5, 5, 6, 6)
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """What is pencilled at note `note_index` of the whole passage. `amount_ms` is how early (negative) or late it
+    was; `from_index` is the note before, where two belong together; `steps` how many places of the staff the heard
+    note of a slip lies above the written one; `text` what is written out."""
+
+    note_index: int
+    kind: str
+    amount_ms: float = 0.0
+    from_index: int = -1
+    steps: int = 0
+    text: str = ""
+
+
+class Paper(Protocol):
+    """What has to be known of the page (`page.PageView`)."""
+
+    systems: list[System]
+
+    def head(self, note_index: int, area: pygame.Rect) -> pygame.Rect | None:
+        """Where a head is."""
+
+    def system_of(self, note_index: int) -> int | None:
+        """In which system."""
+
+    def origin(self, number: int, area: pygame.Rect) -> tuple[int, int]:
+        """Where a system's picture begins."""
+
+    def picture(self, number: int) -> pygame.Surface:
+        """The system's picture."""
+
+
+def staff_steps(written_midi: int, heard_midi: int, fifths: int) -> int:
+    """How many staff places a heard note lies above a written one, spelled with sharps or flats as the key has it."""
+    steps = _STEPS_FLAT if fifths < 0 else _STEPS_SHARP
+    place = {midi: 7 * (midi // 12) + steps[midi % 12] for midi in (written_midi, heard_midi)}
+    return place[heard_midi] - place[written_midi]
+
+
+class Pencilled:
+    """Draws the marks of one picture of the page, and remembers where slips and fingerings stand to be clicked."""
+
+    def __init__(self, paper: Paper, area: pygame.Rect, type_: Type | None) -> None:
+        self.paper = paper
+        self.area = area
+        self.type = type_
+        self.places: list[tuple[pygame.Rect, Mark]] = []
+        self._taken: list[pygame.Rect] = []
+
+    def draw(self, target: pygame.Surface, marks: Iterable[Mark]) -> None:
+        """Draw all: those bound to one place first, then those that look for clear paper."""
+        ordered = sorted(marks, key=lambda mark: mark.kind in (SLUR, CUT, SHORTER, LONGER, USED, SPOT))
+        for mark in ordered:
+            head = self.paper.head(mark.note_index, self.area)
+            if head is not None:
+                self._draw_one(target, mark, head)
+
+    def _draw_one(self, target: pygame.Surface, mark: Mark, head: pygame.Rect) -> None:
+        if mark.kind in (WRONG_NOTE, LEFT_OUT, ADDED, EARLY, LATE):
+            picture, middle = _verdict(mark, head)
+            box = picture.get_rect(center=middle)
+        elif mark.kind == SLUR:
+            picture, box = self._slur(mark, head)
+        elif mark.kind == SLIP:
+            picture, box = self._slip(mark, head)
+        else:
+            found = self._picture_of(mark, head)
+            if found is None:
+                return
+            picture, box = found, self._near(mark, head, found)
+        target.blit(picture, box)
+        self._taken.append(box)
+        if mark.kind in (SLIP, USED):
+            self.places.append((box, mark))
+
+    def _picture_of(self, mark: Mark, head: pygame.Rect) -> pygame.Surface | None:
+        if mark.kind == CUT:
+            return pencil.cut(head.width)
+        if mark.kind == SHORTER:
+            return pencil.dot(head.width)
+        if mark.kind == LONGER:
+            return pencil.dash(head.width)
+        if mark.kind == SPOT:
+            return pencil.spectacles(head.width)
+        return self.type.surface(mark.text, 13, "italic", Ink.PENCIL) if self.type and mark.text else None
+
+    # -- places ------------------------------------------------------------------------------------------------------
+
+    def _near(self, mark: Mark, head: pygame.Rect, picture: pygame.Surface) -> pygame.Rect:
+        """The nearest clear place: on the side away from the stem first; words and spectacles over the staff."""
+        number = self.paper.system_of(mark.note_index) or 0
+        x = head.centerx
+        before = self._before(mark, head)
+        if mark.kind == CUT and before is not None:
+            x = (before.centerx + head.centerx) // 2
+        box = picture.get_rect(center=(x, head.centery))
+        above_only = mark.kind in (USED, SPOT)
+        sides = (-1,) if above_only else (1, -1) if self._stem_up(number, head) else (-1, 1)
+        start = self._over_staff(number, head) if above_only else head
+        return self._first_clear(number, self._columns(box, start, sides, head))
+
+    def _columns(
+        self, box: pygame.Rect, start: pygame.Rect, sides: tuple[int, ...], head: pygame.Rect
+    ) -> Iterator[pygame.Rect]:
+        """Boxes further and further away from the note, both sides in turn."""
+        step = max(2, head.height // 4)
+        for i in range(round(FARTHEST_SPACES * 4)):
+            for side in sides:
+                moved = box.copy()
+                gap = max(2, head.height // 4) + i * step
+                if side < 0:
+                    moved.bottom = start.top - gap
+                else:
+                    moved.top = start.bottom + gap
+                yield moved
+
+    def _first_clear(self, number: int, boxes: Iterable[pygame.Rect]) -> pygame.Rect:
+        """The first box with nothing in it; else the one with the least."""
+        best: tuple[int, pygame.Rect] | None = None
+        for box in boxes:
+            if not self.area.contains(box):
+                continue
+            full = self.print_in(number, box.inflate(2, 2)) + sum(
+                200 for taken in self._taken if taken.colliderect(box)
+            )
+            if not full:
+                return box
+            if best is None or full < best[0]:
+                best = full, box
+        if best is None:
+            return pygame.Rect(next(iter(boxes), self.area)).clamp(self.area)
+        return best[1]
+
+    def _over_staff(self, number: int, head: pygame.Rect) -> pygame.Rect:
+        staff, (_, y) = self.paper.systems[number].staff, self.paper.origin(number, self.area)
+        return pygame.Rect(head.x, min(head.top, round(y + staff.y)), head.width, head.height)
+
+    def print_in(self, number: int, box: pygame.Rect) -> int:
+        """How many pixels are printed in a box of the window, staff lines aside."""
+        left, top = self.paper.origin(number, self.area)
+        picture = self.paper.picture(number)
+        inside = box.move(-left, -top).clip(picture.get_rect())
+        if inside.width < 1 or inside.height < 1:
+            return 0
+        alpha = pygame.surfarray.array_alpha(picture.subsurface(inside)) > 60
+        staff = self.paper.systems[number].staff
+        reach = max(1.0, staff.height / 24)
+        for i in range(5):
+            line = staff.y + staff.height * i / 4 - inside.top
+            low, high = round(line - reach), round(line + reach) + 1
+            if high > 0 and low < inside.height:
+                alpha[:, max(0, low) : high] = False
+        return int(alpha.sum())
+
+    def _stem_up(self, number: int, head: pygame.Rect) -> bool:
+        """Whether the note's stem rises: what is printed right over the head's right edge tells."""
+        reach = round(head.height * 1.6)
+        over = pygame.Rect(head.right - 2, head.top - reach, 3, reach)
+        under = pygame.Rect(head.left - 1, head.bottom, 3, reach)
+        return self.print_in(number, over) >= self.print_in(number, under)
+
+    def _before(self, mark: Mark, head: pygame.Rect) -> pygame.Rect | None:
+        """The head of the note before, where it stands to the left in the same system."""
+        if mark.from_index < 0 or self.paper.system_of(mark.from_index) != self.paper.system_of(mark.note_index):
+            return None
+        before = self.paper.head(mark.from_index, self.area)
+        return before if before is not None and before.centerx < head.centerx else None
+
+    def _slur(self, mark: Mark, head: pygame.Rect) -> tuple[pygame.Surface, pygame.Rect]:
+        number = self.paper.system_of(mark.note_index) or 0
+        before = self._before(mark, head) or head.move(-round(head.width * 2), 0)
+        width = max(head.width + 4, head.centerx - before.centerx)
+        height = max(6, min(round(head.height * 1.3), round(width * 0.24)))
+        box = pygame.Rect(before.centerx, 0, width, height)
+        sides = (1, -1) if self._stem_up(number, head) else (-1, 1)
+        box = self._first_clear(number, self._columns(box, before.union(head), sides, head))
+        upward = box.centery < before.union(head).centery
+        return pencil.slur(box.width, box.height, upward), box
+
+    def _slip(self, mark: Mark, head: pygame.Rect) -> tuple[pygame.Surface, pygame.Rect]:
+        """On the staff where it sounded, between the two notes."""
+        number = self.paper.system_of(mark.note_index) or 0
+        before = self._before(mark, head)
+        picture = pencil.slip(head.width)
+        x = (before.right + head.left) / 2 if before is not None else head.left - head.width * 0.9
+        y = head.centery - mark.steps * self.paper.systems[number].staff.height / 8
+        box = picture.get_rect(center=(round(x), round(y)))
+        if self.print_in(number, box) > box.width * box.height * CROWDED_SHARE:
+            # Notes, beams or accidentals stand there: over or under them.
+            sides = (-1, 1) if mark.steps >= 0 else (1, -1)
+            heads = head if before is None else head.union(before)
+            box = self._first_clear(number, self._columns(box, heads, sides, head))
+        return picture, box.clamp(self.area)
+
+
+def _verdict(mark: Mark, head: pygame.Rect) -> tuple[pygame.Surface, tuple[int, int]]:
+    """The mark of a verdict on a note, and where its middle goes."""
+    if mark.kind == WRONG_NOTE:
+        return pencil.ring(head.width, mark.note_index % 5), head.center
+    if mark.kind == LEFT_OUT:
+        return pencil.brackets(head.width), head.center
+    if mark.kind == ADDED:
+        picture = pencil.insert_mark(head.width)
+        return picture, (head.left - round(head.width * 0.25), head.top - picture.get_height())
+    reach = min(1.0, abs(mark.amount_ms) / 120)
+    length = round(head.width * (1.3 + 1.1 * reach))
+    lean = round(head.width * 0.25) * (1 if mark.kind == LATE else -1)
+    picture = pencil.arrow(head.width, length, mark.kind == LATE)
+    return picture, (head.centerx + lean, head.bottom + round(head.height * 0.75))
