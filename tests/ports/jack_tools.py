@@ -22,6 +22,10 @@ import tempfile
 import time
 from collections.abc import Iterator, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from companion.practice.simulation import SimulatedTake
 
 #: JACK may leave out a period while a connection is made; what is sent this long after `go` is safe.
 SETTLE_NS = 60_000_000
@@ -98,6 +102,26 @@ def _end(process: subprocess.Popen, name: str) -> None:
         process.wait()
     for left in Path("/dev/shm").glob(f"jack*_{name}_*"):
         left.unlink(missing_ok=True)
+
+
+def take_events(take: SimulatedTake, lead_s: float = 0.0, shift_semitones: int = 0) -> list[Event]:
+    """A simulated take for `sender_process`, in real time.
+
+    Parameters
+    ----------
+    lead_s
+        Seconds from `Sender.go` to beat 0 of the passage (count-in and so on); what the take has before is not sent.
+    shift_semitones
+        What the listener has to add to get written pitch: 9 for an alto that sends sounding pitch.
+    """
+    events: list[Event] = []
+    for time_s, message in take.messages:
+        data = list(message)
+        if data[0] & 0xE0 == 0x80:
+            data[1] -= shift_semitones
+        if lead_s + time_s >= 0:
+            events.append((lead_s + time_s, data))
+    return events
 
 
 class Sender:
