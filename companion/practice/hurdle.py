@@ -14,7 +14,7 @@ from companion.passage import Passage
 from companion.planning.limits import Limits
 from companion.planning.model import Plan
 from companion.planning.pace import Pace
-from companion.practice.words import bar_in_words
+from companion.practice.words import bar_in_words, bars_in_words
 
 __all__ = ["Hurdle", "change_in_words", "hurdle_of_trouble", "hurdles_of_limits", "note_in_words", "worst_hurdle"]
 
@@ -22,8 +22,9 @@ __all__ = ["Hurdle", "change_in_words", "hurdle_of_trouble", "hurdles_of_limits"
 @dataclass(frozen=True, slots=True)
 class Hurdle:
     """The change to note `note_index` from note `from_index` (of the whole passage) goes up to `limit_bpm`, in quarters
-    a minute. `change` is `G to B♭ side`, `place` is `bar 5`; `first_bar` and `last_bar` are indices of the bars to take
-    alone. `sentence` says it with what tells it: `G to B♭ side in bar 5 goes up to about 90, by your own takes`."""
+    a minute of the section's first tempo. `change` is `G to B♭ side`, `place` is `bar 5`; `first_bar` and `last_bar`
+    are indices of the bars to take alone, `alone` says which. `sentence` says it with what tells it: `G to B♭ side in
+    bar 5 goes up to about 90, by your own takes`."""
 
     note_index: int
     from_index: int
@@ -33,6 +34,7 @@ class Hurdle:
     place: str
     first_bar: int
     last_bar: int
+    alone: str
     sentence: str
 
 
@@ -111,5 +113,6 @@ def _hurdle(
         place=place,
         first_bar=min(bars),
         last_bar=max(bars),
+        alone=bars_in_words(passage, bars),
         sentence=f"{change} in {place} {says}",
     )

@@ -2,7 +2,8 @@
 
 A rung is climbed after so many clean takes in a row, and left for the one below after so many takes in a row that were
 not clean. That slow practice comes first is near universal (E. Allingham and C. Wöllner, Psychology of Music, 2022);
-the numbers are common practice, no source.
+the numbers are common practice, no source. A rung isn't climbed over a change that the player's own takes say can't go
+there (see `hurdle`), unless the player chooses to.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ from math import isfinite
 
 from companion.errors import UsageError
 from companion.passage import Passage
+from companion.practice.hurdle import Hurdle
 from companion.practice.model import Assessment
 
 __all__ = ["METRONOME_BPM", "Ladder", "Step", "default_ladder", "metronome_bpm"]
@@ -32,10 +34,12 @@ _NUMBERS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight"
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """What the ladder says after a take: `kind` is `climb`, `stay`, `step back` or `target reached`."""
+    """What the ladder says after a take: `kind` is `climb`, `stay`, `hold`, `step back` or `target reached`. `hurdle`
+    is the change it holds the rung for, or that it speaks of."""
 
     kind: str
     sentence: str
+    hurdle: Hurdle | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,10 +105,25 @@ class Ladder:
             f" {_takes(self.trouble_allowed, 'take')} in a row not clean: one rung back."
         )
 
-    def after(self, take: bool | Assessment) -> tuple[Ladder, Step]:
-        """Where the player stands after a take that was clean or not, and what to say."""
+    @property
+    def next_bpm(self) -> float | None:
+        """Tempo of the next rung, in quarters a minute; None on the last one."""
+        return None if self.at_target else self.rungs[self.rung + 1]
+
+    def after(self, take: bool | Assessment, hurdle: Hurdle | None = None) -> tuple[Ladder, Step]:
+        """Where the player stands after a take that was clean or not, and what to say.
+
+        Parameters
+        ----------
+        take
+            The take, or whether it was clean.
+        hurdle
+            The change that stands most in the way of the next rung. Where its limit is measured and lies below that
+            rung, the ladder holds this one: who wants to can still choose the next. Where it is a guess, the ladder
+            climbs and says so.
+        """
         clean = take.clean if isinstance(take, Assessment) else take
-        return self._after_clean() if clean else self._after_trouble()
+        return self._after_clean(hurdle) if clean else self._after_trouble()
 
     def at(self, tempo_bpm: float) -> Ladder:
         """The same ladder with the player on the rung nearest to this tempo, and nothing counted yet.
@@ -119,8 +138,9 @@ class Ladder:
         nearest = min(range(len(rungs)), key=lambda i: (abs(rungs[i] - tempo_bpm), i))
         return replace(self, rung=nearest, clean_in_a_row=0, trouble_in_a_row=0)
 
-    def _after_clean(self) -> tuple[Ladder, Step]:
-        clean = self.clean_in_a_row + 1
+    def _after_clean(self, hurdle: Hurdle | None) -> tuple[Ladder, Step]:
+        # A rung that was held has a full count already.
+        clean = min(self.clean_in_a_row + 1, self.clean_needed)
         if clean < self.clean_needed:
             sentence = f"{_takes(clean, 'clean take')} at {self.tempo_bpm:g}, {self.clean_needed - clean} to go."
             return replace(self, clean_in_a_row=clean, trouble_in_a_row=0), Step("stay", sentence)
@@ -130,8 +150,22 @@ class Ladder:
             sentence = f"{_takes(self.clean_needed, 'clean take')} at {self.tempo_bpm:g}: the target is reached."
             return reached, Step("target reached", sentence)
         higher = replace(self, rung=self.rung + 1, clean_in_a_row=0, trouble_in_a_row=0)
+        if hurdle is not None and hurdle.limit_bpm < higher.tempo_bpm:
+            return self._before_hurdle(higher, hurdle)
         sentence = f"{_takes(clean, 'clean take')} at {self.tempo_bpm:g}: on to {higher.tempo_bpm:g}."
         return higher, Step("climb", sentence)
+
+    def _before_hurdle(self, higher: Ladder, hurdle: Hurdle) -> tuple[Ladder, Step]:
+        clean = f"{_takes(self.clean_needed, 'clean take')} at {self.tempo_bpm:g}"
+        if not hurdle.measured:
+            sentence = f"{clean}: on to {higher.tempo_bpm:g}, though {hurdle.sentence}."
+            return higher, Step("climb", sentence, hurdle)
+        held = replace(self, clean_in_a_row=self.clean_needed, trouble_in_a_row=0)
+        sentence = (
+            f"{clean}, but {hurdle.sentence}: take {hurdle.alone} alone first, or go on to {higher.tempo_bpm:g} all the"
+            " same."
+        )
+        return held, Step("hold", sentence, hurdle)
 
     def _after_trouble(self) -> tuple[Ladder, Step]:
         trouble = self.trouble_in_a_row + 1

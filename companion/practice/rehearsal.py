@@ -7,18 +7,21 @@ is read against the same clock."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from statistics import median
 from typing import Literal
 
 import numpy as np
 
+from companion.charts.model import Chart
 from companion.errors import UsageError
 from companion.passage import Note, Passage
 from companion.planning.model import Choice, Plan
 from companion.practice.clock import Click, TakeClock, note_onsets_s, take_clock, tempo_at_bpm
 from companion.practice.follower import Follower
-from companion.practice.hearing import is_note_on, to_played
+from companion.practice.hearing import breath_of, is_note_on, to_played
+from companion.practice.hurdle import Hurdle
 from companion.practice.judging import judge
 from companion.practice.ladder import Ladder, Step
 from companion.practice.model import (
@@ -31,9 +34,10 @@ from companion.practice.model import (
     RawEvent,
     Tolerances,
 )
+from companion.practice.pressed import pressed_of
 from companion.units import NS_PER_MS, ns_from_s, s_from_ms, s_from_ns
 
-__all__ = ["FinishedTake", "Pause", "Rehearsal", "Section", "State"]
+__all__ = ["FinishedTake", "HurdleAt", "Pause", "Rehearsal", "Section", "State"]
 
 State = Literal["ready", "count-in", "playing", "paused", "after"]
 
@@ -48,6 +52,11 @@ SHIFT_SUSPECTED_SHARE, SHIFT_SUSPECTED_NOTES = 0.8, 6
 #: A note this near the click is taken for the one written there.
 NEAR_S = 0.15
 UNHEARD = "Nothing was heard, so the take does not count."
+
+
+#: Asked with the bars on the stand and the next rung's tempo, in quarters a minute of the section's first tempo: the
+#: change that stands most in its way, None where nothing does.
+HurdleAt = Callable[["Section", float], Hurdle | None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,7 +134,10 @@ class FinishedTake:
 
 
 class Rehearsal:
-    """The mutable heart of the stand. See the module's text; every method is told the time it is called at."""
+    """The mutable heart of the stand. See the module's text; every method is told the time it is called at.
+
+    `chart` lets slips be told by finger; `hurdle_at` says what stands in the way of a tempo (see `HurdleAt`).
+    """
 
     def __init__(
         self,
@@ -136,6 +148,8 @@ class Rehearsal:
         tolerances: Tolerances | None = None,
         shift_semitones: int = 0,
         delay_ms: float = 0.0,
+        chart: Chart | None = None,
+        hurdle_at: HurdleAt | None = None,
     ) -> None:
         if not passage.notes:
             raise UsageError(f"{passage.title}: there is no note to play in this passage")
@@ -145,6 +159,8 @@ class Rehearsal:
         self.tolerances = tolerances or Tolerances()
         self.shift_semitones = shift_semitones
         self.delay_ms = delay_ms
+        self.chart = chart
+        self.hurdle_at = hurdle_at
         self.state: State = "ready"
         self.section = self._section(0, len(passage.bars) - 1)
         self.takes: list[FinishedTake] = []
@@ -176,10 +192,11 @@ class Rehearsal:
         self.ladder = self.ladder.at(tempo_bpm)
         self.state = "ready" if self.state == "after" else self.state
 
-    def replan(self, plan: Plan) -> None:
-        """Another instrument or other marks: the same notes with another plan."""
+    def replan(self, plan: Plan, chart: Chart | None = None) -> None:
+        """Another instrument (its chart then) or other marks: the same notes with another plan."""
         self._only_between_takes("change fingerings or the instrument")
         self.plan = plan
+        self.chart = chart or self.chart
 
     def _only_between_takes(self, wish: str) -> None:
         if self.busy:
@@ -374,14 +391,24 @@ class Rehearsal:
             self._reset_take()
             return None
         passage, tempo_bpm = self.section.passage, self.tempo_bpm
-        played = to_played(self._judged_events(), self._start_ns, self.shift_semitones)
-        plan = self.plan.part(self.section.first_note, len(passage.notes))
-        assessment = judge(passage, played, tempo_bpm, self.tolerances, plan)
+        judged = self._judged_events()
+        played = to_played(judged, self._start_ns, self.shift_semitones)
+        assessment = judge(
+            passage,
+            played,
+            tempo_bpm,
+            self.tolerances,
+            self.plan.part(self.section.first_note, len(passage.notes)),
+            chart=self.chart,
+            breath=breath_of(judged, self._start_ns),
+            pressed=pressed_of(judged, self._start_ns, self.chart) if self.chart else (),
+        )
         before = self.ladder
         step: Step | None = None
         if not stopped and not self._pauses:
             # Silence is a cable, not trouble with the music: it sends nobody a rung back.
-            self.ladder, step = before.after(assessment) if len(played) else (before, Step("stay", UNHEARD))
+            hurdle = self._hurdle() if assessment.clean else None
+            self.ladder, step = before.after(assessment, hurdle) if len(played) else (before, Step("stay", UNHEARD))
         take = FinishedTake(
             section=self.section,
             tempo_bpm=tempo_bpm,
@@ -399,6 +426,26 @@ class Rehearsal:
         self.takes.append(take)
         self.state = "after"
         return take
+
+    def _hurdle(self) -> Hurdle | None:
+        """What stands in the way of the next rung in these bars. Who has taken the spot alone is climbing with it."""
+        next_bpm = self.ladder.next_bpm
+        if next_bpm is None or self.hurdle_at is None:
+            return None
+        hurdle = self.hurdle_at(self.section, next_bpm)
+        return None if hurdle is None or self._is_alone(hurdle) else hurdle
+
+    def _is_alone(self, hurdle: Hurdle) -> bool:
+        here = (self.section.first_bar, self.section.last_bar)
+        return here == (hurdle.first_bar, hurdle.last_bar)
+
+    def spot_section(self) -> tuple[int, int] | None:
+        """Bars (first, last, indices into the whole passage) of the change that the ladder spoke of after the last
+        take; None where it spoke of none."""
+        step = self.last_take.step if self.last_take else None
+        if step is None or step.hurdle is None or self._is_alone(step.hurdle):
+            return None
+        return step.hurdle.first_bar, step.hurdle.last_bar
 
     def trouble_section(self) -> tuple[int, int] | None:
         """Bars (first, last, indices into the whole passage) round the worst trouble of the last take: the bars that

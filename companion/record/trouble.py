@@ -32,9 +32,10 @@ from itertools import pairwise
 from pathlib import Path
 
 from companion.charts.model import Chart, note_name
-from companion.errors import RecordError
+from companion.errors import RecordError, UsageError
 from companion.passage import Passage
 from companion.planning.model import Plan
+from companion.practice.clock import tempo_at_bpm
 from companion.practice.finger_lag import FingerLag, SlipSeen, TrillLag, TrillSeen, lags, trill_lags
 from companion.practice.hurdle import change_in_words, note_in_words
 from companion.practice.model import EARLY, LATE, LEFT_OUT, NOT_REACHED, ON_TIME, WRONG_NOTE
@@ -76,11 +77,13 @@ _Place = tuple[str, ...]
 
 @dataclass(frozen=True, slots=True)
 class OwnTake:
-    """A take of the player's own, without its events, and its day (`YYYY-MM-DD`)."""
+    """A take of the player's own, without its events, its day (`YYYY-MM-DD`), what tells its passage from others, and
+    its tempo, in quarters a minute of the whole passage's first tempo where the passage is known."""
 
     take: TakeRecord
     day: str
-    passage: str = ""
+    passage: str
+    tempo_bpm: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +94,8 @@ class TroubleSpot:
     `note_index` and `from_index` are its first time in the passage, -1 where no passage was given. `failed` of `takes`
     takes failed, on `days` days, last on `last_day`; `rate` is their share, `low` and `high` its 95 % interval. `kinds`
     says how often what, the most frequent first. `fails_from_bpm` is the tempo from which on it failed in half of the
-    newest takes or more (`failed_from_there` of `takes_from_there`), None where there is none. `clean_since` times in a row it went well since; it is `solved` at
+    newest takes or more (`failed_from_there` of `takes_from_there`), None where there is none; tempos are quarters a
+    minute of the whole passage's first tempo. `clean_since` times in a row it went well since; it is `solved` at
     `clean_needed`. `passages` is in how many passages it failed.
     """
 
@@ -149,8 +153,20 @@ def newest_own_takes(
             take = read_take(folder, summary, events=False)
         except RecordError:  # changed since the index was made; `survey` says so to whoever asks
             continue
-        found.append(OwnTake(take, summary.day, summary.sha256 or summary.file_name or summary.title))
+        which = summary.sha256 or summary.file_name or summary.title
+        found.append(OwnTake(take, summary.day, which, _first_tempo_bpm(take, passage)))
     return found
+
+
+def _first_tempo_bpm(take: TakeRecord, passage: Passage | None) -> float:
+    """A take of single bars counts in the tempo that stands there."""
+    if passage is None or not take.bars or len(passage.tempos) < 2:
+        return take.tempo_bpm
+    try:
+        first, _ = passage.bar_range(take.bars)
+    except UsageError:  # bars of an earlier version of the file
+        return take.tempo_bpm
+    return take.tempo_bpm / tempo_at_bpm(passage, passage.bars[first].start, 1.0)
 
 
 def _summaries(
@@ -277,7 +293,7 @@ def _tried(takes: Iterable[OwnTake], placed: bool) -> dict[tuple[_Place, _Change
             of_take.setdefault(key, set()).update(kinds)
             found[key].names = before.fingering, after.fingering
         for key, kinds in of_take.items():
-            found[key].tries.append(_Try(own.day, own.take.tempo_bpm, own.passage, frozenset(kinds)))
+            found[key].tries.append(_Try(own.day, own.tempo_bpm, own.passage, frozenset(kinds)))
     return found
 
 
