@@ -8,11 +8,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from companion.passage import Passage
 from companion.planning.model import Plan
 from companion.practice.misread import heard_pitch, reason_in_words
 from companion.practice.model import LEFT_OUT, NOT_REACHED, WRONG_NOTE, NoteResult, Slip
 from companion.practice.reading import Extra, Reading
-from companion.practice.remedies import change_in_words, play_slower, wait_before
+from companion.practice.remedies import change_in_words, play_slower, same_way, wait_before
 from companion.practice.words import bar_in_words, capital, number_of, pitch_in_words, place_in_words, times_in_words
 from companion.units import ms_from_s
 
@@ -23,6 +24,8 @@ __all__ = [
 # How much each kind of trouble weighs (common practice, no source: what breaks the line comes first).
 WEIGHT_RETURN, WEIGHT_STOP, WEIGHT_NOTE, WEIGHT_EXTRA, WEIGHT_TIME = 4.0, 4.0, 3.0, 2.0, 0.7
 WEIGHT_BROKEN_OFF = 9.0
+#: So many notes in a row left out are one skip.
+LEAST_SKIPPED, WEIGHT_SKIP = 4, 8.0
 #: A note off time counts up to so many times its limit for its bar: a long hesitation breaks the line like a stop.
 WORST_OFF = 5.0
 #: From here on the player has missed the first beat, and not only come a little late.
@@ -35,14 +38,32 @@ TEMPO_SHARE = 0.02
 
 @dataclass(frozen=True, slots=True)
 class Remark:
-    """A sentence and how much it weighs. `notes` are the score notes it is about, `covers` those it need not be said of
-    again (the same where it isn't given); `aspect` is empty or names what only one remark may be about."""
+    """What happened (`head`), what to do about it (`remedy`, may be empty) and how much it weighs.
+
+    `notes` are the score notes it is about, `covers` more of which nothing need be said after it; `aspect` is empty or
+    names what only one remark may be about.
+    """
 
     weight: float
-    sentence: str
+    head: str
+    remedy: str = ""
     notes: frozenset[int] = frozenset()
     covers: frozenset[int] = frozenset()
     aspect: str = ""
+
+    @property
+    def sentence(self) -> str:
+        """All of it."""
+        return f"{self.head}; {self.remedy}." if self.remedy else f"{self.head}."
+
+    def after(self, remedies: Collection[str]) -> str:
+        """The sentence as it follows others with these remedies: none is given twice."""
+        if self.remedy in remedies:
+            return f"{self.head}."
+        again = same_way(self.remedy)
+        if again and any(same_way(remedy) for remedy in remedies):
+            return f"{self.head}; {again}."
+        return self.sentence
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,17 +105,16 @@ def about_bars(
     for bar in sorted(weights, key=lambda bar: (-weights[bar], bar))[:most]:
         worst = max(found[bar], key=lambda trouble: trouble.weight)
         covers = frozenset().union(*(trouble.notes for trouble in found[bar]))
-        head = capital(bar_in_words(reading.passage, bar))
-        yield Remark(weights[bar], f"{head}: {worst.what}; {worst.remedy}.", worst.notes, covers)
+        head = f"{capital(bar_in_words(reading.passage, bar))}: {worst.what}"
+        yield Remark(weights[bar], head, worst.remedy, worst.notes, covers)
 
 
 def about_breaking_off(reading: Reading) -> Iterator[Remark]:
     """Where the player stopped for good."""
     missing = reading.notes_with(NOT_REACHED)
     if missing:
-        bar = bar_in_words(reading.passage, reading.passage.notes[missing[0]].bar)
-        sentence = f"{capital(bar)}: you broke off here; {play_slower(reading.passage, missing[0])}."
-        yield Remark(WEIGHT_BROKEN_OFF, sentence, frozenset(missing))
+        head = f"{capital(bar_in_words(reading.passage, reading.passage.notes[missing[0]].bar))}: you broke off here"
+        yield Remark(WEIGHT_BROKEN_OFF, head, play_slower(reading.passage, missing[0]), frozenset(missing))
 
 
 def about_time(reading: Reading) -> Iterator[Remark]:
@@ -110,16 +130,16 @@ def about_time(reading: Reading) -> Iterator[Remark]:
     )
     if tempo and abs(tempo / reading.tempo_bpm - 1.0) >= TEMPO_SHARE:
         runs = "ran ahead of" if tempo > reading.tempo_bpm else "fell behind"
-        sentence = f"You {runs} the click: about {tempo:.0f} where it gives {reading.tempo_bpm:.0f};"
-        remedy = "tap the beat with your foot and listen for each downbeat."
-        yield Remark(weight, f"{sentence} {remedy}", notes, aspect="tempo")
+        head = f"You {runs} the click: about {tempo:.0f} where it gives {reading.tempo_bpm:.0f}"
+        remedy = "tap the beat with your foot and listen for each downbeat"
+        yield Remark(weight, head, remedy, notes, aspect="tempo")
         return
     middle_ms = ms_from_s(float(np.median(deviations_s)))
     if np.mean(np.sign(deviations_s) == np.sign(middle_ms)) > 0.85:
         side = "early" if middle_ms < 0 else "late"
         remedy = "wait for the click" if middle_ms < 0 else "breathe in time, so that the first note is on the click"
-        sentence = f"The notes come about {abs(middle_ms):.0f} ms {side} throughout; {remedy}."
-        yield Remark(weight, sentence, notes, aspect="tempo")
+        head = f"The notes come about {abs(middle_ms):.0f} ms {side} throughout"
+        yield Remark(weight, head, remedy, notes, aspect="tempo")
 
 
 def praise(reading: Reading, *, watch: bool = True) -> tuple[str, bool]:
@@ -177,20 +197,51 @@ def _line_troubles(reading: Reading, plan: Plan | None) -> Iterator[tuple[int, _
 
 def _note_troubles(reading: Reading, said: Collection[int], plan: Plan | None) -> Iterator[tuple[int, _Trouble]]:
     passage = reading.passage
+    runs = _skips(reading)
+    skipped = {i for run in runs for i in run}
+    for run in runs:
+        yield from _skip_troubles(passage, run)
     for result in reading.results:
         note = passage.notes[result.note_index]
         if note.index in said:
             continue
         if result.verdict == WRONG_NOTE and result.played_midi is not None:
-            change = change_in_words(passage, note.index, plan)
-            what = f"{_about_wrong_note(reading, result, change)}"
-        elif result.verdict == LEFT_OUT:
+            what = _about_wrong_note(passage, result, plan)
+        elif result.verdict == LEFT_OUT and note.index not in skipped:
             change = change_in_words(passage, note.index, plan)
             what = f"{place_in_words(passage, note)} ({note.written}) was left out{change}"
         else:
             continue
         remedy = play_slower(passage, note.index)
         yield note.index, _Trouble(WEIGHT_NOTE, WEIGHT_NOTE, frozenset({note.index}), what, remedy)
+
+
+def _skips(reading: Reading) -> list[range]:
+    """Runs of at least `LEAST_SKIPPED` notes left out."""
+    left_out = reading.notes_with(LEFT_OUT)
+    runs: list[range] = []
+    for i in left_out:
+        if runs and runs[-1].stop == i:
+            runs[-1] = range(runs[-1].start, i + 1)
+        else:
+            runs.append(range(i, i + 1))
+    return [run for run in runs if len(run) >= LEAST_SKIPPED]
+
+
+def _skip_troubles(passage: Passage, run: range) -> Iterator[tuple[int, _Trouble]]:
+    """One trouble in each bar of a skip, all about the same notes."""
+    first, last = passage.notes[run.start], passage.notes[run.stop - 1]
+    end = place_in_words(passage, last)
+    until = end if last.bar == first.bar else f"{end} in {bar_in_words(passage, last.bar)}"
+    what = f"{len(run)} notes were left out, from {place_in_words(passage, first)} to {until}"
+    remedy = play_slower(passage, first.index)
+    seen: set[int] = set()
+    for i in run:
+        if passage.notes[i].bar not in seen:
+            # The bar it begins in is the one to speak of.
+            weight = WEIGHT_SKIP if seen else WEIGHT_SKIP + 0.1
+            seen.add(passage.notes[i].bar)
+            yield i, _Trouble(weight, weight, frozenset(run), what, remedy)
 
 
 def _extra_troubles(
@@ -237,21 +288,18 @@ def _about_returns(reading: Reading, inside: list[int], plan: Plan | None) -> st
     result = reading.results[first]
     times = "" if len(inside) == 1 else f" {times_in_words(len(inside))}"
     if result.verdict == WRONG_NOTE and result.played_midi is not None and set(inside) == {first}:
-        note = passage.notes[first]
-        heard = heard_pitch(passage, first, result.played_midi)
-        change = change_in_words(passage, first, plan)
-        return f"{place_in_words(passage, note)} was {heard}, not {note.written}{change}, and you went back{times}"
+        return f"{_about_wrong_note(passage, result, plan)}, and you went back{times}"
     where = " to" if len(set(inside)) == 1 else ", first to"
     return f"you went back{times}{where} {place_in_words(passage, passage.notes[first])}"
 
 
-def _about_wrong_note(reading: Reading, result: NoteResult, change: str) -> str:
-    passage, note = reading.passage, reading.passage.notes[result.note_index]
-    played_midi = result.played_midi or 0
-    reason = reason_in_words(passage, note.index, played_midi)
+def _about_wrong_note(passage: Passage, result: NoteResult, plan: Plan | None) -> str:
+    """What was played for what, and why; where nothing explains it, in which change of fingering."""
+    note, played_midi = passage.notes[result.note_index], result.played_midi or 0
     heard = heard_pitch(passage, note.index, played_midi)
-    said = f"{place_in_words(passage, note)} was {heard}, not {note.written}{change}"
-    return f"{said} ({reason})" if reason else said
+    reason = reason_in_words(passage, note.index, played_midi)
+    after = f" ({reason})" if reason else change_in_words(passage, note.index, plan)
+    return f"{place_in_words(passage, note)} was {heard}, not {note.written}{after}"
 
 
 def _about_slip(slip: Slip) -> tuple[str, str]:

@@ -131,13 +131,15 @@ def _chosen(remarks: Iterable[Remark], most: int) -> list[str]:
     said: list[str] = []
     covered: set[int] = set()
     aspects: set[str] = set()
+    remedies: set[str] = set()
     for remark in sorted(remarks, key=lambda remark: -remark.weight):
         if len(said) == most:
             break
         again = len(covered & remark.notes)
         if (again and 2 * again >= len(remark.notes)) or (remark.aspect and remark.aspect in aspects):
             continue
-        said.append(remark.sentence)
+        said.append(remark.after(remedies))
+        remedies.add(remark.remedy)
         covered |= remark.notes | remark.covers
         aspects.add(remark.aspect)
     return said
@@ -175,7 +177,9 @@ def _about_octave(reading: Reading) -> Iterator[str]:
 
 def _about_pattern(pattern: Pattern) -> Remark:
     # Half a note more than its notes alone: once understood, all of them are right.
-    return Remark(WEIGHT_NOTE * (len(pattern.notes) + 0.5), pattern.sentence, frozenset(pattern.notes))
+    return Remark(
+        WEIGHT_NOTE * (len(pattern.notes) + 0.5), pattern.sentence.rstrip("."), notes=frozenset(pattern.notes)
+    )
 
 
 # -- fingers -----------------------------------------------------------------------------------------------------------
@@ -207,17 +211,17 @@ def _about_slips(passage: Passage, group: list[Slip]) -> Remark:
     # After the colon a slip says which finger it was, or why that can't be told.
     reason = first.sentence.partition(": ")[2].rstrip(".")
     cause = f": {reason}" if first.told and reason else ""
-    sentence = f"{head}{cause}; move the fingers of that change together, slowly first."
+    remedy = "move the fingers of that change together, slowly first"
     notes = frozenset(slip.note_index for slip in group)
-    return Remark(WEIGHT_EXTRA * (len(group) + 0.5), sentence, notes)
+    return Remark(WEIGHT_EXTRA * (len(group) + 0.5), f"{head}{cause}", remedy, notes)
 
 
 def _about_trills(found: Found) -> Iterator[Remark]:
     for trill in found.trills:
         gap_ms = ms_from_s(1.0 / trill.notes_per_s)
         if abs(trill.main_longer_ms) > max(2 * noticed_from_ms(gap_ms), trill.spread_ms):
-            sentence = f"{trill.sentence.rstrip('.')}; trill it slowly in even notes, then let it gather speed."
-            yield Remark(WEIGHT_TRILL, sentence, frozenset({trill.note_index}))
+            remedy = "trill it slowly in even notes, then let it gather speed"
+            yield Remark(WEIGHT_TRILL, trill.sentence.rstrip("."), remedy, frozenset({trill.note_index}))
 
 
 def _about_fingerings(found: Found) -> Iterator[Remark]:
@@ -229,9 +233,8 @@ def _about_fingerings(found: Found) -> Iterator[Remark]:
     for sentence, notes in groups.items():
         bars = capital(bars_in_words(passage, (passage.notes[i].bar for i in notes)))
         weight = WEIGHT_FINGERING + 0.1 * min(len(notes), 5)
-        yield Remark(
-            weight, f"{bars}: {sentence}; finger it as planned, or choose yours in the plan.", frozenset(notes)
-        )
+        remedy = "finger it as planned, or choose yours in the plan"
+        yield Remark(weight, f"{bars}: {sentence}", remedy, frozenset(notes))
 
 
 # -- articulation ------------------------------------------------------------------------------------------------------
@@ -243,8 +246,8 @@ def _about_articulation(found: Found) -> Iterator[Remark]:
     begun = [a for a in heard if a.asked and a.played]
     if begun and all(a.played == SLURRED for a in begun) and any(a.asked == TONGUED for a in begun):
         notes = frozenset(a.note_index for a in begun if a.asked == TONGUED)
-        sentence = "Every note sounds slurred to the next; give each that no slur leads to a stroke of the tongue."
-        yield Remark(WEIGHT_ALL_SLURRED, sentence, notes)
+        remedy = "begin each that no slur leads to with the tongue"
+        yield Remark(WEIGHT_ALL_SLURRED, "Every note sounds slurred to the next", remedy, notes)
     else:
         for asked, verdict in ((SLURRED, NOT_SLURRED), (TONGUED, NOT_TONGUED)):
             wrong = [a for a in begun if a.asked == asked and verdict in a.verdicts]
@@ -268,15 +271,15 @@ def _about_beginnings(found: Found, wrong: list[Articulated], asked: list[Articu
     if len(wrong) == 1:
         note = passage.notes[wrong[0].note_index]
         middle = "under a slur" if slurred else "asked with the tongue"
-        sentence = f"{where}: {place_in_words(passage, note)} ({note.written}), {middle}, was {done}; {remedy}."
+        head = f"{where}: {place_in_words(passage, note)} ({note.written}), {middle}, was {done}"
     elif len(wrong) >= HABIT_COUNT and len(wrong) >= HABIT_SHARE * len(asked) and len(bars) > 2:
         whole = "The slurs were tongued" if slurred else "Tongued notes were slurred"
-        sentence = f"{whole}, {len(wrong)} of {len(asked)} notes ({bars_in_words(passage, bars)}); {remedy}."
+        head = f"{whole}, {len(wrong)} of {len(asked)} notes ({bars_in_words(passage, bars)})"
     else:
         share = f"{len(wrong)} of {len(inside)} notes" if len(inside) > len(wrong) else f"all {len(wrong)} notes"
         beats = _beats(passage, notes) if len(bars) == 1 else ""
-        sentence = f"{where}: {share} {what} were {done}{beats}; {remedy}."
-    return Remark(min(WEIGHT_TONGUE * len(wrong), MOST_TONGUE), sentence, notes)
+        head = f"{where}: {share} {what} were {done}{beats}"
+    return Remark(min(WEIGHT_TONGUE * len(wrong), MOST_TONGUE), head, remedy, notes)
 
 
 def _beats(passage: Passage, notes: Iterable[int]) -> str:
@@ -306,7 +309,7 @@ def _about_lengths(found: Found, heard: list[Articulated]) -> Iterator[Remark]:
         remedy = "let them ring less, the tongue ends them" if verdict == TOO_LONG else "hold them to the next one"
         if len(wrong) == 1:
             remedy = remedy.replace("them", "it")
-        yield Remark(min(WEIGHT_LENGTH * len(wrong), MOST_LENGTH), f"{head}; {remedy}.", notes)
+        yield Remark(min(WEIGHT_LENGTH * len(wrong), MOST_LENGTH), head, remedy, notes)
 
 
 # -- time --------------------------------------------------------------------------------------------------------------
@@ -325,21 +328,21 @@ def _about_places(found: Found) -> Iterator[Remark]:
         remedy = (
             "hold the note before it to its full length" if timing.mean_ms < 0 else "think ahead to it and don't wait"
         )
-        sentence = f"{capital(timing.place)} of the beat comes {figures} {side} within the beat{worst}; {remedy}."
+        head = f"{capital(timing.place)} of the beat comes {figures} {side} within the beat{worst}"
         notes = frozenset(one.note_index for one in mine if reading.results[one.note_index].verdict in _CLEAN_PITCH)
-        yield Remark(weight, sentence, notes)
+        yield Remark(weight, head, remedy, notes)
 
 
 def _about_swing(found: Found) -> Iterator[Remark]:
     swing, passage = found.reading.swing, found.reading.passage
     if swing and not swing.asked:
-        sentence = f"You swing the eighths, {ratio_in_words(swing)}; they are written even: count the ands aloud first."
-        yield Remark(WEIGHT_SWING, sentence, aspect="swing")
+        head = f"You swing the eighths, {ratio_in_words(swing)}, and they are written even"
+        yield Remark(WEIGHT_SWING, head, "say the ands aloud with the click first", aspect="swing")
     elif swing:
-        yield Remark(0.1, f"You swing the eighths, {ratio_in_words(swing)}, as the score asks.", aspect="swing")
+        yield Remark(0.1, f"You swing the eighths, {ratio_in_words(swing)}, as the score asks", aspect="swing")
     elif asks_swing(passage) and _has_eighths(found):
-        sentence = "The score asks for swung eighths, and yours are even; let the second of each pair come later."
-        yield Remark(WEIGHT_NO_SWING, sentence, aspect="swing")
+        head = "The score asks for swung eighths, and yours are even"
+        yield Remark(WEIGHT_NO_SWING, head, "let the second of each pair come later", aspect="swing")
 
 
 def _has_eighths(found: Found) -> bool:
@@ -360,8 +363,8 @@ def _about_drift(found: Found) -> Iterator[Remark]:
         if change > 0
         else ("slowed down", "keep the air moving and think in whole bars")
     )
-    sentence = f"You {verb} over the take, from about {drift.start_bpm:.0f} to {drift.end_bpm:.0f}; {remedy}."
-    yield Remark(min(WEIGHT_DRIFT * abs(change), MOST_DRIFT), sentence, aspect="tempo")
+    head = f"You {verb} over the take, from about {drift.start_bpm:.0f} to {drift.end_bpm:.0f}"
+    yield Remark(min(WEIGHT_DRIFT * abs(change), MOST_DRIFT), head, remedy, aspect="tempo")
 
 
 def _about_entries(found: Found) -> Iterator[Remark]:
@@ -382,4 +385,4 @@ def _about_entries(found: Found) -> Iterator[Remark]:
             "count the rests to their end" if verdict == EARLY else "breathe early, so that the note comes on the click"
         )
         head = f"After rests you come in {verdict}, {len(off)} of {len(after_rests)} times by about {by_ms:.0f} ms"
-        yield Remark(min(WEIGHT_ENTRY * len(off), MOST_ENTRY), f"{head} ({bars}); {remedy}.", notes)
+        yield Remark(min(WEIGHT_ENTRY * len(off), MOST_ENTRY), f"{head} ({bars})", remedy, notes)

@@ -41,6 +41,8 @@ ACCIDENT_SHARE = 0.6
 MOST_BARS, WORST_TIMES = 3, 1.3
 #: Drift is fitted to slopes over stretches of so many beats; fewer than `LEAST_SLOPES` of them tell no course.
 STRETCH_BEATS, LEAST_SLOPES, MOST_SLOPES = 4.0, 4, 160
+#: Standard deviation of a normal distribution, for its median absolute deviation.
+SD_OF_MEDIAN = 1.4826
 #: A change of the deviation by more than this from one note to the next is a break: the tempo isn't measured over it.
 BREAK_S, BREAK_BEATS = 0.25, 0.35
 #: The player's place at the end of a take is the median of so many notes.
@@ -145,7 +147,9 @@ def drift(passage: Passage, deviation_s: Floats, tempo_bpm: float) -> Drift | No
     """The tempo at the start and at the end of a take, from a straight line through the slopes of short stretches.
 
     The line is Theil and Sen's (the median of all slopes between two points), so that no single stretch draws it, and
-    stretches that a break lies in are left out. None where too little was played to tell.
+    stretches that a break lies in are left out. Where the stretches scatter by more than the line rises (one standard
+    deviation, from the median of what it leaves), there is no course to tell, and start and end have the same tempo.
+    None where too little was played to tell.
 
     References
     ----------
@@ -173,6 +177,9 @@ def drift(passage: Passage, deviation_s: Floats, tempo_bpm: float) -> Drift | No
     middle_s = 0.5 * (at_s[begins] + at_s[ends])
     slow = 1.0 + (off_s[ends] - off_s[begins]) / (at_s[ends] - at_s[begins])
     per_s, at_zero = _line(middle_s, slow)
+    scatter = SD_OF_MEDIAN * float(np.median(np.abs(slow - at_zero - per_s * middle_s)))
+    if abs(per_s) * (at_s[-1] - at_s[0]) < scatter:
+        per_s, at_zero = 0.0, float(np.median(slow))
     slow_start, slow_end = at_zero + per_s * at_s[0], at_zero + per_s * at_s[-1]
     if not (slow_start > 0.1 and slow_end > 0.1):
         return None

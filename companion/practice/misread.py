@@ -114,11 +114,11 @@ def reason_in_words(passage: Passage, note_index: int, played_midi: int) -> str:
     if kind == ACCIDENTAL_FORGOTTEN:
         sign = _SIGNS[note.written.alter]
         earlier = _state(passage, note)[0] == note.written.alter
-        return f"the {sign} earlier in the bar still holds" if earlier else f"the {sign} before it"
+        return f"the {sign} earlier in the bar still holds" if earlier else f"the {sign} before it was overlooked"
     if kind == ACCIDENTAL_KEPT:
-        return f"the {_SIGNS[heard.alter]} before no longer holds"
+        return f"the {_SIGNS[heard.alter]} before it no longer holds"
     if kind == OTHER_WAY:
-        return f"the {_SIGNS[note.written.alter]} read as a {_SIGNS[heard.alter]}"
+        return f"the {_SIGNS[note.written.alter]} was read as a {_SIGNS[heard.alter]}"
     if kind == OCTAVE:
         apart = (played_midi - note.written_midi) // 12
         far = "an octave" if abs(apart) == 1 else f"{abs(apart)} octaves"

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import re
+
 from companion.passage import Passage
 from companion.planning.model import Plan
 from companion.practice.words import bar_in_words
 
-__all__ = ["change_in_words", "play_slower", "wait_before"]
+__all__ = ["change_in_words", "play_slower", "same_way", "wait_before"]
 
 
 def play_slower(passage: Passage, note_index: int) -> str:
@@ -23,6 +25,13 @@ def play_slower(passage: Passage, note_index: int) -> str:
     if first == 0 and a.upbeat:
         return f"play the upbeat and {bar_in_words(passage, first + 1)} slower, then bring them up to tempo"
     return f"play bars {a.number or first + 1}-{b.number or first + 2} slower, then bring them up to tempo"
+
+
+def same_way(remedy: str) -> str:
+    """What `play_slower` says, after it has been said once already: `take bars 3-4 the same way`. Empty for another
+    remedy."""
+    found = re.fullmatch(r"play (.+) slower, then bring (?:it|them) up to tempo", remedy)
+    return f"take {found[1]} the same way" if found else ""
 
 
 def _leads_on(passage: Passage, bar: int) -> bool:
