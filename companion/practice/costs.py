@@ -39,15 +39,17 @@ class Costs:
     omitted: float = 4.6
     omitted_grace: float = 2.0
     stutter: tuple[float, ...] = (4.7, 5.1, 5.5, 5.9)
-    back_near: float = 7.0
-    back_far: float = 9.5
-    skip_near: float = 9.0
-    skip_far: float = 11.0
+    # By how many bars (the last figure holds from there on, and `farther` a bar tells like places apart).
+    back: tuple[float, ...] = (7.0, 7.2, 7.6, 8.3, 8.8, 9.2, 9.5)
+    skip: tuple[float, ...] = (9.0, 9.0, 9.5, 10.0, 10.5, 11.0)
+    farther: float = 0.01
     off_landmark: float = 2.5
     after_wrong: float = 1.4
     too_soon: float = 3.0
     too_soon_s: float = 0.18
     ornament: float = 0.1
+    # The note just played once more within its own time (a bounce, breath that failed).
+    doubled: float = 5.0
 
     # Extra notes, and blips: notes that live for less than about 75 ms.
     extra: float = 6.5
@@ -86,6 +88,7 @@ class Score:
     blip_s: Floats
     grace: Bools
     ornamented: tuple[tuple[int, frozenset[int]], ...]
+    pitches: frozenset[int]
 
     @property
     def size(self) -> int:
@@ -110,6 +113,7 @@ def prepare(passage: Passage, tempo_bpm: float, costs: Costs = COSTS) -> Score:
         blip_s=np.minimum(costs.blip_s, 0.5 * np.abs(gaps_s)),
         grace=grace,
         ornamented=tuple((n.index + 1, ornament_pitches(n)) for n in notes if n.trill or n.ornaments),
+        pitches=frozenset().union(*(ornament_pitches(n) or {n.written_midi} for n in notes)),
     )
 
 

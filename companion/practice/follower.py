@@ -8,6 +8,7 @@ later; what follows is the best story of the take so far, and `judge` has the fi
 from __future__ import annotations
 
 from bisect import insort
+from dataclasses import replace
 
 from companion.passage import Passage
 from companion.practice.clock import note_onsets_s
@@ -15,6 +16,7 @@ from companion.practice.costs import FORWARD, ornament_pitches, prepare
 from companion.practice.hearing import Ear, NoteStart
 from companion.practice.matching import TONGUE_S
 from companion.practice.model import ADDED, LEFT_OUT, NOT_REACHED, WRONG_NOTE, LiveVerdict, RawEvent, Tolerances
+from companion.practice.octaves import OFF, shifts_worth_trying
 from companion.practice.tolerance import on_time_limits_s, timing_verdict
 from companion.practice.trellis import SETTLED_S, Column, Step, Trellis
 from companion.units import ms_from_s, ns_from_s, s_from_ns
@@ -28,6 +30,10 @@ OVERDUE_S = 0.35
 RELEASED_S, PUT_RIGHT_S = 0.15, 0.8
 #: ... or when the click is past the end by this and as long nothing was heard; a key held for longer is a stuck one.
 END_GRACE_S, STUCK_S = 3.0, 12.0
+#: Nothing was played for so long before the first note.
+FIRST_SINCE_S = 10.0
+#: After so many notes it is asked whether the device sends all of them octaves off (see `octaves`).
+OCTAVES_TRIED_AT = frozenset({3, 4, 5, 6, 8, 10, 13, 16, 20, 25, 32, 48})
 
 
 class Follower:
@@ -60,7 +66,9 @@ class Follower:
     ) -> None:
         self._passage, self._start_ns = passage, start_ns
         self._ear = Ear(shift_semitones)
-        self._trellis = Trellis(prepare(passage, tempo_bpm))
+        score = prepare(passage, tempo_bpm)
+        self._trellis, self._pitches = Trellis(score), score.pitches
+        self._octave_shift = 0
         early_s, late_s = on_time_limits_s(passage, tempo_bpm, tolerances)
         self._limits_s = list(zip(early_s.tolist(), late_s.tolist(), strict=True))
         self._due_s: list[float] = note_onsets_s(passage, tempo_bpm).tolist()
@@ -70,12 +78,14 @@ class Follower:
         self._before: Column = self._column
         self._steps: list[Step] = []
         self._onsets_s: list[float] = []
+        self._lives_s: list[float | None] = []
         self._heard: list[NoteStart] = []
         self._states: list[int] = []
         self._realised: list[int] = []
         self._players: dict[int, list[int]] = {}
         self._gaps: dict[int, int] = {}
         self._reached = -1
+        self._caret = 0
         self._released_ns: int | None = None
         self._last_ns: int | None = None
         self._settled = True
@@ -109,11 +119,7 @@ class Follower:
     def caret(self) -> int:
         """Index of the note expected next, `len(notes)` after the last. Going back by more than a note, or jumping on,
         shows once a second note confirms it."""
-        if not self._states:
-            return 0
-        state = self._states[-1]
-        before = self._states[-2] if len(self._states) > 1 else 0
-        return state if -1 <= state - before <= FORWARD else before
+        return self._caret
 
     @property
     def verdicts(self) -> tuple[LiveVerdict, ...]:
@@ -129,6 +135,11 @@ class Follower:
     def realised(self) -> tuple[int, ...]:
         """Score index of each note played so far, -1 where it is extra."""
         return tuple(self._realised)
+
+    @property
+    def octave_shift(self) -> int:
+        """Semitones added to every pitch because the device sends all notes octaves off, found from the notes."""
+        return self._octave_shift
 
     def finished(self, now_ns: int) -> bool:
         """Whether the take is over: the last note was played and let go, or the click is past the end and the player
@@ -151,15 +162,47 @@ class Follower:
             self._settled = True
             self._touch(len(self._heard) - 1)
         self._before = self._column
-        self._heard.append(note)
+        self._heard.append(self._at_pitch(note, self._octave_shift))
         self._onsets_s.append(s_from_ns(note.time_ns - self._start_ns))
         self._released_ns, self._settled = None, False
         self._column, step = self._advance(None)
         self._steps.append(step)
         self._states.append(-1)
         self._realised.append(-1)
+        self._lives_s.append(None)
         self._touched_events.add(len(self._heard) - 1)
+        if len(self._heard) in OCTAVES_TRIED_AT:
+            self._look_for_octaves()
         self._retrace()
+
+    @staticmethod
+    def _at_pitch(note: NoteStart, shift: int) -> NoteStart:
+        return replace(note, written_midi=note.written_midi + shift) if shift else note
+
+    def _look_for_octaves(self) -> None:
+        """Is the take so far better told as one that lies whole octaves off?"""
+        for shift in shifts_worth_trying(self._pitches, [note.written_midi for note in self._heard]):
+            heard = [self._at_pitch(note, shift) for note in self._heard]
+            before, column, steps = self._told_anew(heard)
+            if column.least + OFF < self._column.least:
+                self._heard, self._before, self._column, self._steps = heard, before, column, steps
+                self._octave_shift += shift
+                self._states = [-1] * len(heard)
+                for i in range(len(heard)):
+                    self._touch(i)
+                return
+
+    def _told_anew(self, heard: list[NoteStart]) -> tuple[Column, Column, list[Step]]:
+        """The columns before and after the last note, and all steps, as if these notes were played."""
+        before = column = self._trellis.start()
+        steps: list[Step] = []
+        last_s = self._onsets_s[0] - FIRST_SINCE_S
+        for note, onset_s, life_s in zip(heard, self._onsets_s, self._lives_s, strict=True):
+            before = column
+            column, step = self._trellis.advance(before, onset_s, note.written_midi, onset_s - last_s, life_s)
+            steps.append(step)
+            last_s = onset_s
+        return before, column, steps
 
     def _relive(self, life_s: float) -> None:
         """Take the last note in again, now that it is known to have lived so short."""
@@ -167,12 +210,13 @@ class Follower:
             return
         if self._released_ns is not None:
             life_s = min(life_s, self._since_onset_s(self._released_ns) + TONGUE_S)
+        self._lives_s[-1] = life_s
         self._column, self._steps[-1] = self._advance(life_s)
         self._retrace()
 
     def _advance(self, life_s: float | None) -> tuple[Column, Step]:
         onsets_s = self._onsets_s
-        since_s = onsets_s[-1] - onsets_s[-2] if len(onsets_s) > 1 else 10.0
+        since_s = onsets_s[-1] - onsets_s[-2] if len(onsets_s) > 1 else FIRST_SINCE_S
         return self._trellis.advance(self._before, onsets_s[-1], self._heard[-1].written_midi, since_s, life_s)
 
     def _retrace(self) -> None:
@@ -185,6 +229,15 @@ class Follower:
             if i and self._states[i - 1] == before:
                 break
             state = before
+        self._caret = self._place_shown()
+
+    def _place_shown(self) -> int:
+        """The state the caret stands after: that of the best path, but where its last note alone speaks for a jump the
+        best one near the place before."""
+        before = self._states[-2] if len(self._states) > 1 else 0
+        if -1 <= self._states[-1] - before <= FORWARD:
+            return self._states[-1]
+        return self._column.best_of(before - 1, before + FORWARD)
 
     def _place(self, i: int, note: int) -> None:
         """Played note `i` realises score note `note` now, or none (-1)."""

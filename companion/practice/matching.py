@@ -20,6 +20,7 @@ from companion.arrays import Floats, Ints
 from companion.passage import Passage
 from companion.practice.costs import prepare
 from companion.practice.model import PLAYED, Alignment, PlayedArray
+from companion.practice.octaves import OFF, shifts_worth_trying
 from companion.practice.trellis import Step, Trellis
 
 __all__ = ["align", "lives_s"]
@@ -43,7 +44,8 @@ def align(passage: Passage, played: PlayedArray, tempo_bpm: float) -> Alignment:
     -------
     Alignment
         First a row for each played note as given, then a row for each score note never realised. A note of a trill, a
-        stutter or a restart has its score index again; a wrong pitch in a note's place is paired with it.
+        stutter or a restart has its score index again; a wrong pitch in a note's place is paired with it. Where all
+        notes are whole octaves off they are paired as if at pitch, and `octave_shift` says by how much.
 
     Raises
     ------
@@ -52,23 +54,40 @@ def align(passage: Passage, played: PlayedArray, tempo_bpm: float) -> Alignment:
     """
     if played.dtype != PLAYED:
         played = played.astype(PLAYED)
-    order = np.argsort(played["onset_s"], kind="stable")
+    order = _order(played)
     played = played[order]
     score = prepare(passage, tempo_bpm)
     if not len(played):
         return Alignment(_pairs(np.zeros(0, dtype=np.int64), score.size), 0.0)
-    trellis = Trellis(score)
+    trellis, pitches = Trellis(score), played["written_midi"].tolist()
+    path, cost = _cheapest(trellis, played, pitches)
+    octave_shift = 0
+    for shift in shifts_worth_trying(score.pitches, pitches):
+        other, other_cost = _cheapest(trellis, played, [pitch + shift for pitch in pitches])
+        if other_cost + OFF < cost:
+            path, cost, octave_shift = other, other_cost + OFF, shift
+    realised = np.empty(len(played), dtype=np.int64)
+    realised[order] = path
+    return Alignment(_pairs(realised, score.size), cost, octave_shift)
+
+
+def _order(played: PlayedArray) -> Ints:
+    """By onset; notes begun in the same instant from low to high, and the same pitch by how long it is held, so that
+    the order they are given in is of no account."""
+    order: Ints = np.lexsort((played["offset_s"], played["written_midi"], played["onset_s"]))
+    return order
+
+
+def _cheapest(trellis: Trellis, played: PlayedArray, pitches: list[int]) -> tuple[Ints, float]:
+    """Score index realised by each played note (-1: extra) on the cheapest path, and its cost."""
     column, steps = trellis.start(), list[Step]()
-    lives = lives_s(played).tolist()
-    onsets, pitches = played["onset_s"].tolist(), played["written_midi"].tolist()
+    lives, onsets = lives_s(played).tolist(), played["onset_s"].tolist()
     last_s = onsets[0] - 10.0
     for onset_s, written_midi, life_s in zip(onsets, pitches, lives, strict=True):
         column, step = trellis.advance(column, onset_s, written_midi, onset_s - last_s, life_s)
         steps.append(step)
         last_s = onset_s
-    realised = np.empty(len(played), dtype=np.int64)
-    realised[order] = _path(steps, column.best)
-    return Alignment(_pairs(realised, score.size), column.least)
+    return _path(steps, column.best), column.least
 
 
 def lives_s(played: PlayedArray, tongue_s: float = TONGUE_S) -> Floats:

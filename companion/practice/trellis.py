@@ -55,6 +55,13 @@ class Column(NamedTuple):
         """The state with the least cost; of equal ones the earliest in the score."""
         return self.low + int(self.states[COST].argmin())
 
+    def best_of(self, first: int, last: int) -> int:
+        """The state with the least cost from `first` to `last`, as far as they are in view."""
+        width: int = self.states.shape[1]
+        start: int = min(max(first - self.low, 0), width - 1)
+        stop = min(max(last + 1 - self.low, start + 1), width)
+        return self.low + start + int(self.states[COST][start:stop].argmin())
+
     @property
     def least(self) -> float:
         """Its cost in nats."""
@@ -86,8 +93,9 @@ class _Heard:
 class Trellis:
     """The steps over one score. Holds tables and scratch space, no state of any take.
 
-    Rows of the tables are the ways into a state: `FORWARD` steps on, the last few notes again, one jump from the best
-    state. A jump costs the same wherever it starts from but for near and far, so only the best start need be tried.
+    Rows of the tables are the ways into a state: `FORWARD` steps on, the last few notes again with a clock set anew,
+    the last note again within its own time (doubled, or one of a trill), and one jump from the best state. What a jump
+    costs hangs so little on where it starts that only the best start is tried.
     A step is some forty numpy calls on short arrays, whose number is what takes time; hence the packing.
     """
 
@@ -95,7 +103,8 @@ class Trellis:
         self.score, self._costs = score, costs
         self._states = score.size + 1
         self._width = self._states if self._states <= WHOLE else WINDOW
-        self._rows = FORWARD + len(costs.stutter) + 1
+        self._own = FORWARD + len(costs.stutter)
+        self._rows = self._own + 2
         self._ornaments = dict(score.ornamented)
         self._view = -1
         self._allocate()
@@ -142,11 +151,10 @@ class Trellis:
         new = np.empty_like(old)
         np.minimum(best, extra, out=new[COST])
         self._set_clocks(new, old, flat, source, onset_s)
-        for i in heard.adorned:
-            # The clock of a trill is that of its first note.
-            if choice[i] == FORWARD:
-                new[BASE:RELIEF, i] = old[BASE:RELIEF, i]
-        np.copyto(new[BASE:RELIEF], old[BASE:RELIEF], where=is_extra)
+        # The clock of a trill is that of its first note, likewise that of a note doubled.
+        keeps_clock = choice == self._own
+        np.logical_or(keeps_clock, is_extra, out=keeps_clock)
+        np.copyto(new[BASE:RELIEF], old[BASE:RELIEF], where=keeps_clock)
         new[RELIEF] = heard.relief
         np.putmask(new[RELIEF], is_extra, c.after_wrong * (blip - 1.0))
         np.copyto(source, self._stay_extra, where=is_extra)
@@ -172,9 +180,11 @@ class Trellis:
         gate = c.too_soon * max(0.0, 1.0 - since_s / c.too_soon_s)
         np.add(old[COST], old[RELIEF], out=self._ready)
         np.add(self._back_ready, self._stutter + gate if gate else self._stutter, out=self._again)
+        own = self._cand[self._own]
+        np.add(old[COST], c.doubled, out=own)
         for i in heard.adorned:
             # Within a trill or turn the same note is realised any number of times, in any order of its pitches.
-            self._again[0, i] = old[COST, i] + c.ornament
+            own[i] = old[COST, i] + c.ornament
         origin = int(self._ready.argmin())
         block = self._jumps.get(origin // BLOCK)
         if block is None:
@@ -186,10 +196,11 @@ class Trellis:
         """What jumps cost from `BLOCK` states to every other."""
         c, n = self._costs, self._width
         origin = np.arange(number * BLOCK, min((number + 1) * BLOCK, n))[:, None]
-        to, near_from, near_to = self._states_in_view, self._near_from[origin], self._near_to[origin]
-        back = np.where(to < near_from, c.back_far, c.back_near)
-        on = np.where(to < near_to, c.skip_near, c.skip_far)
-        block: Floats = np.where(to <= origin, back, on) + self._landmark
+        bars = self._bar - self._bar[origin]
+        far = np.abs(bars)
+        back, skip = (np.array(row).take(far, mode="clip") for row in (c.back, c.skip))
+        block: Floats = np.where(self._states_in_view <= origin, back, skip) + self._landmark
+        block += np.minimum(c.farther * far, 1.0)
         if len(self._jumps) >= KEPT:
             self._jumps.clear()
         self._jumps[number] = block
@@ -255,11 +266,11 @@ class Trellis:
 
     def _allocate(self) -> None:
         n, rows = self._width, self._rows
-        stutters = rows - FORWARD - 1
+        stutters = self._own - FORWARD
         self._states_in_view = np.arange(n)
         self._stay_extra = -1 - self._states_in_view
         self._cand, self._dev = np.zeros((rows, n)), np.zeros((rows, n))
-        self._fwd_cand, self._again, self._jump = self._cand[:FORWARD], self._cand[FORWARD:-1], self._cand[-1]
+        self._fwd_cand, self._again, self._jump = self._cand[:FORWARD], self._cand[FORWARD : self._own], self._cand[-1]
         self._fwd_dev = self._dev[:FORWARD]
         self._pad = np.hstack([_blank(FORWARD), _blank(n)])[:RELIEF]
         self._fwd_cost, self._fwd_base, self._fwd_pace = (_earlier(row, n) for row in self._pad)
@@ -272,6 +283,7 @@ class Trellis:
             source[m] = self._states_in_view - 1 - m
         for m in range(stutters):
             source[FORWARD + m] = self._states_in_view + m
+        source[self._own] = self._states_in_view
         self._source = np.clip(source, 0, n - 1)
         self._flat_cand, self._flat_dev = self._cand.reshape(-1), self._dev.reshape(-1)
         self._flat_source = self._source.reshape(-1)
@@ -282,10 +294,7 @@ class Trellis:
         self._view = low
         window = slice(low, low + n)
         self._onsets_s, self._written_midi = s.onsets_s[window], s.written_midi[window]
-        self._blip_s, bar = s.blip_s[window], s.bar[window]
-        # The bar before, the bar itself and the next one are near.
-        self._near_from = np.searchsorted(bar, bar - 1, side="left")
-        self._near_to = np.searchsorted(bar, bar + 1, side="right")
+        self._blip_s, self._bar = s.blip_s[window], s.bar[window]
         self._landmark = s.landmark[window]
         self._jumps: dict[int, Floats] = {}
         self._pitches: dict[int, _Heard] = {}
