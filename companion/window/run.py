@@ -24,11 +24,12 @@ from companion.planning.reasons import reason_in_full
 from companion.ports import DevicePort, PortName, PortWatch, SimulatedPort, is_sim, open_input
 from companion.ports.click import ClickPlayer, render_click
 from companion.ports.memory import recall, remember
-from companion.practice.clock import Click
+from companion.practice.clock import Click, tempo_at_bpm
 from companion.practice.hearing import find_shift, is_note_on
+from companion.practice.hurdle import Hurdle, hurdle_of_trouble, hurdles_of_limits, worst_hurdle
 from companion.practice.ladder import Ladder
 from companion.practice.model import RawEvent, Tolerances
-from companion.practice.rehearsal import FinishedTake, Rehearsal
+from companion.practice.rehearsal import FinishedTake, Rehearsal, Section
 from companion.record import Sitting, TakeRecord, finished_take_record
 from companion.record.marks import Marked
 from companion.record.marks_edit import set_fingering
@@ -115,7 +116,14 @@ class Run:
         self.setup = setup
         self.clock = clock
         self.chart = setup.chart
-        self.rehearsal = Rehearsal(setup.passage, setup.plan, setup.ladder, tolerances=setup.tolerances)
+        self.rehearsal = Rehearsal(
+            setup.passage,
+            setup.plan,
+            setup.ladder,
+            tolerances=setup.tolerances,
+            chart=setup.chart,
+            hurdle_at=self._hurdle_at,
+        )
         if setup.bars:
             self.rehearsal.choose_bars(*setup.bars)
         self.began_ns = clock()
@@ -359,6 +367,8 @@ class Run:
             self.say(str(error))
         if self.setup.by_itself and not take.stopped:
             self._next_take_ns = self.clock() + ns_from_s(self.setup.review_s)
+        if take.step is not None and take.step.kind == "hold" and take.step.hurdle is not None:
+            self.say(f"press K to take {take.step.hurdle.alone} alone, + for the next rung all the same")
         delay_ms = take.suspected_delay_ms
         if delay_ms is not None and not self.simulated:
             self.say(f"all notes come {delay_ms:+.0f} ms off the click: press D if that is your set-up, not you")
@@ -367,6 +377,22 @@ class Run:
             self.say(
                 f"all notes come {_shift_in_words(shift)} than written: press C to check what the controller sends"
             )
+
+    def _hurdle_at(self, section: Section, tempo_bpm: float) -> Hurdle | None:
+        """What of these bars can't go at a tempo, by the player's pace and by what keeps failing. The simulated player
+        has other fingers."""
+        if self.simulated:
+            return None
+        passage, plan = self.rehearsal.passage, self.rehearsal.plan
+        hurdles = list(hurdles_of_limits(passage, plan, self.limits(), self.pace, tempo_bpm))
+        # Trouble is told in the passage's first tempo.
+        ratio = tempo_at_bpm(passage, passage.bars[section.first_bar].start, 1.0)
+        notes = range(section.first_note, section.first_note + len(section.passage.notes))
+        for spot in self.trouble_spots():
+            if spot.fails_from_bpm is not None and spot.from_index in notes and spot.note_index in notes:
+                evidence = spot.fails_from_bpm * ratio, spot.failed_from_there, spot.takes_from_there
+                hurdles.append(hurdle_of_trouble(passage, plan, spot.from_index, spot.note_index, *evidence))
+        return worst_hurdle(hurdles, tempo_bpm)
 
     def _record_of(self, take: FinishedTake) -> TakeRecord:
         rehearsal = self.rehearsal
@@ -405,7 +431,7 @@ class Run:
 
     def take_offered(self) -> None:
         """Only the bars of the spot that the ladder waits for."""
-        offered = getattr(self.rehearsal, "spot_section", lambda: None)()
+        offered = self.rehearsal.spot_section()
         if offered is None:
             self.say("the ladder offers no spot now")
             return
@@ -437,7 +463,7 @@ class Run:
         """Plan the passage for another horn. Raises `NoFingering` where it can't be played on it (nothing changes
         then)."""
         chart = load(name)
-        self.rehearsal.replan(self._planned(chart, self.marks))
+        self.rehearsal.replan(self._planned(chart, self.marks), chart)
         self.chart = chart
         self._pace = None
 
