@@ -31,7 +31,7 @@ def fingers_in_words(fingers: Iterable[str], movers: Sequence[Mover] = ()) -> st
         if len(here) > 1 and whole == set(here):
             words.append(f"{hand} hand")
         else:
-            words.append(f"{hand} {listed([_finger(finger) for finger in here])}")
+            words.append(f"{hand} {_listed_fingers(here)}")
     return listed(words)
 
 
@@ -40,10 +40,19 @@ def _finger(finger: str) -> str:
     return _WORDS.get(name, f"{name} finger")
 
 
+def _listed_fingers(fingers: Sequence[str]) -> str:
+    """Without their hand: `index`, `middle and ring finger`."""
+    names = [_finger(finger) for finger in fingers]
+    nexts = [*names[1:], ""]
+    return listed(
+        [a.removesuffix(" finger") if b.endswith(" finger") else a for a, b in zip(names, nexts, strict=True)]
+    )
+
+
 def behind_in_words(fingers: Sequence[str], hand: str) -> str:
     """The same without the hand where all are of this one: `ring finger`."""
     if {finger.split()[0] for finger in fingers} == {hand}:
-        return listed([_finger(finger) for finger in fingers])
+        return _listed_fingers(fingers)
     return fingers_in_words(fingers)
 
 

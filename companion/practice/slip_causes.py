@@ -9,8 +9,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from companion.charts.model import Chart, Fingering, note_name
-from companion.practice.between import Change, change_between
-from companion.practice.finger_words import key_in_words, listed
+from companion.practice.between import Change, change_between, finger_of
+from companion.practice.finger_words import fingers_in_words, key_in_words, listed
 
 __all__ = ["other_cause"]
 
@@ -100,7 +100,10 @@ def _brushed(chart: Chart, change: Change, heard: int) -> str:
         for key in chart.keys:
             if chart.sound(keys ^ {key.name}) == heard:
                 found[key.name, key.name in keys] = None
-    if len(found) != 1:
+    fingers = {finger_of(chart.key(name)) for name, _ in found}
+    if len(fingers) != 1 or len({held for _, held in found}) != 1:
         return ""
     name, held = next(iter(found))
+    if len(found) > 1:
+        return f"the {fingers_in_words(fingers)} {'off' if held else 'on'} one of its keys for a moment would sound it"
     return f"the {key_in_words(chart.key(name))} {'let go' if held else 'touched'} for a moment would sound it"

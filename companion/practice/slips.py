@@ -41,6 +41,8 @@ __all__ = ["blip_limit_s", "find_slips", "sure_fingers"]
 SLOW_SHARE, SLOWEST_S = 0.15, 0.15
 #: More short notes than this between two right ones are no slip of fingers.
 MOST_BLIPS = 4
+#: More fingers than this are counted, not named.
+MOST_NAMED = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -195,7 +197,7 @@ class _Teller:
             before, after, heard = self._midi[gap.before], self._midi[gap.after], self._midi[i]
             return self._untold(gap, i, f": {other_cause(self._chart, change, before, after, heard)}")
         early, late = sure_fingers(change, states)
-        if not early or not late:
+        if not early:
             slip = self._untold(gap, i, f": {_rivals(change, states)}")
         else:
             words = late_in_words(change.movers, early, late)
@@ -300,17 +302,21 @@ def likeliest(change: Change, states: Sequence[State]) -> State:
 
 
 def late_in_words(movers: Sequence[Mover], early: Sequence[str], late: Sequence[str]) -> str:
-    """`your left ring finger came up late, behind the index`. Of more than two the rest are `the others`."""
-    hands = _hands(late)
-    all_named = len(early) + len(late) == len(movers)
-    if all_named and len(late) > max(2, len(early)):
+    """`your left ring finger came up late, behind the index`; more than three fingers are counted."""
+    if len(late) > max(MOST_NAMED, len(early)):
         how = moved_in_words([mover for mover in movers if mover.finger in early])
-        return f"your {fingers_in_words(early, movers)} {how} early, ahead of the others"
-    ahead = "others" if all_named and len(early) > 2 else fingers_in_words(early, movers)
-    if not ahead.endswith(" hand") and len(hands) == 1:
-        ahead = behind_in_words(early, min(hands))
+        return f"your {fingers_in_words(early, movers)} {how} early, ahead of {len(late)} others"
     how = moved_in_words([mover for mover in movers if mover.finger in late])
-    return f"your {fingers_in_words(late, movers)} {how} late, behind the {ahead}"
+    return f"your {fingers_in_words(late, movers)} {how} late, behind {_ahead(movers, early, late)}"
+
+
+def _ahead(movers: Sequence[Mover], early: Sequence[str], late: Sequence[str]) -> str:
+    if len(early) > MOST_NAMED:
+        return f"{len(early)} others"
+    words, hands = fingers_in_words(early, movers), _hands(late)
+    if not words.endswith(" hand") and len(hands) == 1:
+        words = behind_in_words(early, min(hands))
+    return f"the {words}"
 
 
 def _rivals(change: Change, states: Sequence[State]) -> str:
