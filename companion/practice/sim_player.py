@@ -445,6 +445,7 @@ class Player:
     def _twice(self, plain: Sounded, silence_s: float, kind: str) -> None:
         """The note is begun twice within its own time."""
         self.happened[kind] += 1
+        kind = _weightier(plain.kind, kind)
         half_s = max(self.rng.uniform(0.35, 0.65) * plain.length_s, CLOSEST_S)
         self._sound(plain._replace(length_s=max(half_s - silence_s, 0.03), follows=not silence_s, kind=kind))
         again = plain._replace(onset_s=plain.onset_s + half_s, length_s=plain.length_s - half_s, kind=kind)
@@ -457,7 +458,7 @@ class Player:
             return
         self.happened[kinds_of.DROPOUT] += 1
         length_s = self.rng.uniform(0.3, 0.6) * plain.length_s
-        self._sound(plain._replace(length_s=length_s, kind=kinds_of.DROPOUT))
+        self._sound(plain._replace(length_s=length_s, kind=_weightier(plain.kind, kinds_of.DROPOUT)))
         self._broken = True
 
     def _trilled(self, note: Note, plain: Sounded) -> None:
@@ -491,6 +492,11 @@ def _rates(level: Level, kinds: Collection[str] | None) -> dict[str, float]:
         kind: RATE_ALONE[kind] if kind in ONCE_A_TAKE else level.rates.get(kind, 0.0) or RATE_ALONE[kind]
         for kind in kinds
     }
+
+
+def _weightier(kind: str, other: str) -> str:
+    """A wrong pitch is what a note is called by, whatever else befell it."""
+    return kind if kind in (kinds_of.WRONG_PITCH, kinds_of.OCTAVE_SLIP, kinds_of.KEY_SIGNATURE) else other
 
 
 def _midi(number: int) -> int:

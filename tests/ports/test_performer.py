@@ -4,20 +4,26 @@ from __future__ import annotations
 
 from dataclasses import replace
 from fractions import Fraction
+from itertools import pairwise
 
 import numpy as np
 import pytest
 from ports.passages import etude
 
+from companion import charts
 from companion.charts.model import Fingering
 from companion.errors import UsageError
 from companion.passage import Pitch, Trill
+from companion.planning import plan as make_plan
 from companion.planning.model import Choice, Plan
+from companion.ports import SimulatedPort
 from companion.ports.performer import LEVELS, TimedMessage, perform
+from companion.ports.simulated import SimSpec
 from companion.practice import judge, to_played
 from companion.practice.clock import note_onsets_s
 from companion.practice.model import RawEvent
 from companion.practice.sim_sound import TONGUE_S, TONGUE_SD_S
+from companion.practice.simulation import simulate
 
 ETUDE = etude()
 
@@ -144,6 +150,33 @@ def test_breath_is_a_flood_that_rises_and_falls_to_nothing() -> None:
     assert 0.2 < silent_s[0] < 0.4
     assert not [time_s for time_s, _ in breath if silent_s[0] < time_s < 2.9]
     assert not [m for m in perform(rest, 60, "steady", 1, breath_hz=0) if m.message[0] == 0xB0]
+
+
+@pytest.mark.parametrize("level", ["clean", "messy", "chaos"])
+def test_takes_of_a_lesson_are_those_whose_truth_is_known(level: str) -> None:
+    assert perform(ETUDE, 92, level, 7) == simulate(ETUDE, 92, level, 7).messages
+
+
+def test_with_the_chart_blips_are_what_the_horn_sounds_on_the_way() -> None:
+    chart = charts.load("alto")
+    plan = make_plan(ETUDE, chart)
+    on_the_way = set()
+    for before, after in pairwise(plan.choices):
+        moved = sorted(before.keys ^ after.keys)
+        for cut in range(2 ** len(moved)):
+            early = {key for i, key in enumerate(moved) if cut >> i & 1}
+            on_the_way.add(chart.sound((before.keys - early) | (after.keys & early)))
+    strays, explained = 0, 0
+    for seed in range(12):
+        take = simulate(ETUDE, 120, "chaos", seed, kinds={"blip"}, plan=plan, chart=chart)
+        strays += len(take.blips)
+        explained += sum(int(take.played["written_midi"][blip.played_index]) in on_the_way for blip in take.blips)
+    assert strays > 30 and explained > 0.85 * strays
+    port = SimulatedPort(SimSpec("chaos", 1), lambda: 10**12)
+    port.play(ETUDE, 120, 0, plan, chart)
+    heard = tuple(event.message for event in port.drain())
+    assert heard == tuple(m.message for m in perform(ETUDE, 120, "chaos", 1, plan=plan, chart=chart))
+    assert heard != tuple(m.message for m in perform(ETUDE, 120, "chaos", 1, plan=plan))
 
 
 def test_a_shift_is_what_the_listener_has_to_add() -> None:

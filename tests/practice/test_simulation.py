@@ -109,6 +109,19 @@ def test_a_wrong_note_carries_the_index_of_its_place() -> None:
     assert again and all(take.truth[i] == take.truth[i - 1] and not right[i - 1] for i in again)
 
 
+def test_wrong_notes_are_close_by() -> None:
+    off, from_close_by = [], 0
+    for seed in range(10):
+        take = simulate(ETUDE, 72, "chaos", seed, kinds={"wrong note"})
+        for i in np.flatnonzero(take.played["written_midi"] != midis(ETUDE)[take.truth]):
+            off.append(abs(int(take.played["written_midi"][i]) - ETUDE.notes[take.truth[i]].written_midi))
+            near = midis(ETUDE)[max(take.truth[i] - 2, 0) : take.truth[i] + 3]
+            from_close_by += int(take.played["written_midi"][i]) in near
+    # Neighbours most of the time, as the weights say: 70 of 80 % a semitone or a tone off, and a fifth from close by.
+    assert 0.6 < np.mean(np.array(off) <= 2) < 0.95
+    assert from_close_by > 0.2 * len(off)
+
+
 def test_an_octave_slip_is_an_octave_off() -> None:
     take = alone("octave slip", level="chaos")
     off = take.played["written_midi"] - midis(ETUDE)[take.truth]
