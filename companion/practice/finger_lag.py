@@ -100,13 +100,13 @@ def lags(observations: Iterable[SlipSeen]) -> tuple[FingerLag, ...]:
     Parameters
     ----------
     observations : iterable of SlipSeen
-        In any order.
+        In any order. Those without a change of keys (slips within a trill are kept so) are passed over.
     """
     seen: dict[tuple[_Change, str, str], dict[tuple[str, str], list[float]]] = {}
     for slip in observations:
         change = (slip.from_midi, slip.from_keys, slip.to_midi, slip.to_keys)
         for early, late in product(slip.early, slip.late):
-            if early == late:
+            if early == late or slip.from_keys == slip.to_keys:
                 continue
             first, second = sorted((early, late))
             signed_ms = slip.by_ms if early == first else -slip.by_ms
