@@ -262,8 +262,8 @@ def _used_in_words(
     if name:
         return f"{note} was played with {_named(name)} where {_named(planned.name)} is planned"
     # Nearest to what the chart knows, the planned one first where two are equally near.
-    known = sorted(chart.for_note(played_midi), key=lambda f: (len(f.keys ^ keys), f.keys != planned.keys))
-    nearest = known[0] if known else planned
+    known = [f for f in chart.for_note(played_midi) if not f.only_for or f.keys == planned.keys]
+    nearest = min(known, key=lambda f: (len(f.keys ^ keys), f.keys != planned.keys), default=planned)
     other = (
         "" if nearest.keys == planned.keys else f" with {_named(nearest.name)} where {_named(planned.name)} is planned"
     )
