@@ -1,0 +1,179 @@
+"""`companion trouble [FILE]`: the player's own trouble spots, and which finger is behind which."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import textwrap
+from collections.abc import Sequence
+from dataclasses import asdict
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from companion import __version__, paths
+from companion.errors import UsageError
+
+if TYPE_CHECKING:
+    from companion.charts.model import Chart
+    from companion.cli.opening import Opened
+    from companion.practice.finger_lag import FingerLag, TrillLag
+    from companion.record.trouble import TroubleSpot
+
+__all__ = ["add_arguments", "run"]
+
+WIDTH = 98
+#: So many of each are printed; --json has all.
+MOST_SHOWN = 8
+_EXAMPLES = """\
+examples:
+  companion trouble etude.musicxml         what keeps failing in this passage, with the evidence
+  companion trouble                        what keeps failing wherever it stands, and whose finger is late
+  companion trouble etude.musicxml --json trouble.json
+
+A change is named where it failed in at least 3 takes on 2 days, and more often than what is beside it; it is solved
+after enough clean passes in a row at a tempo at which it had failed. Only your own takes count. Fingers are told from
+the short false notes between two right ones. Tempos are quarters a minute."""
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Options of `companion trouble`."""
+    parser.formatter_class = argparse.RawDescriptionHelpFormatter
+    parser.epilog = _EXAMPLES
+    parser.add_argument("file", nargs="?", type=Path, metavar="FILE", help="the score (default: all passages)")
+    parser.add_argument("--part", metavar="PART", help="the part, where the score has several")
+    parser.add_argument("--instrument", metavar="HORN", help="default: the part's horn, or that of your newest take")
+    parser.add_argument(
+        "--marks", type=Path, metavar="SHEET", help="the mark sheet (default: FILE.marks.toml beside it)"
+    )
+    parser.add_argument("--solved", action="store_true", help="name those that are solved, too")
+    parser.add_argument("--json", type=Path, metavar="OUT", help="write all of it there")
+    parser.add_argument("--sessions", type=Path, metavar="DIR", help="the practice log (default: $COMPANION_SESSIONS)")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Print what keeps failing."""
+    from companion.charts import load
+    from companion.cli.opening import open_passage
+    from companion.record.index import Wanted, survey
+    from companion.record.text import remark_lines
+    from companion.record.trouble import finger_lags, newest_own_takes, trill_lags_of, troubles_in
+
+    if args.file is None and (args.part or args.marks):
+        raise UsageError("--part and --marks belong to a passage: companion trouble FILE --part ...")
+    sessions = args.sessions or paths.sessions_dir()
+    opened = open_passage(args.file, args.part, args.instrument, args.marks) if args.file is not None else None
+    chart = opened.chart if opened else load(args.instrument or _newest_instrument(sessions))
+    spots: tuple[TroubleSpot, ...] = ()
+    count = 0
+    if opened is not None:
+        takes = newest_own_takes(sessions, chart, opened.passage)
+        spots, count = troubles_in(takes, opened.passage, opened.plan()), len(takes)
+    all_takes = newest_own_takes(sessions, chart)
+    over_all = troubles_in(all_takes)
+    lags, trills = finger_lags(all_takes), trill_lags_of(all_takes)
+    lines = [_heading(args.file, opened, chart), ""]
+    if opened is not None:
+        lines += [*_spot_lines(spots, count, args.solved, "in this passage"), "", "Over all passages", ""]
+    lines += _spot_lines(over_all, len(all_takes), args.solved, "on this horn")
+    lines += ["", "Fingers and trills", "", *_lag_lines(lags, trills)]
+    # Asked for no takes at all, it still says what can't be read.
+    remarks = (*(opened.remarks if opened else ()), *survey(sessions, wanted=Wanted(first_day="9999-12-31")).remarks)
+    lines += ["", *remark_lines(remarks)] if remarks else []
+    if args.json:
+        _write(args.json, _result(args.file, opened, chart, spots, over_all, lags, trills))
+    print("\n".join(lines))
+    return 0
+
+
+def _newest_instrument(sessions: Path) -> str:
+    from companion.charts import names
+    from companion.record.index import survey
+
+    own = [t for t in survey(sessions).takes if not t.simulated and not t.example and t.instrument in names()]
+    return own[-1].instrument if own else "alto"
+
+
+def _heading(file: Path | None, opened: Opened | None, chart: Chart) -> str:
+    if opened is None:
+        return f"All passages, {chart.title}"
+    title = opened.passage.title
+    return f"{title} ({file}), {chart.title}" if title else f"{file}, {chart.title}"
+
+
+def _spot_lines(spots: Sequence[TroubleSpot], takes: int, with_solved: bool, where: str) -> list[str]:
+    if not takes:
+        return [f"No takes of your own {where} yet: what is played with companion play is looked through here."]
+    open_spots = [spot for spot in spots if not spot.solved]
+    solved = [spot for spot in spots if spot.solved]
+    lines = []
+    for number, spot in enumerate(open_spots[:MOST_SHOWN], start=1):
+        lines += _wrapped(f"{spot.sentence}.", f"{number}  ") + _wrapped(_evidence(spot), "   ")
+    if len(open_spots) > MOST_SHOWN:
+        lines.append(f"   and {len(open_spots) - MOST_SHOWN} more; --json has all")
+    if not open_spots:
+        lines.append(f"Nothing keeps failing {where}: {takes} {'take' if takes == 1 else 'takes'} looked through.")
+    if solved and not with_solved:
+        lines.append(f"Solved: {len(solved)}; --solved names them.")
+    for spot in solved if with_solved else ():
+        lines += _wrapped(f"Solved: {spot.sentence}; went well {spot.clean_since} times in a row since.", "   ")
+    return lines
+
+
+def _evidence(spot: TroubleSpot) -> str:
+    parts = [", ".join(f"{kind} in {_takes(count)}" for kind, count in spot.kinds)]
+    if spot.fails_from_bpm is not None:
+        parts.append(f"from {spot.fails_from_bpm:g} on in {spot.failed_from_there} of {spot.takes_from_there}")
+    parts.append(f"{100 * spot.low:.0f} to {100 * spot.high:.0f} of 100 takes (95 % interval)")
+    parts.append(f"well {spot.clean_since} times since, {spot.clean_needed} in a row solve it")
+    text = "; ".join(parts)
+    return f"{text[0].upper()}{text[1:]}."
+
+
+def _takes(count: int) -> str:
+    return f"{count} {'take' if count == 1 else 'takes'}"
+
+
+def _lag_lines(lags: Sequence[FingerLag], trills: Sequence[TrillLag]) -> list[str]:
+    sentences = [*(lag.sentence for lag in lags), *(lag.sentence for lag in trills)]
+    if not sentences:
+        return ["Nothing can be told yet: that takes slips of one change in some takes, or a trill in some."]
+    lines = []
+    for sentence in sentences[:MOST_SHOWN]:
+        lines += _wrapped(f"{sentence[0].upper()}{sentence[1:]}.", "-  ")
+    more = len(sentences) - MOST_SHOWN
+    return lines + ([f"   and {more} more; --json has all"] if more > 0 else [])
+
+
+def _wrapped(text: str, first: str) -> list[str]:
+    return textwrap.wrap(text, WIDTH, initial_indent=first, subsequent_indent="   ", break_on_hyphens=False)
+
+
+def _result(
+    file: Path | None,
+    opened: Opened | None,
+    chart: Chart,
+    spots: Sequence[TroubleSpot],
+    over_all: Sequence[TroubleSpot],
+    lags: Sequence[FingerLag],
+    trills: Sequence[TrillLag],
+) -> dict[str, Any]:
+    return {
+        "companion": __version__,
+        "title": opened.passage.title if opened else "",
+        "file": str(file) if file else "",
+        "sha256": opened.passage.sha256 if opened else "",
+        "instrument": chart.name,
+        "spots": [asdict(spot) | {"solved": spot.solved} for spot in spots],
+        "over_all": [asdict(spot) | {"solved": spot.solved} for spot in over_all],
+        "finger_lags": [asdict(lag) for lag in lags],
+        "trill_lags": [asdict(lag) for lag in trills],
+    }
+
+
+def _write(path: Path, result: dict[str, Any]) -> None:
+    # Keys of the horn are sets; a file name that is no UTF-8 has halves of characters, written as JSON has them.
+    text = json.dumps(result, ensure_ascii=False, indent=1, default=sorted) + "\n"
+    try:
+        path.write_bytes(text.encode("utf-8", "backslashreplace"))
+    except OSError as error:
+        raise UsageError(f"--json {path}: can't be written ({error.strerror}): give another name") from error
