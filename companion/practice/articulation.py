@@ -49,8 +49,8 @@ __all__ = ["LENGTHS", "LengthLimits", "articulations", "asked_of", "dropouts", "
 SURE = 0.9
 #: After a silence of this length a note is an entry.
 BREAK_S = 0.4
-#: An extra note that lives shorter than this belongs to the change into the next (as in `costs`).
-BLIP_S = 0.075
+#: An extra note that lives shorter than this, and sounds on into the next, belongs to the change into it.
+BLIP_S, BLIP_GAP_S = 0.075, 0.01
 #: Differences in length up to this are the tongue's, or nobody hears them.
 SLACK_S = 0.05
 #: An interval this far off the pace of the take is a hesitation (or a hurry) and no measure of the written length.
@@ -224,7 +224,9 @@ class _Take:
 
     def begins(self, i: int) -> int:
         """Where the change into played note `i` begins: with the blips before it."""
-        while i and self.realised[i - 1] < 0 and self.onsets_s[i] - self.onsets_s[i - 1] < BLIP_S:
+        while i and self.realised[i - 1] < 0 and self.gaps_s[i] <= BLIP_GAP_S:
+            if self.onsets_s[i] - self.onsets_s[i - 1] >= BLIP_S:
+                break
             i -= 1
         return i
 

@@ -32,7 +32,7 @@ R. Bresin and G. U. Battel, J. New Music Research 29 (2000) 211-224 (shares from
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from math import lgamma, log, pi
 
 import numpy as np
@@ -58,11 +58,11 @@ ODD_SLUR_S = (-0.5, 0.01)
 #: Shares of tongued notes that are tried: a take may be all slurred, or all tongued.
 SHARES_TONGUED = (0.02, 0.25, 0.5, 0.75, 0.98)
 #: Natural log odds: what the score asks; a new attack at the same pitch; a device that hides the tongue.
-ASKED_LOGIT, SAME_PITCH_LOGIT, HIDDEN_LOG = 1.0, 8.0, log(0.02)
+ASKED_LOGIT, SAME_PITCH_LOGIT, HIDDEN_LOG = 1.0, 30.0, log(0.02)
 #: The lowest breath round a beginning as a share of the breath before it, and how often it falls under the first, under
-#: the second, or stays: tongued, slurred (ours).
+#: the second, or stays: tongued, slurred, and tongued on a device that shows it in the breath alone (ours).
 BREATH_FALLS = (0.35, 0.75)
-FALLS_TONGUED, FALLS_SLURRED = (0.45, 0.20, 0.35), (0.01, 0.04, 0.95)
+FALLS_TONGUED, FALLS_SLURRED, FALLS_SHOWN = (0.45, 0.20, 0.35), (0.01, 0.04, 0.95), (0.75, 0.20, 0.05)
 #: Breath this near a beginning belongs to it.
 NEAR_S = 0.015
 #: Breath that is up in fewer of the notes than this is a keyboard's pressure, or a pedal.
@@ -76,7 +76,7 @@ class _Seen:
     gaps_s: Floats
     intervals_s: Floats
     prior_logit: Floats
-    breath_logit: Floats = field(default_factory=lambda: np.zeros(0))
+    falls: Floats
 
 
 def gaps_s(played: PlayedArray) -> Floats:
@@ -110,22 +110,21 @@ def tongued_probabilities(
         return found
     asked = np.zeros(len(played)) if asked_slurred is None else asked_slurred
     same_pitch = played["written_midi"][1:] == played["written_midi"][:-1]
-    falls = breath_falls(played, breath)
     seen = _Seen(
         gaps_s=gaps_s(played)[1:],
         intervals_s=np.maximum(np.diff(played["onset_s"]), 1e-3),
         prior_logit=SAME_PITCH_LOGIT * same_pitch - ASKED_LOGIT * asked[1:],
-        breath_logit=_breath_logit(falls[1:]),
+        falls=breath_falls(played, breath)[1:],
     )
-    found[1:] = _averaged(seen, hidden=bool(np.isfinite(falls[1:]).any()))
+    found[1:] = _averaged(seen)
     return found
 
 
-def _averaged(seen: _Seen, hidden: bool) -> Floats:
+def _averaged(seen: _Seen) -> Floats:
     """Probabilities under each habit and each share of tongued notes, averaged by how well these explain the take."""
-    pairs = _habits(seen, hidden)
+    pairs = _habits(seen)
     slurred = np.array([slur for slur, _, _ in pairs])[:, None, :]
-    tongued = np.array([tongue for _, tongue, _ in pairs])[:, None, :] + seen.breath_logit
+    tongued = np.array([tongue for _, tongue, _ in pairs])[:, None, :]
     shares = np.array(SHARES_TONGUED)
     logit = (np.log(shares) - np.log1p(-shares))[None, :, None] + seen.prior_logit
     tongued = tongued - np.logaddexp(0.0, -logit)
@@ -137,8 +136,8 @@ def _averaged(seen: _Seen, hidden: bool) -> Floats:
     return averaged
 
 
-def _habits(seen: _Seen, hidden: bool) -> list[tuple[Floats, Floats, float]]:
-    """Log densities of the gaps, slurred and tongued, and the log prior of each habit."""
+def _habits(seen: _Seen) -> list[tuple[Floats, Floats, float]]:
+    """Log densities of what is seen, slurred and tongued (a factor of both left out); log prior of each habit."""
     odd_slur, odd_tongue = _odd(seen)
     wind_slurs = [
         _mixed(_student(seen.gaps_s, gap_s, WIND_SLUR_SPREAD_S), odd_slur, ODD_SHARE) for gap_s in WIND_SLUR_GAPS_S
@@ -151,8 +150,11 @@ def _habits(seen: _Seen, hidden: bool) -> list[tuple[Floats, Floats, float]]:
     detached = [_mixed(_detached(seen, share), odd_tongue, ODD_SHARE) for share in DETACHED_SHARES]
     habits = [(slur, tongue, -log(len(wind_slurs) * len(tongues))) for slur in wind_slurs for tongue in tongues]
     habits += [(slur, tongue, -log(len(key_slurs) * len(detached))) for slur in key_slurs for tongue in detached]
-    if hidden:
-        habits += [(slur, slur, HIDDEN_LOG) for slur in wind_slurs]
+    breath_logit = _falls_logit(seen.falls, FALLS_TONGUED)
+    habits = [(slur, tongue + breath_logit, prior) for slur, tongue, prior in habits]
+    if np.isfinite(seen.falls).any():
+        shown_logit = _falls_logit(seen.falls, FALLS_SHOWN)
+        habits += [(slur, slur + shown_logit, HIDDEN_LOG) for slur in wind_slurs]
     return habits
 
 
@@ -231,8 +233,8 @@ def _lowest(breath: BreathArray, from_s: Floats, to_s: Floats) -> Floats:
     return lows
 
 
-def _breath_logit(falls: Floats) -> Floats:
+def _falls_logit(falls: Floats, tongued: tuple[float, ...]) -> Floats:
     """Log odds of the tongue from how far the breath fell; 0 where nothing is known."""
-    logit = np.log(np.array(FALLS_TONGUED)) - np.log(np.array(FALLS_SLURRED))
+    logit = np.log(np.array(tongued)) - np.log(np.array(FALLS_SLURRED))
     kind: Ints = np.digitize(np.nan_to_num(falls, nan=1.0), BREATH_FALLS)
     return np.where(np.isfinite(falls), logit[kind], 0.0)
