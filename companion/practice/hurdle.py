@@ -9,12 +9,16 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from companion.passage import Passage
-from companion.planning.limits import Limits
 from companion.planning.model import Plan
-from companion.planning.pace import Pace
 from companion.practice.words import bar_in_words, bars_in_words
+
+if TYPE_CHECKING:
+    # At run time the limits take their words from this room.
+    from companion.planning.limits import Limits
+    from companion.planning.pace import Pace
 
 __all__ = ["Hurdle", "change_in_words", "hurdle_of_trouble", "hurdles_of_limits", "note_in_words", "worst_hurdle"]
 
