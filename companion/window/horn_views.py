@@ -11,7 +11,7 @@ from companion.charts.model import Chart, note_name
 from companion.engraving import fonts
 from companion.errors import CompanionError
 from companion.practice.model import FingeringUsed, Slip
-from companion.window.horn import draw_horn, draw_horn_caught, draw_horn_small
+from companion.window.horn import caught_conditions, draw_horn, draw_horn_caught, draw_horn_small
 from companion.window.keycap import Condition, HornInk, keycap
 from companion.window.layout import Layout
 from companion.window.theme import Ink, Type, wrap
@@ -94,7 +94,7 @@ def draw_view(target: pygame.Surface, place: Layout, type_: Type, chart: Chart, 
     below = place.horn_then
     pygame.draw.line(target, Ink.FAINT, below.topleft, below.topright, 1)
     if view.slip is not None:
-        _draw_fingers(target, below, type_, view.slip)
+        _draw_fingers(target, below, type_, view)
     else:
         _draw_below(target, below, type_, chart, view)
 
@@ -109,18 +109,19 @@ def _split(place: Layout, type_: Type, words: str) -> tuple[pygame.Rect, pygame.
     )
 
 
-def _draw_fingers(target: pygame.Surface, box: pygame.Rect, type_: Type, slip: Slip) -> None:
+def _draw_fingers(target: pygame.Surface, box: pygame.Rect, type_: Type, view: HornView) -> None:
     """Which finger was early, which late, by how much; said by the same rings as the keys have."""
-    u = type_.scale
+    u, slip = type_.scale, view.slip
     y = box.y + round(9 * u)
-    if not slip.told:
+    if slip is None or not slip.told:
         words = "Which finger it was can't be told from the note alone."
         type_.paragraph(target, words, pygame.Rect(box.x, y, box.width, box.bottom - y), 14, "italic", Ink.QUIET)
         return
     size = max(14, round(17 * u))
-    rows: tuple[tuple[Condition, str, tuple[str, ...]], ...] = (
-        ("early_down", "early", slip.early), ("late_up", "late", slip.late),
-    )  # fmt: skip
+    seen = sorted(set(caught_conditions(view.keys, view.before, view.after).values()))
+    early: Condition = next((what for what in seen if what.startswith("early")), "early_down")
+    late: Condition = next((what for what in seen if what.startswith("late")), "late_up")
+    rows: tuple[tuple[Condition, str, tuple[str, ...]], ...] = ((early, "early", slip.early), (late, "late", slip.late))
     for what, word, fingers in rows:
         if not fingers:
             continue

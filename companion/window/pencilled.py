@@ -21,7 +21,7 @@ SLUR, CUT, SHORTER, LONGER, SLIP, USED, SPOT = "slur", "cut", "shorter", "longer
 #: A mark moves away from its note by at most so many staff spaces in search of clear paper.
 FARTHEST_SPACES = 5.0
 #: From this share of print on a mark can't be read where it would stand.
-CROWDED_SHARE = 0.12
+CROWDED_SHARE = 0.04
 _STEPS_SHARP = (0, 0, 1, 1, 2, 3, 3, 4, 4, 5, 5, 6)
 _STEPS_FLAT = (0, 1, 1, 2, 2, 3, 4, 4, 5, 5, 6, 6)
 
