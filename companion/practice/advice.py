@@ -41,7 +41,7 @@ class Remark:
     """What happened (`head`), what to do about it (`remedy`, may be empty) and how much it weighs.
 
     `notes` are the score notes it is about, `covers` more of which nothing need be said after it; `aspect` is empty or
-    names what only one remark may be about.
+    names what only one remark may be about. What is `beside` the matter of a clean take doesn't come first.
     """
 
     weight: float
@@ -50,6 +50,7 @@ class Remark:
     notes: frozenset[int] = frozenset()
     covers: frozenset[int] = frozenset()
     aspect: str = ""
+    beside: bool = False
 
     @property
     def sentence(self) -> str:

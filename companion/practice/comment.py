@@ -5,6 +5,8 @@ Conventions
 * Everything there is to say is a `Remark` with a weight; the heaviest up to `MOST_SENTENCES` are said. What breaks the
   line weighs most (stops, returns, breaking off), then wrong notes and notes left out, then extra notes and slips, then
   articulation and time as habits, then single notes off time (common practice, no source).
+* What does not keep a take from being clean (slurs, where no share of them is asked for, trills, fingerings) is never
+  said first, unless there is nothing else.
 * The same thing several times is said once: a misreading, a slip in one change, a place in the beat.
 * A remark of which half the notes have been spoken of is not made; only one speaks of the tempo as a whole.
 * A clean take is told so, and the one thing to refine next.
@@ -14,7 +16,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -63,20 +65,20 @@ from companion.practice.words import (
 )
 from companion.units import ms_from_s
 
-__all__ = ["MOST_SENTENCES", "Found", "comment_on"]
+__all__ = ["MOST_SENTENCES", "Found", "chosen", "comment_on"]
 
 MOST_SENTENCES, MOST_BARS = 4, 3
 # Weights beside those of `advice`, each with the most it comes to however often it happens.
-WEIGHT_TONGUE, MOST_TONGUE = 0.8, 6.0
-WEIGHT_LENGTH, MOST_LENGTH = 0.5, 4.0
+WEIGHT_TONGUE, MOST_TONGUE = 0.8, 4.0
+WEIGHT_LENGTH, MOST_LENGTH = 0.5, 3.0
 WEIGHT_SWING, WEIGHT_NO_SWING = 6.0, 1.5
 WEIGHT_ENTRY, MOST_ENTRY = 1.2, 5.0
 WEIGHT_TRILL, WEIGHT_FINGERING = 1.0, 0.8
 #: Weight of a place in the beat, for each threshold of hearing that it is off by; of the drift, for its share.
 WEIGHT_PLACE, MOST_PLACE = 0.5, 3.0
 WEIGHT_DRIFT, MOST_DRIFT = 40.0, 6.0
-#: Where nothing at all was tongued it may be the controller or the keyboard, so it is said last.
-WEIGHT_ALL_SLURRED = 0.3
+#: Where next to nothing was tongued it may be the controller or the keyboard, so it is said last.
+WEIGHT_ALL_SLURRED, ALL_SHARE = 0.3, 0.85
 #: From this change of tempo over a take on it is told (common practice, no source).
 DRIFT_SHARE = 0.05
 #: From this weight on something is worth more than the one note to watch in a clean take.
@@ -112,7 +114,7 @@ def comment_on(found: Found, *, clean: bool) -> tuple[str, ...]:
         return ("Nothing was heard of these bars; check the port and the instrument, then start again.", *octave)
     if clean:
         return (*_on_clean(found), *octave)
-    said = _chosen(_remarks(found), MOST_SENTENCES - len(octave))
+    said = chosen(_remarks(found), MOST_SENTENCES - len(octave))
     if not said:
         # A take can be unclean by a count alone, such as a strict share of slurs.
         said = [praise(reading, watch=False)[0].replace("Clean: every", "Every")]
@@ -126,13 +128,18 @@ def _on_clean(found: Found) -> tuple[str, ...]:
     return (first,) if watched or not remarks else (first, remarks[0].sentence)
 
 
-def _chosen(remarks: Iterable[Remark], most: int) -> list[str]:
+def chosen(remarks: Iterable[Remark], most: int) -> list[str]:
     """The heaviest, each about something of its own; equal ones in the order they came."""
     said: list[str] = []
     covered: set[int] = set()
     aspects: set[str] = set()
     remedies: set[str] = set()
-    for remark in sorted(remarks, key=lambda remark: -remark.weight):
+    ranked = sorted(remarks, key=lambda remark: -remark.weight)
+    first = next((remark for remark in ranked if not remark.beside), None)
+    if first is not None:
+        ranked.remove(first)
+        ranked.insert(0, first)
+    for remark in ranked:
         if len(said) == most:
             break
         again = len(covered & remark.notes)
@@ -160,13 +167,14 @@ def _remarks(found: Found) -> Iterator[Remark]:
 
 def _habits(found: Found) -> Iterator[Remark]:
     """What a clean take can have too."""
-    yield from _about_articulation(found)
+    for remark in _about_articulation(found):
+        yield remark if found.reading.tolerances.articulation_share else replace(remark, beside=True)
     yield from _about_places(found)
     yield from _about_swing(found)
     yield from _about_drift(found)
     yield from _about_entries(found)
-    yield from _about_trills(found)
-    yield from _about_fingerings(found)
+    for remark in (*_about_trills(found), *_about_fingerings(found)):
+        yield replace(remark, beside=True)
 
 
 def _about_octave(reading: Reading) -> Iterator[str]:
@@ -244,10 +252,16 @@ def _about_articulation(found: Found) -> Iterator[Remark]:
     results = found.reading.results
     heard = [a for a in found.articulation if results[a.note_index].verdict in _CLEAN_PITCH]
     begun = [a for a in heard if a.asked and a.played]
-    if begun and all(a.played == SLURRED for a in begun) and any(a.asked == TONGUED for a in begun):
+    slurred = [a for a in begun if a.played == SLURRED]
+    if len(slurred) >= max(ALL_SHARE * len(begun), 1) and any(a.asked == TONGUED for a in slurred):
         notes = frozenset(a.note_index for a in begun if a.asked == TONGUED)
         remedy = "begin each that no slur leads to with the tongue"
-        yield Remark(WEIGHT_ALL_SLURRED, "Every note sounds slurred to the next", remedy, notes)
+        yield Remark(
+            WEIGHT_ALL_SLURRED,
+            f"{'Every' if len(slurred) == len(begun) else 'Nearly every'} note sounds slurred to the next",
+            remedy,
+            notes,
+        )
     else:
         for asked, verdict in ((SLURRED, NOT_SLURRED), (TONGUED, NOT_TONGUED)):
             wrong = [a for a in begun if a.asked == asked and verdict in a.verdicts]

@@ -24,6 +24,7 @@ from companion.charts.model import Chart
 from companion.passage import Passage
 from companion.planning.model import Plan
 from companion.practice.advice import trouble_bars
+from companion.practice.articulation import articulations
 from companion.practice.comment import Found, comment_on
 from companion.practice.evenness import drift, entries, place_timings
 from companion.practice.matching import align
@@ -93,7 +94,7 @@ def judge(
     returns = frozenset(reading.returns)
     found = Found(
         reading=reading,
-        articulation=(),
+        articulation=articulations(passage, played, realised, tempo_bpm, breath),
         slips=find_slips(passage, played, realised, fingered, chart, pressed),
         trills=trill_timings(passage, played, realised, fingered, chart),
         fingerings=fingerings_used(passage, played, realised, pressed, fingered, chart)

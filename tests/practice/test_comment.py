@@ -1,0 +1,362 @@
+"""The comment after a take: what is said, in what order, and what isn't said twice."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from practice.made import exact, moved, passage, with_note, without
+from practice.takes import melody, take
+
+from companion.charts import load
+from companion.errors import UsageError
+from companion.passage import Passage
+from companion.planning import plan as planned
+from companion.practice import judge
+from companion.practice.advice import Remark
+from companion.practice.comment import MOST_SENTENCES, Found, chosen, comment_on
+from companion.practice.matching import align
+from companion.practice.model import (
+    AS_WRITTEN,
+    EARLY,
+    LEFT_OUT,
+    NOT_SLURRED,
+    NOT_TONGUED,
+    PLAYED,
+    SLURRED,
+    TONGUED,
+    TOO_LONG,
+    TOO_SHORT,
+    Alignment,
+    Articulated,
+    Drift,
+    FingeringUsed,
+    Slip,
+    Tolerances,
+    TrillTiming,
+)
+from companion.practice.reading import read_take
+from companion.practice.tolerance import check_tolerances, tolerance_in_words
+
+FOUR_BARS = "C4:1 D4:1 E4:1 F4:1 G4:1/2 A4:1/2 B4:1 C5:2 C5:1/4 B4:1/4 A4:1/4 G4:1/4 F4:1 E4:2 D4:2 C4:2"
+RUNS = "C4:1/4 D4:1/4 E4:1/4 F4:1/4 G4:1/4 F4:1/4 E4:1/4 D4:1/4 " * 8 + "C4:1"
+
+
+def found_in(piece, played=None, **more):
+    played = exact(piece, 60) if played is None else played
+    return Found(reading=read_take(piece, played, 60, Tolerances(), align(piece, played, 60)), **more)
+
+
+def begun(piece, asked, played, notes):
+    """Articulation of all notes, as written but for `notes`."""
+    verdict = NOT_SLURRED if asked == SLURRED else NOT_TONGUED
+    return tuple(
+        Articulated(i, asked, played if i in notes else asked, 1.0, verdicts=(verdict if i in notes else AS_WRITTEN,))
+        for i in range(len(piece.notes))
+    )
+
+
+# -- choosing ----------------------------------------------------------------------------------------------------------
+
+
+def test_the_heaviest_come_first_and_at_most_four():
+    remarks = [Remark(float(i), f"{i}") for i in range(6)]
+    assert chosen(remarks, MOST_SENTENCES) == ["5.", "4.", "3.", "2."]
+
+
+def test_nothing_is_said_twice_of_the_same_notes():
+    remarks = [
+        Remark(3.0, "a", notes=frozenset({1, 2}), covers=frozenset({3})),
+        Remark(2.0, "b", notes=frozenset({2, 9})),
+        Remark(1.5, "c", notes=frozenset({3})),
+        Remark(1.0, "d", notes=frozenset({2, 7, 8})),
+    ]
+    assert chosen(remarks, 4) == ["a.", "d."]
+
+
+def test_only_one_speaks_of_the_tempo():
+    assert chosen([Remark(2.0, "a", aspect="tempo"), Remark(1.0, "b", aspect="tempo")], 4) == ["a."]
+
+
+def test_a_remedy_is_given_once():
+    slower = "play bars {} slower, then bring them up to tempo"
+    remarks = [
+        Remark(4.0, "a", slower.format("3-4")),
+        Remark(3.0, "b", slower.format("3-4")),
+        Remark(2.0, "c", slower.format("7-8")),
+        Remark(1.0, "d", "wait for the click"),
+    ]
+    assert chosen(remarks, 4) == [
+        "a; play bars 3-4 slower, then bring them up to tempo.", "b.", "c; take bars 7-8 the same way.",
+        "d; wait for the click.",
+    ]  # fmt: skip
+
+
+# -- notes -------------------------------------------------------------------------------------------------------------
+
+
+def test_two_bars_with_trouble_make_two_sentences():
+    piece = passage(FOUR_BARS)
+    played = exact(piece, 60)
+    played["written_midi"][5] += 1
+    played["offset_s"] -= 0.06
+    assessment = judge(piece, without(played, 14), 60)
+    assert assessment.comment == (
+        "Bar 2: the note on the and of beat 1 was A♯4, not A4; play bars 2-3 slower, then bring them up to tempo.",
+        "Bar 4: the note on beat 1 (D4) was left out; take bars 3-4 the same way.",
+    )
+    assert assessment.advice == assessment.comment[0]
+
+
+def test_why_a_note_was_wrong_stands_with_it():
+    piece = passage("G4:1 F#4:1 E4:1 D4:1 G4:4", fifths=1)
+    played = exact(piece, 60)
+    played["written_midi"][1] -= 1
+    assert judge(piece, played, 60).advice.startswith(
+        "Bar 1: the note on beat 2 was F4, not F♯4 (the key signature has F♯); play"
+    )
+
+
+def test_a_skip_is_one_thing():
+    names = [f"{step}{octave}:1/2" for octave in (3, 4, 5) for step in "CDEFGAB"]
+    piece = passage(" ".join(names + names[-2::-1]))
+    assessment = judge(piece, without(exact(piece, 60), *range(10, 18)), 60)
+    assert [note.note_index for note in assessment.notes if note.verdict == LEFT_OUT] == list(range(10, 18))
+    assert assessment.comment[0] == (
+        "Bar 2: 8 notes were left out, from the note on beat 2 to the note on the and of beat 1 in bar 3; play bars 2-3"
+        " slower, then bring them up to tempo."
+    )
+    assert not any("left out" in sentence for sentence in assessment.comment[1:])
+    assert assessment.trouble_bars == (1, 2)
+
+
+# -- fingers -----------------------------------------------------------------------------------------------------------
+
+
+def test_a_slip_is_told_with_its_finger():
+    chart = load("alto")
+    piece = passage("C4:1 E4:1 G4:1 A4:1 G4:4")
+    # From E to G the right index and middle fingers come up; the middle one alone leaves F.
+    played = with_note(exact(piece, 60), 1.96, 65, 0.04)
+    assessment = judge(piece, played, 60, plan=planned(piece, chart), chart=chart)
+    (slip,) = assessment.slips
+    assert (slip.early, slip.late, slip.told) == (("right middle",), ("right index",), True)
+    assert assessment.added == ((1, 65),)
+    assert assessment.advice == (
+        "Bar 1: from E4 to G4 a short F4 sounds for 40 ms: your right index came up late, behind the middle"
+        " finger; move these fingers together, slowly first."
+    )
+    # Without the horn nobody knows which finger it was.
+    assert judge(piece, played, 60).advice.startswith("Bar 1: a short F4 sounds between E4 and G4; move the fingers")
+
+
+def slip(note_index, **more):
+    told = {"early": ("left index",), "late": ("left ring",), "by_ms": 40.0, "told": True}
+    return Slip(
+        note_index, note_index - 1, 69, float(note_index) - 0.04, 40.0, **told, states=1,
+        sentence="From G4 to C5 a short A4 sounds for 40 ms: your left ring finger came up late, behind the left index",
+    )  # fmt: skip
+
+
+def test_the_same_slip_is_said_once_with_its_bars():
+    piece = passage("G4:2 C5:2 " * 4)
+    played = exact(piece, 60)
+    for due_s in (2, 6, 14):
+        played = with_note(played, due_s - 0.04, 69, 0.04)
+    slips = tuple(replace(slip(i), time_s=due_s - 0.04) for i, due_s in ((1, 2), (3, 6), (7, 14)))
+    comment = comment_on(found_in(piece, played, slips=slips), clean=False)
+    assert comment == (
+        "From G4 to C5 a short A4 sounds 3 times (bars 1, 2 and 4): your left ring finger came up late, behind the left"
+        " index; move the fingers of that change together, slowly first.",
+    )
+    (once,) = comment_on(found_in(piece, played[[0, 1, 2, 3, 5, 6, 7, 8, 10]], slips=slips[:1]), clean=False)
+    assert once == (
+        "Bar 1: from G4 to C5 a short A4 sounds for 40 ms: your left ring finger came up late, behind the left index;"
+        " move these fingers together, slowly first."
+    )
+
+
+def test_another_fingering_than_planned_and_an_uneven_trill_are_told():
+    piece = passage(FOUR_BARS)
+    used = FingeringUsed(4, frozenset(), "side", "bis", "B♭4 was played with side where bis is planned")
+    assert comment_on(found_in(piece, fingerings=(used,)), clean=True)[1] == (
+        "Bar 2: B♭4 was played with side where bis is planned; finger it as planned, or choose yours in the plan."
+    )
+    said = "The trill on C in bar 2 has 8.0 notes a second; the C lasts 40 ms longer than the D: your finger is slow"
+    uneven = TrillTiming(7, 8.0, 40.0, 5.0, said)
+    assert comment_on(found_in(piece, trills=(uneven,)), clean=True)[1].startswith(said)
+    even = replace(uneven, main_longer_ms=11.0)
+    assert len(comment_on(found_in(piece, trills=(even,)), clean=True)) == 1
+
+
+# -- articulation ------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("asked", "played", "notes", "says"),
+    [
+        (
+            SLURRED, TONGUED, {5},
+            "Bar 2: the note on the and of beat 1 (A4), under a slur, was tongued; keep the air going and move only the"
+            " fingers.",
+        ),
+        (
+            SLURRED, TONGUED, {5, 6},
+            "Bar 2: 2 of 4 notes under slurs were tongued, over beats 1 to 2; keep the air going and move only the"
+            " fingers.",
+        ),
+        (
+            TONGUED, SLURRED, {8, 9, 10, 11, 12, 13},
+            "Bar 3: all 6 notes with the tongue were slurred, over beats 1 to 3; touch the reed for each, without"
+            " stopping the air.",
+        ),
+        (
+            SLURRED, TONGUED, {1, 2, 3, 5, 6, 7, 8, 9, 10, 11, 12},
+            "The slurs were tongued, 11 of 16 notes (bars 1, 2 and 3); keep the air going and move only the fingers.",
+        ),
+    ],
+)  # fmt: skip
+def test_slurs_and_tongue(asked, played, notes, says):
+    piece = passage(FOUR_BARS)
+    assert comment_on(found_in(piece, articulation=begun(piece, asked, played, notes)), clean=True)[1] == says
+
+
+def test_all_slurred_is_said_last_since_it_may_be_the_keyboard():
+    piece = passage(FOUR_BARS)
+    all_slurred = begun(piece, TONGUED, SLURRED, set(range(16)))
+    played = moved(exact(piece, 60), 10, -0.1)
+    comment = comment_on(found_in(piece, played, articulation=all_slurred), clean=False)
+    assert comment[0].startswith("Bar 3: the third sixteenth of beat 1 comes 100 ms early")
+    assert comment[-1] == "Every note sounds slurred to the next; begin each that no slur leads to with the tongue."
+
+
+def test_lengths():
+    piece = passage(FOUR_BARS)
+    long = tuple(Articulated(i, length="staccato", held_share=0.9, verdicts=(TOO_LONG,)) for i in (1, 2, 3))
+    as_written = (Articulated(4, length="staccato", held_share=0.5, verdicts=(AS_WRITTEN,)),)
+    assert comment_on(found_in(piece, articulation=long + as_written), clean=True)[1] == (
+        "Bar 1: 3 of 4 staccato notes last about 90 % of their length; let them ring less, the tongue ends them."
+    )
+    short = (Articulated(12, length="tenuto", held_share=0.6, verdicts=(TOO_SHORT,)),)
+    assert comment_on(found_in(piece, articulation=short), clean=True)[1] == (
+        "Bar 3: the note on beat 2 (tenuto F4) lasts 60 % of its length; hold it to the next one."
+    )
+
+
+def test_nothing_is_said_of_how_a_wrong_note_was_begun():
+    piece = passage(FOUR_BARS)
+    played = exact(piece, 60)
+    played["written_midi"][5] += 1
+    comment = comment_on(found_in(piece, played, articulation=begun(piece, SLURRED, TONGUED, {5})), clean=False)
+    assert len(comment) == 1
+
+
+def test_slurs_count_for_a_clean_take_where_that_is_asked():
+    with pytest.raises(UsageError, match="no share of the slurs: give 0 to 1"):
+        check_tolerances(Tolerances(articulation_share=90.0))
+    assert tolerance_in_words(Tolerances(articulation_share=0.9)).endswith("off, 90 % slurred or tongued as written")
+
+
+# -- time --------------------------------------------------------------------------------------------------------------
+
+
+def test_a_place_in_the_beat_is_what_to_refine_in_a_clean_take():
+    piece = passage(RUNS)
+    played = exact(piece, 60)
+    for i in range(1, 64, 4):
+        played = moved(played, i, -0.025)
+    assessment = judge(piece, played, 60)
+    assert assessment.clean
+    (place,) = assessment.places
+    assert (place.place, place.count, place.mean_ms) == ("the second sixteenth", 16, pytest.approx(-25.0))
+    assert assessment.comment[:2] == (
+        "Clean: every note right, 65 of 65 notes on time.",
+        "The second sixteenth of the beat comes 25 ms (± 0, 16 times) early within the beat; hold the note before it to"
+        " its full length.",
+    )
+
+
+def test_drift_is_told_once_it_matters():
+    piece = passage(FOUR_BARS)
+    little = comment_on(found_in(piece, drift=Drift(60.0, 61.0, 0.0)), clean=True)
+    assert len(little) == 1
+    much = comment_on(found_in(piece, drift=Drift(60.0, 66.0, -500.0)), clean=True)
+    assert much[1].startswith("You sped up over the take, from about 60 to 66;")
+    slower = comment_on(found_in(piece, drift=Drift(66.0, 60.0, 500.0)), clean=True)
+    assert slower[1].startswith("You slowed down over the take, from about 66 to 60;")
+
+
+def test_entries_after_rests_are_one_thing():
+    piece = passage("C4:1 r:1 D4:1 r:1 " * 3 + "C4:4")
+    played = exact(piece, 60)
+    for i in (1, 3, 5):
+        played = moved(played, i, -0.3)
+    assessment = judge(piece, played, 60)
+    assert [entry.note_index for entry in assessment.entries if entry.verdict == EARLY] == [1, 3, 5]
+    assert any(
+        sentence.startswith("After rests you come in early, 3 of 6 times by about 300 ms (bars 1, 2 and 3); count the")
+        for sentence in assessment.comment
+    ), assessment.comment
+
+
+# -- the whole ---------------------------------------------------------------------------------------------------------
+
+
+def test_a_device_that_sends_an_octave_off_is_judged_at_pitch_and_told():
+    piece = passage(FOUR_BARS)
+    played = exact(piece, 60)
+    played["written_midi"] -= 12
+    pairs = np.array([(i, i) for i in range(16)])
+    reading = read_take(piece, played, 60, Tolerances(), Alignment(pairs, 0.0, octave_shift=12))
+    assert all(
+        note.played_midi == written.written_midi for note, written in zip(reading.results, piece.notes, strict=True)
+    )
+    assert comment_on(Found(reading=reading), clean=True) == (
+        "Clean: every note right, 16 of 16 notes on time.",
+        "The controller sends written pitch, one octave lower; the take was judged at pitch.",
+    )
+
+
+def test_nothing_to_say_about_nothing():
+    empty = Passage("Empty", (), ())
+    silent = np.zeros(0, dtype=PLAYED)
+    assert judge(empty, silent, 60).comment == ("There is nothing to play in these bars; choose others.",)
+    piece = passage(FOUR_BARS)
+    assert judge(piece, silent, 60).comment == (
+        "Nothing was heard of these bars; check the port and the instrument, then start again.",
+    )
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.integers(0, 9999), st.sampled_from(["clean", "student", "messy", "chaos"]))
+def test_a_comment_has_one_to_four_sentences_each_said_once(seed, level):
+    piece = melody(seed, 6, seed % 2 == 0)
+    assessment = judge(piece, take(piece, 72, level, seed).played, 72)
+    assert 1 <= len(assessment.comment) <= MOST_SENTENCES
+    assert assessment.advice == assessment.comment[0]
+    assert len(set(assessment.comment)) == len(assessment.comment)
+    for sentence in assessment.comment:
+        assert sentence[0].isupper() or sentence[0].isdigit()
+        assert sentence.endswith(".") and ".." not in sentence and "\n" not in sentence and "  " not in sentence
+        assert ";" in sentence or assessment.clean or len(assessment.comment) > 1
+
+
+LIVES_S = st.one_of(st.just(float("nan")), st.floats(-1.0, 5.0))
+NOTES = st.tuples(st.floats(-10.0, 60.0), LIVES_S, st.integers(0, 127), st.integers(0, 127))
+
+
+@settings(max_examples=150, deadline=None)
+@given(st.integers(0, 9999), st.lists(NOTES, max_size=40), st.sampled_from([20.0, 72.0, 400.0]))
+def test_any_row_of_notes_can_be_judged(seed, rows, tempo_bpm):
+    piece = melody(seed, 2)
+    played = np.array([(on, on + life, midi, velocity) for on, life, midi, velocity in rows], dtype=PLAYED)
+    first, second = judge(piece, played, tempo_bpm), judge(piece, played, tempo_bpm)
+    assert first.comment == second.comment and first.notes == second.notes
+    assert len(first.realised) == len(played)
+    assert len(first.notes) == len(piece.notes)
+    assert first.clean == (not first.because)
+    realised = {note for note in first.realised if note >= 0}
+    assert realised == {n.note_index for n in first.notes if n.deviation_ms is not None}

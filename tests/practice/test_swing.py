@@ -1,0 +1,92 @@
+"""Swung eighths are told as such, and not as every second note late."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from fractions import Fraction
+
+import numpy as np
+import pytest
+from practice.made import exact, moved, passage
+
+from companion.passage import TempoMark
+from companion.practice import judge
+from companion.practice.model import LATE, ON_TIME
+from companion.practice.swing import asks_swing, find_swing, ratio_in_words, swing_offsets_s
+
+EIGHTHS = "C4:1/2 D4:1/2 E4:1/2 F4:1/2 G4:1/2 A4:1/2 G4:1/2 F4:1/2 " * 4 + "E4:4"
+
+
+def swung(piece, tempo_bpm, share):
+    """An exact take with the second eighths at this share of the beat."""
+    played = exact(piece, tempo_bpm)
+    for note in piece.notes:
+        if note.start % 1 == Fraction(1, 2):
+            played = moved(played, note.index, (share - 0.5) * 60 / tempo_bpm)
+    return played
+
+
+def deviations(piece, played, tempo_bpm):
+    return played["onset_s"] - exact(piece, tempo_bpm)["onset_s"]
+
+
+@pytest.mark.parametrize(("share", "words"), [(2 / 3, "about 2 to 1"), (0.6, "about 1.5 to 1"), (0.75, "about 3 to 1")])
+def test_the_ratio_is_measured(share, words):
+    piece = passage(EIGHTHS)
+    found = find_swing(piece, deviations(piece, swung(piece, 120, share), 120), 120)
+    assert found is not None
+    assert found.share == pytest.approx(share)
+    assert found.ratio == pytest.approx(share / (1 - share))
+    assert (found.count, found.asked) == (16, False)
+    assert ratio_in_words(found) == words
+
+
+def test_even_eighths_and_a_few_late_ones_do_not_swing():
+    piece = passage(EIGHTHS)
+    assert find_swing(piece, np.zeros(len(piece.notes)), 120) is None
+    few = np.zeros(len(piece.notes))
+    few[1:16:2] = 0.08
+    assert find_swing(piece, few, 120) is None
+    wild = np.zeros(len(piece.notes))
+    wild[1::4], wild[3::4] = 0.12, 0.01
+    assert find_swing(piece, wild, 120) is None
+
+
+def test_beats_with_sixteenths_are_not_swung():
+    piece = passage("C4:1/2 D4:1/2 " * 8 + "E4:1/4 F4:1/4 G4:1/2 A4:1")
+    late_s = [1 / 6 if n.start % 1 == Fraction(1, 2) and n.index < 16 else 0.0 for n in piece.notes]
+    found = find_swing(piece, np.array(late_s), 60)
+    assert found is not None
+    offsets_s = swing_offsets_s(piece, found, 60)
+    assert offsets_s[1] == pytest.approx(1 / 6)
+    assert offsets_s[16:].tolist() == [0.0] * 4
+    assert [note.start % 1 for note in piece.notes[16:]] == [0, Fraction(1, 4), Fraction(1, 2), 0]
+
+
+def test_a_swung_take_is_not_a_row_of_late_notes():
+    piece = passage(EIGHTHS)
+    assessment = judge(piece, swung(piece, 120, 2 / 3), 120)
+    assert {note.verdict for note in assessment.notes} == {ON_TIME}
+    assert assessment.notes[1].deviation_ms == pytest.approx(500 / 6)
+    assert not assessment.clean
+    assert assessment.because == "the eighths swing, about 2 to 1, and are written even"
+    assert assessment.advice == (
+        "You swing the eighths, about 2 to 1, and they are written even; say the ands aloud with the click first."
+    )
+    assert not any("late" in sentence for sentence in assessment.comment)
+
+
+def test_within_a_swung_take_a_late_note_is_late():
+    piece = passage(EIGHTHS)
+    played = moved(swung(piece, 120, 2 / 3), 9, 0.08)
+    assert [note.note_index for note in judge(piece, played, 120).notes if note.verdict == LATE] == [9]
+
+
+def test_swing_that_the_score_asks_for_is_clean():
+    piece = replace(passage(EIGHTHS), tempos=(TempoMark(Fraction(0), 120.0, "Medium Swing"),))
+    assert asks_swing(piece)
+    assessment = judge(piece, swung(piece, 120, 2 / 3), 120)
+    assert assessment.clean, assessment.because
+    even = judge(piece, exact(piece, 120), 120)
+    assert even.clean
+    assert any("asks for swung eighths, and yours are even" in sentence for sentence in even.comment)
