@@ -120,11 +120,14 @@ def _spot_lines(spots: Sequence[TroubleSpot], takes: int, with_solved: bool, whe
 
 
 def _evidence(spot: TroubleSpot) -> str:
+    from companion.practice.words import times_in_words
+
     parts = [", ".join(f"{kind} in {_takes(count)}" for kind, count in spot.kinds)]
     if spot.fails_from_bpm is not None:
         parts.append(f"from {spot.fails_from_bpm:g} on in {spot.failed_from_there} of {spot.takes_from_there}")
-    parts.append(f"{100 * spot.low:.0f} to {100 * spot.high:.0f} of 100 takes (95 % interval)")
-    parts.append(f"well {spot.clean_since} times since, {spot.clean_needed} in a row solve it")
+    parts.append(f"{100 * spot.low:.0f} to {100 * spot.high:.0f} % of takes (95 % interval)")
+    well = f"well {times_in_words(spot.clean_since)}" if spot.clean_since else "not well"
+    parts.append(f"{well} since, {spot.clean_needed} times in a row solve it")
     text = "; ".join(parts)
     return f"{text[0].upper()}{text[1:]}."
 
