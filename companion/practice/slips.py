@@ -3,7 +3,8 @@
 Conventions
 -----------
 * A blip is a note that realises no score note, between two that were played right: the note before a change and the
-  one after it (or two notes of one trill, or the same note twice). It lives less than `blip_limit_s`.
+  one after it (or two notes of one trill, or the same note twice). It lives less than 75 ms, as in the matching; in
+  slow music up to `blip_limit_s`, but then only where the fingers of the change sound it: else it is a note added.
 * `early` are the fingers that were ahead of the `late` ones in every state of the horn that can have sounded it. Where
   several blips lie in one change, only states count that can follow one another. Fingers are named only where both are
   sure; a hand is named where it is sure that one of its fingers was first (or last) and not which.
@@ -155,14 +156,17 @@ class _Teller:
         if not blips:
             return
         times = key_times(self._chart, self._played, self._pressed, gap.before, gap.after) if self._chart else None
+        change = self._change(gap) if times is None else None
         if times is not None:
-            yield from (self._seen(gap, i, times) for i in blips)
-            return
-        change = self._change(gap)
-        if change is None:
+            found = [self._seen(gap, i, times) for i in blips]
+        elif change is not None:
+            found = list(self._by_plan(gap, blips, change))
+        else:
             why = "which fingers, only their planned fingerings can tell"
-            yield from (self._untold(gap, i, f"; {why}") for i in blips)
-            return
+            found = [self._slip(gap, i, f"; {why}") for i in blips]
+        yield from (slip for slip in found if slip.life_ms < ms_from_s(COSTS.blip_s) or slip.told or slip.states)
+
+    def _by_plan(self, gap: _Gap, blips: Sequence[int], change: Change) -> Iterator[Slip]:
         heard = [self._midi[i] for i in blips]
         possible = change.possible(heard)
         for i, states in zip(blips, possible, strict=True):
@@ -195,10 +199,10 @@ class _Teller:
         if not states:
             assert self._chart is not None
             before, after, heard = self._midi[gap.before], self._midi[gap.after], self._midi[i]
-            return self._untold(gap, i, f": {other_cause(self._chart, change, before, after, heard)}")
+            return self._slip(gap, i, f": {other_cause(self._chart, change, before, after, heard)}")
         early, late = sure_fingers(change, states)
         if not early:
-            slip = self._untold(gap, i, f": {_rivals(change, states)}")
+            slip = self._slip(gap, i, f": {_rivals(change, states)}")
         else:
             words = late_in_words(change.movers, early, late)
             slip = self._slip(gap, i, f": {words}")
@@ -210,17 +214,22 @@ class _Teller:
         early, late = times.split(self._onset_s[i])
         keys = times.held_at(self._onset_s[i])
         if not early or not late:
-            other = ", ".join(times.moved_in_words()) or "no finger of this change moved around it"
-            return replace(self._untold(gap, i, f": {other}"), keys=keys, states=1)
+            return replace(self._slip(gap, i, f": {self._not_by_fingers(i, times, keys)}"), keys=keys)
         by_ms = times.apart_ms(early, late)
         words = late_in_words(times.movers, early, late)
         slip = self._slip(gap, i, f": {words} by {by_ms:.0f} ms, as the keys tell")
         return replace(slip, early=early, late=late, by_ms=by_ms, told=True, keys=keys, states=1)
 
-    # -- the words -----------------------------------------------------------------------------------------------------
+    def _not_by_fingers(self, i: int, times: KeyTimes, keys: frozenset[str]) -> str:
+        brushed = times.moved_in_words()
+        if brushed:
+            return ", ".join(brushed)
+        sounds = times.chart.sound(keys)
+        if sounds != self._midi[i]:
+            return f"the keys held then sound {note_name(sounds)}, so the air made it"
+        return "no other finger moved around it"
 
-    def _untold(self, gap: _Gap, i: int, ending: str) -> Slip:
-        return self._slip(gap, i, ending)
+    # -- the words -----------------------------------------------------------------------------------------------------
 
     def _slip(self, gap: _Gap, i: int, ending: str) -> Slip:
         sounds = f"a short {note_name(self._midi[i])} sounds for {self._life_ms[i]:.0f} ms"

@@ -190,6 +190,14 @@ def test_a_blip_may_last_longer_in_slow_music(bpm: float, life_s: float, is_one:
     assert len(slips_of("G4:1 Bb4:1", 69, bpm=bpm, life_s=life_s)) == is_one
 
 
+def test_a_longer_note_that_no_fingers_of_the_change_sound_is_an_added_one() -> None:
+    assert len(slips_of("G4:1 G4:1", 68, bpm=60, life_s=0.06)) == 1
+    assert slips_of("G4:1 G4:1", 68, bpm=60, life_s=0.1) == ()
+    piece = passage("G4:1 Bb4:1")
+    played = with_note(exact(piece, 60), 0.9, 69, 0.1)
+    assert find_slips(piece, played, np.array([0, -1, 1])) == ()
+
+
 def test_the_limit_is_that_of_the_matching_and_grows_with_the_interval_up_to_an_end() -> None:
     assert [blip_limit_s(between_s) for between_s in (0.1, 0.5, 0.8, 1.0, 3.0)] == [
         0.075,
@@ -315,6 +323,21 @@ def test_held_keys_show_a_key_that_was_brushed() -> None:
     slip = only("G4:1 G4:1", 68, pressed=held)
     assert untold(slip)
     assert slip.sentence.endswith("sounds for 38 ms: the G♯ key went down and came up again")
+
+
+def test_held_keys_that_do_not_sound_it_leave_the_air() -> None:
+    held = keys_at((0.0, "l1 l2 l3"), (0.6, "l1 bis"))
+    slip = only("G4:1 Bb4:1", 79, pressed=held)
+    assert untold(slip)
+    assert slip.sentence.endswith("the keys held then sound G4, so the air made it")
+
+
+def test_held_keys_are_enough_without_a_plan() -> None:
+    piece = passage("G4:1 Bb4:1")
+    played = with_note(exact(piece, BPM), AT_S - 0.038, 69, 0.038)
+    held = keys_at((0.0, "l1 l2 l3"), (0.562, "l1 l2"), (0.6, "l1 bis"))
+    (slip,) = find_slips(piece, played, np.array([0, -1, 1]), None, ALTO, held)
+    assert slip.early == ("left ring",)
 
 
 def test_where_the_keys_were_not_told_the_plan_is_used() -> None:
