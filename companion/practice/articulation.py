@@ -239,6 +239,16 @@ class _Take:
             i += 1
         return i
 
+    def end_s(self, i: int) -> float:
+        """When played note `i` stopped sounding: key up or next note. One brushed under it doesn't end it. NaN where it
+        was held to the end."""
+        up_s, after = self.offsets_s[i], i + 1
+        while after < len(self.realised) and self.realised[after] < 0 and self.offsets_s[after] <= up_s:
+            after += 1
+        if after == len(self.realised):
+            return up_s
+        return min(up_s, self.onsets_s[after]) if isfinite(up_s) else self.onsets_s[after]
+
     def next_of(self, i: int) -> int | None:
         """The next played note after `i` that is no blip, None at the end."""
         for k in range(i + 1, len(self.realised)):
@@ -301,11 +311,7 @@ def _follows_on(take: _Take, index: int, at: int) -> bool:
 def _held_share(take: _Take, note: Note, i: int) -> float | None:
     """Sounding length over the written one at the player's pace; None for grace notes and one held to the end."""
     written_s = take.lengths_s[note.index]
-    last = take.last_of(i)
-    end_s = take.offsets_s[last]
-    if last + 1 < len(take.onsets_s):
-        next_s = take.onsets_s[last + 1]
-        end_s = min(end_s, next_s) if isfinite(end_s) else next_s
+    end_s = take.end_s(take.last_of(i))
     if written_s <= 0 or not isfinite(end_s):
         return None
     return (end_s - take.onsets_s[i]) / (written_s * _pace_at(take, note.index))
@@ -318,9 +324,9 @@ def _pace_at(take: _Take, index: int) -> float:
 
 
 def _length_counts(take: _Take, index: int, i: int) -> bool:
-    """Not where the note was begun again, or left for another place: it was cut off."""
+    """Not where the note was begun again, left for another place, or cut off by one that is not written."""
     after = take.next_of(take.last_of(i))
-    return after is None or take.realised[after] in (-1, index + 1)
+    return after is None or take.realised[after] == index + 1
 
 
 def _length_verdict(take: _Take, index: int, held: float, limits: LengthLimits) -> str:

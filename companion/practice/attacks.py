@@ -81,9 +81,13 @@ class _Seen:
 
 def gaps_s(played: PlayedArray) -> Floats:
     """Silence before each note in s, negative where it overlaps the one before [shape=(notes,)]; NaN for the first. A
-    note whose end was never told ends with the next one."""
+    note whose end was never told ends with the next one. Where a key was held on under the note before (a brushed one),
+    the sound ended with the later of the two."""
     gaps = np.full(len(played), np.nan)
-    gaps[1:] = np.nan_to_num(played["onset_s"][1:] - played["offset_s"][:-1], nan=0.0)
+    up_s = played["offset_s"]
+    ends_s = up_s.copy()
+    ends_s[1:] = np.where(np.isnan(up_s[1:]), np.nan, np.fmax(up_s[1:], up_s[:-1]))
+    gaps[1:] = np.nan_to_num(played["onset_s"][1:] - ends_s[:-1], nan=0.0)
     return gaps
 
 

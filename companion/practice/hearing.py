@@ -127,9 +127,8 @@ def to_played(events: Iterable[RawEvent], start_ns: int, shift_semitones: int = 
     Returns
     -------
     array of `PLAYED` [shape=(notes,)], read-only
-        In order of onset. `offset_s` is when the key came up, which in a slur is after the next onset, but at the
-        latest when the next note is over. Where that was never told it is the next onset, and NaN for a last note that
-        was still held.
+        In order of onset. `offset_s` is when the key came up, which in a slur is after the next onset. Where it did not
+        come up before the note after next began it is the next onset, and NaN for a last note that was still held.
     """
     ear, rows = Ear(shift_semitones), list[_Row]()
     for event in events:
@@ -172,8 +171,7 @@ def _key_up(rows: list[_Row], event: RawEvent, start_ns: int, shift_semitones: i
         return
     before, newest = rows[-2:]
     if isnan(before.offset_s) and message[1] + shift_semitones == before.written_midi:
-        up_s = max(s_from_ns(event.time_ns - start_ns), newest.onset_s)
-        before.offset_s = up_s if isnan(newest.offset_s) else min(up_s, newest.offset_s)
+        before.offset_s = max(s_from_ns(event.time_ns - start_ns), newest.onset_s)
 
 
 def breath_of(events: Iterable[RawEvent], start_ns: int) -> BreathArray:

@@ -131,9 +131,18 @@ def test_nothing_comes_before_the_first_note():
 
 
 def test_where_an_end_was_never_told_the_next_note_is_it():
-    played = line((0, 500, 60), (500, 1000, 62))
-    played["offset_s"][0] = np.nan
-    assert gaps_s(played)[1] == 0.0
+    played = scale([50, 50, 50])
+    played["offset_s"][1] = np.nan
+    assert gaps_s(played)[1:] == pytest.approx([0.05, 0.0, 0.05])
+
+
+def test_a_key_brushed_under_a_note_neither_ends_nor_begins_it():
+    piece = quarters(4)
+    played = line((0, 466, 60), (500, 966, 62), (510, 560, 63), (1000, 1466, 64), (1500, 1980, 65))
+    notes = articulated(piece, played, [0, 1, -1, 2, 3])
+    assert gaps_s(played)[3] == pytest.approx(0.034)
+    assert notes[1].held_share == pytest.approx(0.932)
+    assert [n.verdicts for n in notes] == [(AS_WRITTEN,), (AS_WRITTEN,), (AS_WRITTEN,), (AS_WRITTEN,)]
 
 
 # -- breath

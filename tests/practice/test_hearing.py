@@ -37,9 +37,14 @@ def test_slurred_notes_overlap_by_as_much_as_both_keys_were_down():
     assert rows(played((0, on(60)), (300, on(62)), (305, off(60)), (600, off(62)))) == [(0, 305, 60), (300, 600, 62)]
 
 
-def test_a_key_held_on_under_the_next_note_overlaps_no_further_than_that_note():
+def test_a_key_held_on_under_the_next_note_tells_when_it_came_up():
     heard = played((0, on(60)), (300, on(62)), (500, off(62)), (900, off(60)), (1000, on(64)), (1200, off(64)))
-    assert rows(heard) == [(0, 500, 60), (300, 500, 62), (1000, 1200, 64)]
+    assert rows(heard) == [(0, 900, 60), (300, 500, 62), (1000, 1200, 64)]
+
+
+def test_a_key_held_on_under_two_notes_is_a_stuck_one():
+    heard = played((0, on(60)), (300, on(62)), (500, off(62)), (600, on(64)), (700, off(60)), (900, off(64)))
+    assert rows(heard) == [(0, 300, 60), (300, 500, 62), (600, 900, 64)]
 
 
 def test_velocity_zero_is_a_note_off():
