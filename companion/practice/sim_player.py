@@ -173,7 +173,7 @@ class Player:
         if self._breaks_here < BREAKS_AT_ONE_PLACE:
             if self._draw(kinds_of.STUTTER, factor):
                 return self._go(index, max(index - self.rng.randrange(4), 0), kinds_of.STUTTER)
-            if self._draw(kinds_of.RESTART, factor):
+            if index and self._draw(kinds_of.RESTART, factor):
                 return self._go(index, self._back(index), kinds_of.RESTART)
         if self._draw(kinds_of.SKIPPED_BAR, factor):
             ahead = self._landing(index, self.rng.randrange(1, 4))
