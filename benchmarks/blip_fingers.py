@@ -15,6 +15,10 @@ follow one another where there are several. It can be told where some finger has
 them; `by hand`: where it is sure only which hand was first or last. `right` counts names that hold against the times
 drawn: all along the blip each early finger was ahead of each late one.
 
+`changes` are those pairs one by one, with the truth of which note is which. `scales` are all major and harmonic minor
+scales through the range, up and down in eighths, as the planner fingers them, two changes of five with fingers apart,
+followed by the program itself.
+
 Budget: at least 95 % of those that can be told named right, none named that can't.
 """
 
@@ -26,15 +30,18 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import pairwise, product
 from random import Random
+from typing import NamedTuple
 
 import numpy as np
 
 from companion import charts
 from companion.charts.model import Chart, Fingering
 from companion.passage import Bar, Note, Passage, Pitch
+from companion.planning import plan as plan_of
 from companion.planning.hands import awkward
 from companion.planning.model import Choice, Plan
-from companion.practice.model import PLAYED
+from companion.practice import align
+from companion.practice.model import PLAYED, PlayedArray, Slip
 from companion.practice.slips import find_slips
 
 NAMES = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")
@@ -165,20 +172,69 @@ def pairs_of(chart: Chart) -> list[tuple[Fingering, Fingering]]:
     return found
 
 
+def note_of(i: int, written_midi: int, length: Fraction) -> Note:
+    """The i-th of equally long notes."""
+    name = NAMES[written_midi % 12]
+    written = Pitch(name[0], len(name) - 1, written_midi // 12 - 1)
+    return Note(i, written, i * length, length, 0, i * length + 1, i)
+
+
+def scale_of(pitches: list[int], length: Fraction = Fraction(1, 2)) -> Passage:
+    """These notes in one long bar."""
+    notes = tuple(note_of(i, midi, length) for i, midi in enumerate(pitches))
+    return Passage("made", notes, (Bar(0, "1", 0, Fraction(0), len(notes) * length, 4, 4),))
+
+
 def passage_of(a: Fingering, b: Fingering, count: int) -> tuple[Passage, Plan]:
-    """`a b a b ...` in quarters at 120, as fingered."""
-    notes, choices = [], []
-    for i in range(count):
-        fingering = (a, b)[i % 2]
-        name = NAMES[fingering.written_midi % 12]
-        written = Pitch(name[0], len(name) - 1, fingering.written_midi // 12 - 1)
-        notes.append(Note(i, written, Fraction(i), Fraction(1), 0, Fraction(i + 1), i))
-        choices.append(Choice(i, fingering, ""))
-    bar = Bar(0, "1", 0, Fraction(0), Fraction(count), count, 4)
-    return Passage("changes", tuple(notes), (bar,)), Plan("", tuple(choices), "")
+    """`a b a b ...` in quarters, as fingered."""
+    fingerings = [(a, b)[i % 2] for i in range(count)]
+    passage = scale_of([fingering.written_midi for fingering in fingerings], Fraction(1))
+    return passage, Plan("", tuple(Choice(i, fingering, "") for i, fingering in enumerate(fingerings)), "")
 
 
-def measure(chart: Chart, trials: int, seed: int) -> Counter[str]:
+class Row(NamedTuple):
+    """A note as played; `note` is its score index, -1 for a blip."""
+
+    onset_s: float
+    midi: int
+    note: int
+
+
+#: A blip and the ways to have come so far that sound it, by its place among the notes played.
+Truth = dict[int, tuple[Blip, list[dict[str, int]]]]
+
+
+def uneven_take(chart: Chart, plan: Plan, due_s: list[float], share: float, rng: Random) -> tuple[list[Row], Truth]:
+    """The notes of a plan, each when it is due, with blips before a share of them."""
+    first = plan.choices[0].fingering
+    rows, truth = [Row(due_s[0], first.written_midi, 0)], Truth()
+    for i in range(1, len(plan.choices)):
+        before, after = (plan.choices[k].fingering for k in (i - 1, i))
+        notes = play(chart, before.keys, after.keys, rng) if rng.random() < share else []
+        lives_s = [b.from_s - a.from_s for a, b in pairwise(notes)]
+        if not notes or max(lives_s, default=0.0) >= LONGEST_S or len(notes) > 5:
+            rows.append(Row(due_s[i], after.written_midi, i))
+            continue
+        between = [note for note in notes if note.midi not in (before.written_midi, after.written_midi)]
+        ways = consistent(chart, before.keys, after.keys, [note.midi for note in between])
+        arrives_s = notes[-1].from_s
+        for note in notes[:-1]:
+            if note in between:
+                truth[len(rows)] = (note, ways[between.index(note)])
+            rows.append(Row(due_s[i] + note.from_s - arrives_s, note.midi, -1))
+        rows.append(Row(due_s[i], after.written_midi, i))
+    return rows, truth
+
+
+def as_played(rows: list[Row]) -> PlayedArray:
+    """All slurred."""
+    played = np.zeros(len(rows), dtype=PLAYED)
+    played["onset_s"], played["written_midi"] = [row.onset_s for row in rows], [row.midi for row in rows]
+    played["offset_s"], played["velocity"] = np.append(played["onset_s"][1:], rows[-1].onset_s + STEP_S), 80
+    return played
+
+
+def changes(chart: Chart, trials: int, seed: int) -> Counter[str]:
     """Counts over all changes of an instrument."""
     count: Counter[str] = Counter()
     rng = Random(f"{chart.name}/{seed}")
@@ -187,36 +243,36 @@ def measure(chart: Chart, trials: int, seed: int) -> Counter[str]:
             continue
         count["pairs"] += 1
         passage, plan = passage_of(a, b, 2 * trials)
-        rows: list[tuple[float, int, int]] = [(0.0, a.written_midi, 0)]
-        truth: dict[int, tuple[Blip, list[dict[str, int]]]] = {}
-        for i in range(1, len(passage.notes)):
-            before, after = (plan.choices[k].fingering for k in (i - 1, i))
-            due_s = i * STEP_S
-            wrong = play(chart, before.keys, after.keys, rng)
-            ends = (before.written_midi, after.written_midi)
-            sounding = [n for n in wrong if n.midi not in ends]
-            lives_s = [b.from_s - a.from_s for a, b in pairwise(wrong)]
-            if max(lives_s, default=0.0) >= LONGEST_S or len(wrong) > 5:
-                rows.append((due_s, after.written_midi, i))
-                continue
-            ways = consistent(chart, before.keys, after.keys, [n.midi for n in sounding])
-            for n in wrong[:-1]:
-                if n.midi not in ends:
-                    truth[len(rows)] = (n, ways[sounding.index(n)])
-                rows.append((due_s + n.from_s, n.midi, -1))
-            rows.append((due_s + wrong[-1].from_s, after.written_midi, i))
-        played = np.zeros(len(rows), dtype=PLAYED)
-        played["onset_s"] = [row[0] for row in rows]
-        played["written_midi"] = [row[1] for row in rows]
-        played["offset_s"] = np.append(played["onset_s"][1:], played["onset_s"][-1] + STEP_S)
-        realised = np.array([row[2] for row in rows])
-        slips = {
-            int(np.argmin(np.abs(played["onset_s"] - s.time_s))): s
-            for s in find_slips(passage, played, realised, plan, chart)
-        }
-        for i, (blip, ways) in truth.items():
-            tally(count, slips.get(i), blip, tellable(ways))
+        rows, truth = uneven_take(chart, plan, [i * STEP_S for i in range(2 * trials)], 1.0, rng)
+        realised = np.array([row.note for row in rows])
+        tally_all(count, rows, truth, find_slips(passage, as_played(rows), realised, plan, chart))
     return count
+
+
+def scales(chart: Chart, trials: int, seed: int) -> Counter[str]:
+    """Counts over all scales, followed by `align`."""
+    count: Counter[str] = Counter()
+    for tonic, steps, trial in product(range(12), ((0, 2, 4, 5, 7, 9, 11), (0, 2, 3, 5, 7, 8, 11)), range(trials)):
+        rng = Random(f"{chart.name}/{tonic}/{steps}/{trial}/{seed}")
+        up = [m for m in range(chart.lowest_midi, chart.highest_midi + 1) if (m - tonic) % 12 in steps]
+        passage = scale_of(up + up[-2::-1])
+        count["pairs"] += len(passage.notes) - 1
+        bpm = rng.choice((60.0, 80.0, 100.0))
+        due_s = [passage.seconds(note.start, bpm) + rng.gauss(0.0, 0.015) for note in passage.notes]
+        planned = plan_of(passage, chart)
+        rows, truth = uneven_take(chart, planned, due_s, 0.4, rng)
+        played = as_played(rows)
+        realised = align(passage, played, bpm).pairs[: len(played), 0]
+        tally_all(count, rows, truth, find_slips(passage, played, realised, planned, chart))
+    return count
+
+
+def tally_all(count: Counter[str], rows: list[Row], truth: Truth, slips: tuple[Slip, ...]) -> None:
+    """The blips of one take."""
+    found = {slip.time_s: slip for slip in slips}
+    for i, (blip, ways) in truth.items():
+        tally(count, found.pop(rows[i].onset_s, None), blip, tellable(ways))
+    count["named in vain"] += sum(slip.told for slip in found.values())
 
 
 def named(finger: str, part: tuple[str, ...]) -> bool:
@@ -224,7 +280,7 @@ def named(finger: str, part: tuple[str, ...]) -> bool:
     return finger in part or f"{finger.split()[0]} hand" in part
 
 
-def tally(count: Counter[str], slip, blip: Blip, how: str) -> None:
+def tally(count: Counter[str], slip: Slip | None, blip: Blip, how: str) -> None:
     """One blip."""
     count["blips"] += 1
     count["unseen"] += slip is None
@@ -250,15 +306,23 @@ def main() -> None:
     parser.add_argument("--trials", type=int, default=12, help="changes each way for each pair of fingerings")
     parser.add_argument("--seed", type=int, default=0)
     args = parser.parse_args()
-    heads = ("pairs", "blips", "can be told", "by hand", "right", "wrong", "in vain", "unseen")
-    print(f"{'':10}" + "".join(f"{head:>13}" for head in heads))
-    for name in charts.names():
-        count = measure(charts.load(name), args.trials, args.seed)
-        told = count["tellable finger"] + count["tellable hand"]
-        right = count["right finger"] + count["right hand"]
-        counts = [count[key] for key in ("named wrong", "named in vain", "unseen")]
-        cells = [count["pairs"], count["blips"], told, count["tellable hand"], f"{right / told:.2%}", *counts]
-        print(f"{name:10}" + "".join(f"{cell:>13}" for cell in cells), flush=True)
+    heads = ("changes", "blips", "can be told", "by hand", "right", "wrong", "in vain", "unseen")
+    for title, measure in (("changes", changes), ("scales", scales)):
+        print(f"{title:10}" + "".join(f"{head:>12}" for head in heads))
+        for name in charts.names():
+            trials = args.trials if measure is changes else max(args.trials // 4, 1)
+            print(
+                f"{name:10}" + "".join(f"{cell:>12}" for cell in cells(measure(charts.load(name), trials, args.seed)))
+            )
+        print(flush=True)
+
+
+def cells(count: Counter[str]) -> list[object]:
+    """A line of the table."""
+    told = count["tellable finger"] + count["tellable hand"]
+    right = count["right finger"] + count["right hand"]
+    rest = [count[key] for key in ("named wrong", "named in vain", "unseen")]
+    return [count["pairs"], count["blips"], told, count["tellable hand"], f"{right / max(told, 1):.2%}", *rest]
 
 
 if __name__ == "__main__":

@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from blip_fingers import measure
+from blip_fingers import changes, scales
 from hypothesis import given
 from hypothesis import strategies as st
 from practice.made import exact, passage, with_note
@@ -234,11 +234,12 @@ def test_an_empty_take_has_no_slips() -> None:
 
 
 @pytest.mark.parametrize("name", ["alto", "baritone"])
-def test_fingers_are_named_right_over_all_changes_of_neighbouring_notes(name: str) -> None:
+@pytest.mark.parametrize("measure", [changes, scales])
+def test_fingers_are_named_right_over_all_changes_of_neighbouring_notes(measure, name: str) -> None:
     """Held against brute force over the chart: what can be told is, and nothing else."""
-    count = measure(charts.load(name), trials=2, seed=17)
+    count = measure(charts.load(name), trials=1, seed=17)
     tellable = count["tellable finger"] + count["tellable hand"]
-    assert tellable > 250
+    assert tellable > 80
     assert count["right finger"] + count["right hand"] >= 0.95 * tellable
     assert count["named in vain"] == 0
     assert count["named wrong"] <= 0.01 * tellable
