@@ -3,22 +3,32 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
-from companion.passage import Passage
+from companion.passage import Note, Passage
 from companion.planning.model import Plan
 from companion.practice.misread import heard_pitch, reason_in_words
 from companion.practice.model import LEFT_OUT, NOT_REACHED, WRONG_NOTE, NoteResult, Slip
-from companion.practice.reading import Extra, Reading
+from companion.practice.reading import Extra, Reading, Stop
 from companion.practice.remedies import change_in_words, play_slower, same_way, wait_before
-from companion.practice.words import bar_in_words, capital, number_of, pitch_in_words, place_in_words, times_in_words
+from companion.practice.words import (
+    bar_in_words,
+    bars_in_words,
+    capital,
+    number_of,
+    pitch_in_words,
+    place_in_words,
+    times_in_words,
+)
 from companion.units import ms_from_s
 
 __all__ = [
-    "WEIGHT_EXTRA", "WEIGHT_NOTE", "Remark", "about_bars", "about_breaking_off", "about_time", "praise", "trouble_bars",
+    "WEIGHT_EXTRA", "WEIGHT_NOTE", "Remark", "about_bars", "about_breaking_off", "about_scatter",
+    "about_time", "praise", "trouble_bars",
 ]  # fmt: skip
 
 # How much each kind of trouble weighs (common practice, no source: what breaks the line comes first).
@@ -32,6 +42,8 @@ WORST_OFF = 5.0
 MISSED_START_S = 0.25
 #: From this share of notes off time on, time as a whole is the matter, and no single note.
 OFF_AS_A_WHOLE, WEIGHT_WHOLE = 0.35, 12.0
+#: From so many single notes off time on, and this share of all, it is the time that is unsteady.
+LEAST_SCATTERED, SCATTERED_SHARE, SCATTERED_BARS = 8, 0.15, 3
 #: From this difference in tempo on the player runs ahead or drags.
 TEMPO_SHARE = 0.02
 
@@ -75,7 +87,7 @@ class _Trouble:
     weight: float
     for_bar: float
     notes: frozenset[int]
-    what: str
+    what: Callable[[], str]
     remedy: str
 
 
@@ -106,7 +118,7 @@ def about_bars(
     for bar in sorted(weights, key=lambda bar: (-weights[bar], bar))[:most]:
         worst = max(found[bar], key=lambda trouble: trouble.weight)
         covers = frozenset().union(*(trouble.notes for trouble in found[bar]))
-        head = f"{capital(bar_in_words(reading.passage, bar))}: {worst.what}"
+        head = f"{capital(bar_in_words(reading.passage, bar))}: {worst.what()}"
         yield Remark(weights[bar], head, worst.remedy, worst.notes, covers)
 
 
@@ -143,6 +155,23 @@ def about_time(reading: Reading) -> Iterator[Remark]:
         yield Remark(weight, head, remedy, notes, aspect="tempo")
 
 
+def about_scatter(reading: Reading) -> Iterator[Remark]:
+    """Where many single notes are off among their neighbours, some early and some late: that is said once."""
+    off = [i for i in _off_time(reading) if i in reading.off_click]
+    if len(off) < max(LEAST_SCATTERED, SCATTERED_SHARE * reading.right):
+        return
+    by_bar: dict[int, float] = defaultdict(float)
+    for i in off:
+        by_bar[reading.passage.notes[i].bar] += abs(float(reading.local_s[i])) / float(reading.limit_s[i])
+    worst = sorted(by_bar, key=lambda bar: (-by_bar[bar], bar))[:SCATTERED_BARS]
+    where = bars_in_words(reading.passage, worst)
+    early = sum(1 for i in off if reading.local_s[i] < 0)
+    some = f"{early} of {number_of(reading.right, 'note')} come early and {len(off) - early} late"
+    head = f"The time is unsteady: {some} among their neighbours, most in {where}"
+    remedy = "count the small notes aloud, then play them with a click on each"
+    yield Remark(WEIGHT_WHOLE * len(off) / max(reading.right, 1), head, remedy, frozenset(off))
+
+
 def praise(reading: Reading, *, watch: bool = True) -> tuple[str, bool]:
     """What a clean take is told, and whether it names a note to watch (only where it may)."""
     head = f"Clean: every note right, {reading.on_time} of {number_of(reading.right, 'note')} on time"
@@ -165,7 +194,7 @@ def _by_bar(
         return found
     notes = reading.passage.notes
     for at, trouble in (
-        *_line_troubles(reading, plan),
+        *_line_troubles(reading, said, plan),
         *_note_troubles(reading, said, plan),
         *_extra_troubles(reading, slips, plan),
         *_time_troubles(reading, plan),
@@ -174,7 +203,7 @@ def _by_bar(
     return found
 
 
-def _line_troubles(reading: Reading, plan: Plan | None) -> Iterator[tuple[int, _Trouble]]:
+def _line_troubles(reading: Reading, said: Collection[int], plan: Plan | None) -> Iterator[tuple[int, _Trouble]]:
     """What breaks the line: going back, coming in late, stopping."""
     passage, notes = reading.passage, reading.passage.notes
     by_bar: dict[int, list[int]] = defaultdict(list)
@@ -182,16 +211,14 @@ def _line_troubles(reading: Reading, plan: Plan | None) -> Iterator[tuple[int, _
         by_bar[notes[note].bar].append(note)
     for inside in by_bar.values():
         weight = WEIGHT_RETURN * len(inside)
-        what = _about_returns(reading, inside, plan)
+        what = partial(_about_returns, reading, inside, said, plan)
         yield inside[0], _Trouble(weight, weight, frozenset(inside), what, play_slower(passage, inside[0]))
     late_s = _late_start_s(reading)
     if late_s:
-        what = f"you came in {late_s:.1f} s late"
-        yield 0, _Trouble(WEIGHT_STOP, WEIGHT_STOP, frozenset({0}), what, "breathe with the count-in")
+        missed = f"you came in {late_s:.1f} s late"
+        yield 0, _Trouble(WEIGHT_STOP, WEIGHT_STOP, frozenset({0}), lambda: missed, "breathe with the count-in")
     for stop in reading.stops:
-        place = place_in_words(passage, notes[stop.before])
-        change = change_in_words(passage, stop.before, plan)
-        what = f"you stopped for {stop.lost_s:.1f} s before {place}{change}"
+        what = partial(_about_stop, reading, stop, plan)
         remedy = play_slower(passage, stop.before)
         yield stop.before, _Trouble(WEIGHT_STOP, WEIGHT_STOP, frozenset({stop.before}), what, remedy)
 
@@ -207,10 +234,9 @@ def _note_troubles(reading: Reading, said: Collection[int], plan: Plan | None) -
         if note.index in said:
             continue
         if result.verdict == WRONG_NOTE and result.played_midi is not None:
-            what = _about_wrong_note(passage, result, plan)
+            what = partial(_about_wrong_note, passage, result, plan)
         elif result.verdict == LEFT_OUT and note.index not in skipped:
-            change = change_in_words(passage, note.index, plan)
-            what = f"{place_in_words(passage, note)} ({note.written}) was left out{change}"
+            what = partial(_about_left_out, passage, note, plan)
         else:
             continue
         remedy = play_slower(passage, note.index)
@@ -231,11 +257,8 @@ def _skips(reading: Reading) -> list[range]:
 
 def _skip_troubles(passage: Passage, run: range) -> Iterator[tuple[int, _Trouble]]:
     """One trouble in each bar of a skip, all about the same notes."""
-    first, last = passage.notes[run.start], passage.notes[run.stop - 1]
-    end = place_in_words(passage, last)
-    until = end if last.bar == first.bar else f"{end} in {bar_in_words(passage, last.bar)}"
-    what = f"{len(run)} notes were left out, from {place_in_words(passage, first)} to {until}"
-    remedy = play_slower(passage, first.index)
+    what = partial(_about_skip, passage, run)
+    remedy = play_slower(passage, run.start)
     seen: set[int] = set()
     for i in run:
         if passage.notes[i].bar not in seen:
@@ -255,7 +278,7 @@ def _extra_troubles(
         at = max(extra.after, 0)
         what, remedy = _about_slip(slip) if slip and slip.told else _about_extra(reading, extra, plan)
         notes = frozenset({slip.note_index} if slip else {at})
-        yield at, _Trouble(WEIGHT_EXTRA, WEIGHT_EXTRA, notes, what, remedy)
+        yield at, _Trouble(WEIGHT_EXTRA, WEIGHT_EXTRA, notes, partial(str, what), remedy)
 
 
 def _time_troubles(reading: Reading, plan: Plan | None) -> Iterator[tuple[int, _Trouble]]:
@@ -265,7 +288,7 @@ def _time_troubles(reading: Reading, plan: Plan | None) -> Iterator[tuple[int, _
         remedy = wait_before(passage, i) if reading.local_s[i] < 0 else play_slower(passage, i)
         weight = WEIGHT_TIME * min(off, 3.0) + 1e-6 * off
         for_bar = WEIGHT_TIME * min(off, WORST_OFF)
-        yield i, _Trouble(weight, for_bar, frozenset({i}), _about_note_time(reading, i, plan), remedy)
+        yield i, _Trouble(weight, for_bar, frozenset({i}), partial(_about_note_time, reading, i, plan), remedy)
 
 
 def _late_start_s(reading: Reading) -> float:
@@ -283,12 +306,30 @@ def _off_time(reading: Reading) -> list[int]:
     return [int(i) for i in np.flatnonzero(off) if not any(stop.before == i for stop in reading.stops)]
 
 
-def _about_returns(reading: Reading, inside: list[int], plan: Plan | None) -> str:
+def _about_stop(reading: Reading, stop: Stop, plan: Plan | None) -> str:
+    place = place_in_words(reading.passage, reading.passage.notes[stop.before])
+    return f"you stopped for {stop.lost_s:.1f} s before {place}{change_in_words(reading.passage, stop.before, plan)}"
+
+
+def _about_left_out(passage: Passage, note: Note, plan: Plan | None) -> str:
+    change = change_in_words(passage, note.index, plan)
+    return f"{place_in_words(passage, note)} ({note.written}) was left out{change}"
+
+
+def _about_skip(passage: Passage, run: range) -> str:
+    first, last = passage.notes[run.start], passage.notes[run.stop - 1]
+    end = place_in_words(passage, last)
+    until = end if last.bar == first.bar else f"{end} in {bar_in_words(passage, last.bar)}"
+    return f"{len(run)} notes were left out, from {place_in_words(passage, first)} to {until}"
+
+
+def _about_returns(reading: Reading, inside: list[int], said: Collection[int], plan: Plan | None) -> str:
     """Going back to a note that was wrong is putting it right: then the wrong note is what to speak of."""
     passage, first = reading.passage, inside[0]
     result = reading.results[first]
     times = "" if len(inside) == 1 else f" {times_in_words(len(inside))}"
-    if result.verdict == WRONG_NOTE and result.played_midi is not None and set(inside) == {first}:
+    wrong = result.verdict == WRONG_NOTE and result.played_midi is not None and first not in said
+    if wrong and set(inside) == {first}:
         return f"{_about_wrong_note(passage, result, plan)}, and you went back{times}"
     where = " to" if len(set(inside)) == 1 else ", first to"
     return f"you went back{times}{where} {place_in_words(passage, passage.notes[first])}"
@@ -312,6 +353,10 @@ def _about_extra(reading: Reading, extra: Extra, plan: Plan | None) -> tuple[str
     passage, notes = reading.passage, reading.passage.notes
     note = notes[max(extra.after, 0)]
     heard = pitch_in_words(extra.written_midi, flat=passage.bars[note.bar].fifths < 0)
+    twice = [n for n in (note, *notes[note.index + 1 : note.index + 2]) if n.written_midi == extra.written_midi]
+    if extra.blip and twice and extra.after >= 0:
+        what = f"{place_in_words(passage, twice[0])} ({twice[0].written}) is struck twice"
+        return what, "touch the reed once, and let no finger bounce"
     if extra.blip and 0 <= extra.after < len(notes) - 1:
         change = change_in_words(passage, extra.after + 1, plan, always=True)
         return f"a short {heard} sounds{change}", "move the fingers of that change together, slowly first"

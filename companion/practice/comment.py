@@ -28,6 +28,7 @@ from companion.practice.advice import (
     Remark,
     about_bars,
     about_breaking_off,
+    about_scatter,
     about_time,
     praise,
 )
@@ -162,6 +163,7 @@ def _remarks(found: Found) -> Iterator[Remark]:
     yield from about_bars(reading, said, slips, found.plan, MOST_BARS)
     yield from about_breaking_off(reading)
     yield from about_time(reading)
+    yield from about_scatter(reading)
     yield from _habits(found)
 
 
@@ -305,7 +307,11 @@ def _beats(passage: Passage, notes: Iterable[int]) -> str:
 def _about_lengths(found: Found, heard: list[Articulated]) -> Iterator[Remark]:
     passage = found.reading.passage
     groups: dict[tuple[str, str], list[Articulated]] = defaultdict(list)
+    # A note that another one cut off was not held too short.
+    cut = {extra.after for extra in found.reading.extras} | {slip.from_index for slip in found.slips}
     for a in heard:
+        if a.note_index in cut:
+            continue
         for verdict in (TOO_LONG, TOO_SHORT):
             if verdict in a.verdicts and a.held_share is not None:
                 groups[a.length, verdict].append(a)
@@ -331,7 +337,9 @@ def _about_lengths(found: Found, heard: list[Articulated]) -> Iterator[Remark]:
 
 def _about_places(found: Found) -> Iterator[Remark]:
     reading, passage = found.reading, found.reading.passage
-    measured = list(in_beats(passage, reading.deviation_s, reading.tempo_bpm)) if found.places else []
+    measured = (
+        list(in_beats(passage, reading.deviation_s, reading.tempo_bpm, parts=reading.parts)) if found.places else []
+    )
     for timing in found.places:
         mine = [one for one in measured if timing.place in (one.words, one.first_words)]
         part_ms = ms_from_s(float(np.median([one.part_s for one in mine]))) if mine else 0.0
@@ -361,7 +369,11 @@ def _about_swing(found: Found) -> Iterator[Remark]:
 
 def _has_eighths(found: Found) -> bool:
     reading = found.reading
-    pairs = [one for one in in_beats(reading.passage, reading.deviation_s, reading.tempo_bpm) if one.of == 2]
+    pairs = [
+        one
+        for one in in_beats(reading.passage, reading.deviation_s, reading.tempo_bpm, parts=reading.parts)
+        if one.of == 2
+    ]
     return len(pairs) >= HABIT_COUNT
 
 

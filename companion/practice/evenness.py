@@ -15,7 +15,7 @@ Conventions
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
@@ -29,7 +29,7 @@ from companion.practice.students_t import mean_and_within
 from companion.practice.tolerance import noticed_from_ms
 from companion.units import ms_from_s, s_per_beat
 
-__all__ = ["InBeat", "beat_length", "drift", "entries", "in_beats", "place_timings"]
+__all__ = ["BeatParts", "InBeat", "beat_parts", "drift", "entries", "in_beats", "place_timings"]
 
 #: A place must have been played in so many beats before anything is said about it.
 LEAST_COUNT = 4
@@ -53,6 +53,19 @@ _VALUES = {
     Fraction(1, 3): "triplet note", Fraction(1, 6): "sextuplet note", Fraction(1, 5): "quintuplet note",
 }  # fmt: skip
 _ORDINALS = ("first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth")
+
+
+@dataclass(frozen=True, slots=True)
+class BeatParts:
+    """A beat divided into `of` equal parts of `part` quarters each: the notes on it (`first`) and on the next one
+    (`after`; None where there is none), those `inside` and the number of the part that each begins, counted from 0."""
+
+    first: int | None
+    after: int | None
+    inside: tuple[int, ...]
+    places: tuple[int, ...]
+    of: int
+    part: Fraction
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +94,12 @@ class InBeat:
 
 
 def place_timings(
-    passage: Passage, deviation_s: Floats, tempo_bpm: float, *, leave_out: Collection[int] = ()
+    passage: Passage,
+    deviation_s: Floats,
+    tempo_bpm: float,
+    *,
+    leave_out: Collection[int] = (),
+    parts: Sequence[BeatParts] | None = None,
 ) -> tuple[PlaceTiming, ...]:
     """Places within the beat that are audibly rushed or dragged, the worst first.
 
@@ -93,9 +111,11 @@ def place_timings(
         Quarters a minute of the click.
     leave_out : collection of int
         Score notes gone back to: the beats they are in are not measured.
+    parts : sequence of BeatParts, optional
+        What `beat_parts` gives, where it is known already.
     """
     groups: dict[tuple[int, int, Fraction, bool], list[InBeat]] = defaultdict(list)
-    for found in in_beats(passage, deviation_s, tempo_bpm, leave_out=leave_out):
+    for found in in_beats(passage, deviation_s, tempo_bpm, leave_out=leave_out, parts=parts):
         groups[found.place, found.of, found.part, found.dotted].append(found)
     by_value: dict[tuple[int, Fraction, bool], list[tuple[PlaceTiming, float]]] = defaultdict(list)
     for (_, of, part, dotted), group in groups.items():
@@ -116,31 +136,47 @@ def place_timings(
 
 
 def in_beats(
-    passage: Passage, deviation_s: Floats, tempo_bpm: float, *, leave_out: Collection[int] = ()
+    passage: Passage,
+    deviation_s: Floats,
+    tempo_bpm: float,
+    *,
+    leave_out: Collection[int] = (),
+    parts: Sequence[BeatParts] | None = None,
 ) -> Iterator[InBeat]:
-    """Every note that stands within a beat and can be measured, in the order of the passage."""
+    """Every note that stands within a beat and can be measured, in the order of the passage. `parts` are those of
+    `beat_parts`, where they are known already."""
     due_s = note_onsets_s(passage, tempo_bpm)
-    starts = {note.start: note.index for note in reversed(passage.notes) if not note.grace}
-    for beat, length, inside in _beats(passage):
-        first, after = starts.get(beat), starts.get(beat + length)
-        if first is None or after is None or not inside:
+    for beat in beat_parts(passage) if parts is None else parts:
+        first, after = beat.first, beat.after
+        if first is None or after is None:
             continue
-        of = _parts([(passage.notes[i].start - beat) / length for i in inside])
-        here = [first, *inside, after]
-        if not of or any(not np.isfinite(deviation_s[i]) or i in leave_out for i in here):
+        here = [first, *beat.inside, after]
+        if any(not np.isfinite(deviation_s[i]) or i in leave_out for i in here):
             continue
         beat_s = float(due_s[after] - due_s[first])
         change_s = float(deviation_s[after] - deviation_s[first])
         if not beat_s > 0 or abs(change_s) > BROKEN_SHARE * beat_s:
             continue
-        lone = len(inside) == 1 and of > 2
-        for i in inside:
+        lone = len(beat.inside) == 1 and beat.of > 2
+        for i, place in zip(beat.inside, beat.places, strict=True):
             share = float(due_s[i] - due_s[first]) / beat_s
             off_s = float(deviation_s[i] - deviation_s[first]) - share * change_s
-            if abs(off_s) > ACCIDENT_SHARE * beat_s / of:
+            if abs(off_s) > ACCIDENT_SHARE * beat_s / beat.of:
                 continue
-            place = int((passage.notes[i].start - beat) / length * of)
-            yield InBeat(i, place, of, off_s, beat_s / of, length / of, dotted=lone and place == of - 1)
+            yield InBeat(i, place, beat.of, off_s, beat_s / beat.of, beat.part, dotted=lone and place == beat.of - 1)
+
+
+def beat_parts(passage: Passage) -> tuple[BeatParts, ...]:
+    """The beats of a passage that are divided into two to eight equal parts, in order."""
+    starts = {note.start: note.index for note in reversed(passage.notes) if not note.grace}
+    found = []
+    for beat, length, inside in _beats(passage):
+        shares = [(passage.notes[i].start - beat) / length for i in inside]
+        of = _parts(shares)
+        if of:
+            places = tuple(int(share * of) for share in shares)
+            found.append(BeatParts(starts.get(beat), starts.get(beat + length), tuple(inside), places, of, length / of))
+    return tuple(found)
 
 
 def drift(passage: Passage, deviation_s: Floats, tempo_bpm: float) -> Drift | None:
@@ -216,7 +252,7 @@ def _beats(passage: Passage) -> Iterator[tuple[Fraction, Fraction, list[int]]]:
         if not note.grace:
             by_bar[note.bar].append(note)
     for bar in passage.bars:
-        length = beat_length(bar)
+        length = _beat_length(bar)
         inside: dict[int, list[int]] = defaultdict(list)
         # An upbeat bar is counted back from its end.
         shift = -bar.length % length if bar.upbeat else Fraction(0)
@@ -228,7 +264,7 @@ def _beats(passage: Passage) -> Iterator[tuple[Fraction, Fraction, list[int]]]:
             yield bar.start - shift + k * length, length, inside[k]
 
 
-def beat_length(bar: Bar) -> Fraction:
+def _beat_length(bar: Bar) -> Fraction:
     """What is felt as a beat, in quarters: a quarter in 4/4 and 2/2, a dotted quarter in 6/8."""
     if bar.beat_type <= 4:
         return Fraction(1)

@@ -10,6 +10,7 @@ from companion.arrays import Bools, Floats, Ints
 from companion.passage import Passage
 from companion.practice.clock import note_onsets_s
 from companion.practice.costs import COSTS, ornament_pitches
+from companion.practice.evenness import BeatParts, beat_parts
 from companion.practice.matching import lives_s
 from companion.practice.misread import misread_of
 from companion.practice.model import (
@@ -64,7 +65,8 @@ class Reading:
     correction, a restart), one entry each time. `deviation_s` [shape=(notes,)] is against the click, in a take that
     swings against the swung place; `local_s` against the neighbours where the player has left the click; both NaN where
     nothing was played. `timed` are the notes whose time counts. `realised` is the score index of each played note in
-    order of onset, -1 where it is extra; `octave_shift` what was added to every played pitch, in semitones."""
+    order of onset, -1 where it is extra; `octave_shift` what was added to every played pitch, in semitones;
+    `parts` the beats of the passage."""
 
     passage: Passage
     tempo_bpm: float
@@ -81,6 +83,7 @@ class Reading:
     swing: Swing | None
     realised: Ints
     octave_shift: int
+    parts: tuple[BeatParts, ...]
 
     def notes_with(self, verdict: str) -> tuple[int, ...]:
         """Indices of the notes with this verdict."""
@@ -126,8 +129,9 @@ def read_take(
     click_s = np.full(len(first), np.nan)
     click_s[there] = played["onset_s"][first[there]] - onsets_s[there]
     returns = _returns(passage, realised)
-    swing = find_swing(passage, click_s, tempo_bpm, leave_out=frozenset(returns))
-    deviation_s = click_s - swing_offsets_s(passage, swing, tempo_bpm) if swing else click_s
+    parts = beat_parts(passage)
+    swing = find_swing(passage, click_s, tempo_bpm, leave_out=frozenset(returns), parts=parts)
+    deviation_s = click_s - swing_offsets_s(passage, swing, tempo_bpm, parts) if swing else click_s
     timed = np.isfinite(early_s)
     local_s = _against_neighbours(deviation_s, early_s)
     return Reading(
@@ -137,7 +141,7 @@ def read_take(
         results=_results(passage, played, first, click_s, deviation_s, (early_s, late_s)),
         extras=_extras(played, realised),
         returns=returns,
-        stops=_stops(deviation_s, realised, s_per_beat(tempo_bpm)),
+        stops=_stops(deviation_s, realised, played["onset_s"] - onsets_s[realised], s_per_beat(tempo_bpm)),
         deviation_s=deviation_s,
         local_s=local_s,
         limit_s=np.where(local_s < 0, early_s, late_s),
@@ -146,6 +150,7 @@ def read_take(
         swing=swing,
         realised=realised,
         octave_shift=alignment.octave_shift,
+        parts=parts,
     )
 
 
@@ -216,16 +221,18 @@ def _returns(passage: Passage, realised: Ints) -> tuple[int, ...]:
     return tuple(found)
 
 
-def _stops(deviation_s: Floats, realised: Ints, beat_s: float) -> tuple[Stop, ...]:
-    """Late notes that those after them stay behind with, no going back in between."""
+def _stops(deviation_s: Floats, realised: Ints, each_s: Floats, beat_s: float) -> tuple[Stop, ...]:
+    """Late notes that those after them stay behind with, no going back in between. `each_s` is the deviation of every
+    played note that realises one, those played again too."""
     least_s = max(STOP_S, STOP_BEATS * beat_s)
-    order = realised[realised >= 0]
+    matched = np.flatnonzero(realised >= 0)
     found = []
-    for before, note in zip(order.tolist(), order[1:].tolist(), strict=False):
-        lost_s = float(deviation_s[note] - deviation_s[before])
+    for i, j in zip(matched.tolist(), matched[1:].tolist(), strict=False):
+        before, note = int(realised[i]), int(realised[j])
+        lost_s = float(each_s[j] - each_s[i])
         if not before < note or lost_s <= least_s:
             continue
-        after_s = float(np.nanmedian(deviation_s[note : note + NEIGHBOURS])) - float(deviation_s[before])
+        after_s = float(np.nanmedian(deviation_s[note : note + NEIGHBOURS])) - float(each_s[i])
         if after_s > 0.5 * lost_s:
             found.append(Stop(note, lost_s))
     return tuple(found)

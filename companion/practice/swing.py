@@ -2,8 +2,9 @@
 
 Conventions
 -----------
-* Only pairs of eighths that fill a quarter beat swing. `share` is where in the beat the second one comes: 1/2 is even,
-  2/3 is two to one.
+* `share` is where in a quarter beat its second eighth comes: 1/2 is even, 2/3 is two to one. Sixteenths between the
+  eighths go along: each half of the beat is stretched or pressed evenly. Triplets don't swing.
+* Beats of two eighths and beats with sixteenths may differ: often only the former swing.
 * A take swings where the second eighths come late alike, throughout; a few late ones are late notes.
 * The score asks for swing where a tempo mark says `swing` or `shuffle`.
 
@@ -15,15 +16,14 @@ from memory: ratios up to about 3.5 to 1 in slow pieces and near 1 to 1 in fast 
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
-from fractions import Fraction
 
 import numpy as np
 
 from companion.arrays import Floats
 from companion.passage import Passage
-from companion.practice.evenness import beat_length, in_beats
+from companion.practice.evenness import BeatParts, beat_parts, in_beats
 
 __all__ = ["Swing", "asks_swing", "find_swing", "ratio_in_words", "swing_offsets_s"]
 
@@ -37,11 +37,14 @@ _WORDS = ("swing", "shuffle")
 
 @dataclass(frozen=True, slots=True)
 class Swing:
-    """The second eighths come at `share` of the beat, over `count` pairs. `asked` is whether the score says so."""
+    """The second eighths come at `share` of the beat, over `count` beats. `pairs` and `runs` say whether beats of two
+    eighths do, and beats with sixteenths; `asked` whether the score says so."""
 
     share: float
     count: int
     asked: bool
+    pairs: bool = True
+    runs: bool = False
 
     @property
     def ratio(self) -> float:
@@ -55,45 +58,51 @@ def asks_swing(passage: Passage) -> bool:
 
 
 def find_swing(
-    passage: Passage, deviation_s: Floats, tempo_bpm: float, *, leave_out: Collection[int] = ()
+    passage: Passage,
+    deviation_s: Floats,
+    tempo_bpm: float,
+    *,
+    leave_out: Collection[int] = (),
+    parts: Sequence[BeatParts] | None = None,
 ) -> Swing | None:
     """The swing of a take; None where the eighths are even, or uneven in no steady way.
 
     Parameters are those of `evenness.place_timings`.
     """
-    pairs = [
-        found
-        for found in in_beats(passage, deviation_s, tempo_bpm, leave_out=leave_out)
-        if found.of == 2 and found.part == Fraction(1, 2)
-    ]
-    if len(pairs) < LEAST_PAIRS:
+    shares: dict[int, list[float]] = {2: [], 4: []}
+    for found in in_beats(passage, deviation_s, tempo_bpm, leave_out=leave_out, parts=parts):
+        if found.of in shares and 2 * found.place == found.of and found.part * found.of == 1:
+            shares[found.of].append(found.place / found.of + found.off_s / (found.of * found.part_s))
+    swinging = {of: values for of, values in shares.items() if _swings(np.array(values))}
+    if not swinging:
         return None
-    shares = np.array([0.5 + 0.5 * found.off_s / found.part_s for found in pairs])
-    share = float(np.median(shares))
-    if share < LEAST_SHARE or float(np.mean(shares >= EACH_SHARE)) < HOW_MANY or float(np.std(shares)) > MOST_SPREAD:
-        return None
-    return Swing(share, len(pairs), asks_swing(passage))
+    all_shares = [share for values in swinging.values() for share in values]
+    share = float(np.median(all_shares))
+    return Swing(share, len(all_shares), asks_swing(passage), pairs=2 in swinging, runs=4 in swinging)
 
 
-def swing_offsets_s(passage: Passage, swing: Swing, tempo_bpm: float) -> Floats:
-    """By how much swing moves each note back, in seconds [shape=(notes,)]: 0 for all but second eighths."""
+def swing_offsets_s(
+    passage: Passage, swing: Swing, tempo_bpm: float, parts: Sequence[BeatParts] | None = None
+) -> Floats:
+    """By how much swing moves each note back, in seconds [shape=(notes,)]: 0 for those on the beat."""
     offsets_s = np.zeros(len(passage.notes))
-    onsets: dict[Fraction, list[int]] = {}
-    for note in passage.notes:
-        if not note.grace:
-            onsets.setdefault(note.start - note.count % 1, []).append(note.index)
-    for note in passage.notes:
-        bar = passage.bars[note.bar]
-        if note.grace or bar.beat_type != 4 or note.count % 1 != Fraction(1, 2):
+    for beat in beat_parts(passage) if parts is None else parts:
+        if beat.part * beat.of != 1 or not ((beat.of == 2 and swing.pairs) or (beat.of == 4 and swing.runs)):
             continue
-        beat = note.start - Fraction(1, 2)
-        # Where there are sixteenths in the beat, nothing of it is swung.
-        inside = [passage.notes[i].start - beat for i in onsets.get(beat, ())]
-        if any(at not in (0, Fraction(1, 2)) for at in inside):
-            continue
-        beat_s = passage.seconds(beat + beat_length(bar), tempo_bpm) - passage.seconds(beat, tempo_bpm)
-        offsets_s[note.index] = (swing.share - 0.5) * beat_s
+        for i, place in zip(beat.inside, beat.places, strict=True):
+            at = place / beat.of
+            swung = 2 * swing.share * at if at <= 0.5 else 1.0 - 2 * (1.0 - swing.share) * (1.0 - at)
+            start = passage.notes[i].start - place * beat.part
+            beat_s = passage.seconds(start + 1, tempo_bpm) - passage.seconds(start, tempo_bpm)
+            offsets_s[i] = (swung - at) * beat_s
     return offsets_s
+
+
+def _swings(shares: Floats) -> bool:
+    if len(shares) < LEAST_PAIRS:
+        return False
+    late = float(np.median(shares)) >= LEAST_SHARE and float(np.mean(shares >= EACH_SHARE)) >= HOW_MANY
+    return late and float(np.std(shares)) <= MOST_SPREAD
 
 
 def ratio_in_words(swing: Swing) -> str:
