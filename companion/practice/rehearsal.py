@@ -7,7 +7,7 @@ is read against the same clock."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from statistics import median
 from typing import Literal
@@ -21,7 +21,7 @@ from companion.planning.model import Choice, Plan
 from companion.practice.clock import Click, TakeClock, note_onsets_s, take_clock, tempo_at_bpm
 from companion.practice.follower import Follower
 from companion.practice.hearing import breath_of, is_note_on, to_played
-from companion.practice.hurdle import Hurdle
+from companion.practice.hurdle import Hurdle, worst_hurdle
 from companion.practice.judging import judge
 from companion.practice.ladder import Ladder, Step
 from companion.practice.model import (
@@ -37,7 +37,7 @@ from companion.practice.model import (
 from companion.practice.pressed import pressed_of
 from companion.units import NS_PER_MS, ns_from_s, s_from_ms, s_from_ns
 
-__all__ = ["FinishedTake", "HurdleAt", "Pause", "Rehearsal", "Section", "State"]
+__all__ = ["FinishedTake", "HurdlesAt", "Pause", "Rehearsal", "Section", "State"]
 
 State = Literal["ready", "count-in", "playing", "paused", "after"]
 
@@ -55,8 +55,8 @@ UNHEARD = "Nothing was heard, so the take does not count."
 
 
 #: Asked with the bars on the stand and the next rung's tempo, in quarters a minute of the section's first tempo: the
-#: change that stands most in its way, None where nothing does.
-HurdleAt = Callable[["Section", float], Hurdle | None]
+#: changes that stand in its way.
+HurdlesAt = Callable[["Section", float], Iterable[Hurdle]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,7 +136,7 @@ class FinishedTake:
 class Rehearsal:
     """The mutable heart of the stand. See the module's text; every method is told the time it is called at.
 
-    `chart` lets slips be told by finger; `hurdle_at` says what stands in the way of a tempo (see `HurdleAt`).
+    `chart` lets slips be told by finger; `hurdles_at` says what stands in the way of a tempo (see `HurdlesAt`).
     """
 
     def __init__(
@@ -149,7 +149,7 @@ class Rehearsal:
         shift_semitones: int = 0,
         delay_ms: float = 0.0,
         chart: Chart | None = None,
-        hurdle_at: HurdleAt | None = None,
+        hurdles_at: HurdlesAt | None = None,
     ) -> None:
         if not passage.notes:
             raise UsageError(f"{passage.title}: there is no note to play in this passage")
@@ -160,7 +160,7 @@ class Rehearsal:
         self.shift_semitones = shift_semitones
         self.delay_ms = delay_ms
         self.chart = chart
-        self.hurdle_at = hurdle_at
+        self.hurdles_at = hurdles_at
         self.state: State = "ready"
         self.section = self._section(0, len(passage.bars) - 1)
         self.takes: list[FinishedTake] = []
@@ -407,7 +407,7 @@ class Rehearsal:
         step: Step | None = None
         if not stopped and not self._pauses:
             # Silence is a cable, not trouble with the music: it sends nobody a rung back.
-            hurdle = self._hurdle() if assessment.clean else None
+            hurdle = self._hurdle(assessment) if assessment.clean else None
             self.ladder, step = before.after(assessment, hurdle) if len(played) else (before, Step("stay", UNHEARD))
         take = FinishedTake(
             section=self.section,
@@ -427,13 +427,35 @@ class Rehearsal:
         self.state = "after"
         return take
 
-    def _hurdle(self) -> Hurdle | None:
-        """What stands in the way of the next rung in these bars. Who has taken the spot alone is climbing with it."""
+    def _hurdle(self, assessment: Assessment) -> Hurdle | None:
+        """What stands most in the way of the next rung in these bars, after a clean take."""
         next_bpm = self.ladder.next_bpm
-        if next_bpm is None or self.hurdle_at is None:
+        # Nothing is asked before the ladder would climb.
+        if next_bpm is None or self.hurdles_at is None or self.ladder.clean_in_a_row + 1 < self.ladder.clean_needed:
             return None
-        hurdle = self.hurdle_at(self.section, next_bpm)
-        return None if hurdle is None or self._is_alone(hurdle) else hurdle
+        return worst_hurdle((self._seen_now(h, assessment) for h in self.hurdles_at(self.section, next_bpm)), next_bpm)
+
+    def _seen_now(self, hurdle: Hurdle, assessment: Assessment) -> Hurdle:
+        """A limit from earlier takes is no reason to hold where the takes on this rung went beyond it, nor where the
+        spot has been taken alone: that is how its limit rises. It is said all the same."""
+        if not hurdle.measured or self._is_alone(hurdle):
+            return replace(hurdle, measured=False)
+        if hurdle.limit_bpm > self.tempo_bpm:
+            return hurdle
+        earlier = [take.assessment for take in self.takes[-(self.ladder.clean_needed - 1) :] if self._is_like_now(take)]
+        of_rung = [assessment, *(earlier if self.ladder.clean_needed > 1 else [])]
+        went_well = len(of_rung) >= self.ladder.clean_needed and all(self._went_well(hurdle, a) for a in of_rung)
+        if not went_well:
+            return hurdle
+        return replace(hurdle, measured=False, sentence=f"{hurdle.sentence} (these takes went beyond that)")
+
+    def _is_like_now(self, take: FinishedTake) -> bool:
+        return take.section == self.section and take.tempo_bpm == self.tempo_bpm and not take.stopped
+
+    def _went_well(self, hurdle: Hurdle, assessment: Assessment) -> bool:
+        index = hurdle.note_index - self.section.first_note
+        slipped = any(slip.note_index == index for slip in assessment.slips)
+        return assessment.notes[index].verdict in (ON_TIME, EARLY) and not slipped
 
     def _is_alone(self, hurdle: Hurdle) -> bool:
         here = (self.section.first_bar, self.section.last_bar)

@@ -26,7 +26,7 @@ from companion.ports.click import ClickPlayer, render_click
 from companion.ports.memory import recall, remember
 from companion.practice.clock import Click, tempo_at_bpm
 from companion.practice.hearing import find_shift, is_note_on
-from companion.practice.hurdle import Hurdle, hurdle_of_trouble, hurdles_of_limits, worst_hurdle
+from companion.practice.hurdle import Hurdle, hurdle_of_trouble, hurdles_of_limits
 from companion.practice.ladder import Ladder
 from companion.practice.model import RawEvent, Tolerances
 from companion.practice.rehearsal import FinishedTake, Rehearsal, Section
@@ -122,7 +122,7 @@ class Run:
             setup.ladder,
             tolerances=setup.tolerances,
             chart=setup.chart,
-            hurdle_at=self._hurdle_at,
+            hurdles_at=self._hurdles_at,
         )
         if setup.bars:
             self.rehearsal.choose_bars(*setup.bars)
@@ -378,11 +378,11 @@ class Run:
                 f"all notes come {_shift_in_words(shift)} than written: press C to check what the controller sends"
             )
 
-    def _hurdle_at(self, section: Section, tempo_bpm: float) -> Hurdle | None:
+    def _hurdles_at(self, section: Section, tempo_bpm: float) -> list[Hurdle]:
         """What of these bars can't go at a tempo, by the player's pace and by what keeps failing. The simulated player
         has other fingers."""
         if self.simulated:
-            return None
+            return []
         passage, plan = self.rehearsal.passage, self.rehearsal.plan
         hurdles = list(hurdles_of_limits(passage, plan, self.limits(), self.pace, tempo_bpm))
         # Trouble is told in the passage's first tempo.
@@ -392,7 +392,7 @@ class Run:
             if spot.fails_from_bpm is not None and spot.from_index in notes and spot.note_index in notes:
                 evidence = spot.fails_from_bpm * ratio, spot.failed_from_there, spot.takes_from_there
                 hurdles.append(hurdle_of_trouble(passage, plan, spot.from_index, spot.note_index, *evidence))
-        return worst_hurdle(hurdles, tempo_bpm)
+        return hurdles
 
     def _record_of(self, take: FinishedTake) -> TakeRecord:
         rehearsal = self.rehearsal

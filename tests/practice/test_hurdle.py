@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from fractions import Fraction
 from functools import cache
+from types import MappingProxyType
 
 import pytest
 
@@ -24,7 +26,7 @@ from companion.practice.hurdle import (
     worst_hurdle,
 )
 from companion.practice.ladder import Ladder
-from companion.practice.model import RawEvent
+from companion.practice.model import LATE, RawEvent, Tolerances
 from companion.practice.rehearsal import Rehearsal
 from companion.units import NS_PER_S, ns_from_s
 
@@ -178,13 +180,13 @@ def test_trouble_after_a_hold_counts_anew() -> None:
 # -- the rehearsal ----------------------------------------------------------------------------------------------------
 
 
-def play(rehearsal: Rehearsal, begin_ns: int, wrong: bool = False):
-    """One take, exactly on the click."""
+def play(rehearsal: Rehearsal, begin_ns: int, wrong: bool = False, late: Mapping[int, float] = MappingProxyType({})):
+    """One take, exactly on the click but for what is so many seconds late."""
     section = rehearsal.section.passage
     rehearsal.begin(begin_ns, begin_ns - 1)
     onsets_s = note_onsets_s(section, rehearsal.tempo_bpm).tolist()
     for note, onset_s in zip(section.notes, onsets_s, strict=True):
-        at_ns = begin_ns + ns_from_s(onset_s)
+        at_ns = begin_ns + ns_from_s(onset_s + late.get(note.index, 0.0))
         rehearsal.hear([RawEvent(at_ns, bytes((0x90, note.written_midi + wrong, 80)))], at_ns)
     return rehearsal.finish(begin_ns + ns_from_s(onsets_s[-1] + 1))
 
@@ -192,11 +194,11 @@ def play(rehearsal: Rehearsal, begin_ns: int, wrong: bool = False):
 def test_the_rehearsal_asks_what_stands_in_the_way_of_the_next_rung_and_offers_the_bars() -> None:
     asked = []
 
-    def hurdle_at(section, tempo_bpm):
+    def hurdles_at(section, tempo_bpm):
         asked.append((section.label, tempo_bpm))
-        return hurdle(62)
+        return [hurdle(62), hurdle(500)]
 
-    rehearsal = Rehearsal(passage(), planned(), Ladder(60, 4, 80, clean_needed=1), chart=alto(), hurdle_at=hurdle_at)
+    rehearsal = Rehearsal(passage(), planned(), Ladder(60, 4, 80, clean_needed=1), chart=alto(), hurdles_at=hurdles_at)
     assert rehearsal.spot_section() is None
     take = play(rehearsal, 10 * NS_PER_S)
     assert take.assessment.clean and take.step.kind == "hold" and rehearsal.tempo_bpm == 60
@@ -206,14 +208,40 @@ def test_the_rehearsal_asks_what_stands_in_the_way_of_the_next_rung_and_offers_t
     rehearsal.choose_bars(*rehearsal.spot_section())
     alone = play(rehearsal, 40 * NS_PER_S)
     assert alone.step.kind == "climb" and rehearsal.tempo_bpm == 64
+    assert alone.step.sentence == "One clean take at 60: on to 64, though G to B♭ in bar 6 goes up to about 70."
     assert rehearsal.spot_section() is None
+
+
+@pytest.mark.parametrize("needed", [1, 3])
+def test_takes_that_went_beyond_an_old_limit_climb_and_say_so(needed: int) -> None:
+    ladder = Ladder(60, 4, 80, clean_needed=needed)
+    rehearsal = Rehearsal(passage(), planned(), ladder, chart=alto(), hurdles_at=lambda *_: [hurdle(58)])
+    for i in range(needed):
+        take = play(rehearsal, (10 + 20 * i) * NS_PER_S)
+    assert (take.step.kind, rehearsal.tempo_bpm) == ("climb", 64)
+    assert take.step.sentence.endswith("goes up to about 70 (these takes went beyond that).")
+    # Another limit, between the rungs, holds.
+    rehearsal.hurdles_at = lambda *_: [hurdle(58), hurdle(66)]
+    for i in range(needed):
+        take = play(rehearsal, (100 + 20 * i) * NS_PER_S)
+    assert (take.step.kind, take.step.hurdle) == ("hold", hurdle(66))
+
+
+def test_a_clean_take_in_which_that_very_change_was_late_does_not_climb_over_it() -> None:
+    rehearsal = Rehearsal(
+        passage(), planned(), Ladder(60, 4, 80, clean_needed=1), tolerances=Tolerances(clean_share_on_time=0.5),
+        chart=alto(), hurdles_at=lambda *_: [hurdle(58)],
+    )  # fmt: skip
+    take = play(rehearsal, 10 * NS_PER_S, late={5: 0.07})
+    assert take.assessment.clean and take.assessment.notes[5].verdict == LATE
+    assert take.step.kind == "hold"
 
 
 def test_it_does_not_ask_after_a_take_that_is_not_clean_nor_on_the_last_rung() -> None:
     def never(section, tempo_bpm):
         raise AssertionError("asked")
 
-    rehearsal = Rehearsal(passage(), planned(), Ladder(60, 4, 64, clean_needed=1), hurdle_at=never)
+    rehearsal = Rehearsal(passage(), planned(), Ladder(60, 4, 64, clean_needed=1), hurdles_at=never)
     assert play(rehearsal, 10 * NS_PER_S, wrong=True).step.kind == "stay"
     rehearsal.choose_tempo(64)
     assert play(rehearsal, 40 * NS_PER_S).step.kind == "target reached"
