@@ -20,15 +20,17 @@ from companion.units import ns_from_s
 PASSAGE = "shared/passages/etude-e-minor.musicxml"
 BARS = "5-8"
 TAKES = 12
-SEED = 3
+SEED = 57
 STARTED = datetime(2026, 11, 23, 17, 12, tzinfo=timezone(timedelta(hours=1)))
 PATH = Path("sessions/example-2026-11-23.jsonl")
 
 
 def play_take(rehearsal: Rehearsal, number: int, begin_ns: int) -> FinishedTake:
     """One take by the simulated player, at once, its beat 0 at `begin_ns`."""
-    passage = rehearsal.section.passage
-    messages = perform(passage, rehearsal.tempo_bpm, "student", SEED, number, breath_hz=0)
+    section = rehearsal.section
+    plan = rehearsal.plan.part(section.first_note, len(section.passage.notes))
+    tempo_bpm, chart = rehearsal.tempo_bpm, rehearsal.chart
+    messages = perform(section.passage, tempo_bpm, "student", SEED, number, plan=plan, breath_hz=0, chart=chart)
     rehearsal.begin(begin_ns, begin_ns - 1)
     for message in messages:
         now_ns = begin_ns + ns_from_s(message.time_s)
@@ -43,7 +45,7 @@ def make_example(folder: Path) -> Path:
     chart = charts.load("alto")
     passage = scores.read(PASSAGE)
     plan = planning.plan(passage, chart)
-    rehearsal = Rehearsal(passage, plan, Ladder(start_bpm=60, step_bpm=4, target_bpm=84, clean_needed=2))
+    rehearsal = Rehearsal(passage, plan, Ladder(start_bpm=60, step_bpm=4, target_bpm=84, clean_needed=2), chart=chart)
     rehearsal.choose_bars(*passage.bar_range(BARS))
     sitting = Sitting(folder, STARTED, example=True, name=PATH.stem)
     sitting.path.unlink(missing_ok=True)
