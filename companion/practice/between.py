@@ -28,6 +28,8 @@ __all__ = ["Change", "Mover", "State", "change_between", "finger_of"]
 
 #: How far a finger has come: still on its old keys, on the way from one key to another, on its new keys.
 UNMOVED, HALFWAY, MOVED = 0, 1, 2
+#: So many pairs of states are compared within a tenth of a second.
+MOST_PAIRS = 200_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,10 +83,13 @@ class Change:
 
     def possible(self, heard: Sequence[int]) -> tuple[tuple[State, ...], ...]:
         """For each of these notes, heard one after another, the states that sound it and that fit the notes before and
-        after: no finger goes back. All empty where nothing fits."""
+        after: no finger goes back. All empty where nothing fits. In leaps that move nearly all fingers there are too
+        many states to compare: then each note stands for itself."""
         forth: list[tuple[State, ...]] = []
         for written_midi in heard:
             states = self.sounding(written_midi)
+            if forth and len(states) * len(forth[-1]) > MOST_PAIRS:
+                return tuple(self.sounding(other) for other in heard)
             if forth:
                 states = tuple(state for state in states if any(other.before(state) for other in forth[-1]))
             forth.append(states)

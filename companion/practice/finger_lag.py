@@ -12,7 +12,7 @@ Conventions
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from itertools import product
 
@@ -34,7 +34,8 @@ _Change = tuple[int, frozenset[str], int, frozenset[str]]
 @dataclass(frozen=True, slots=True)
 class SlipSeen:
     """A slip whose fingers could be told, as a take has it. `day` is an ISO date; keys are those of the two
-    fingerings; `by_ms` is how far the fingers were apart, at least."""
+    fingerings; `by_ms` is how far the fingers were apart, at least. `place` is the note arrived at, -1 where it isn't
+    known."""
 
     take_id: str
     day: str
@@ -45,6 +46,24 @@ class SlipSeen:
     early: tuple[str, ...]
     late: tuple[str, ...]
     by_ms: float
+    place: int = -1
+
+    @property
+    def change(self) -> _Change:
+        """The two notes and their keys."""
+        return self.from_midi, self.from_keys, self.to_midi, self.to_keys
+
+    def goes_on(self, later: SlipSeen) -> bool:
+        """Is the other one the next false note on the same way, one more finger having moved?"""
+        same = (self.take_id, self.day, self.change, self.place) == (
+            later.take_id,
+            later.day,
+            later.change,
+            later.place,
+        )
+        early, late = set(self.early), set(self.late)
+        nested = early <= set(later.early) and late >= set(later.late)
+        return same and self.place >= 0 and nested and (early, late) != (set(later.early), set(later.late))
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,21 +119,44 @@ def lags(observations: Iterable[SlipSeen]) -> tuple[FingerLag, ...]:
     Parameters
     ----------
     observations : iterable of SlipSeen
-        In any order. Those without a change of keys (slips within a trill are kept so) are passed over.
+        Takes in any order, the slips of one as they were played. Those without a change of keys (slips within a trill
+        are kept so) are passed over.
     """
     seen: dict[tuple[_Change, str, str], dict[tuple[str, str], list[float]]] = {}
-    for slip in observations:
-        change = (slip.from_midi, slip.from_keys, slip.to_midi, slip.to_keys)
-        for early, late in product(slip.early, slip.late):
-            if early == late or slip.from_keys == slip.to_keys:
-                continue
-            first, second = sorted((early, late))
-            signed_ms = slip.by_ms if early == first else -slip.by_ms
-            takes = seen.setdefault((change, first, second), {})
-            takes.setdefault((slip.take_id, slip.day), []).append(signed_ms)
+    for way in _ways(observations):
+        first_seen = way[0]
+        for (first, second), signed_ms in _apart_ms(way).items():
+            takes = seen.setdefault((first_seen.change, first, second), {})
+            takes.setdefault((first_seen.take_id, first_seen.day), []).append(signed_ms)
     found = [_lag(change, first, second, takes) for (change, first, second), takes in seen.items()]
     kept = [lag for lag in found if lag is not None]
     return tuple(sorted(kept, key=lambda lag: (-lag.mean_ms, lag.from_midi, lag.to_midi, lag.late, lag.early)))
+
+
+def _ways(observations: Iterable[SlipSeen]) -> Iterator[list[SlipSeen]]:
+    """Slips of one change on its way, together."""
+    way: list[SlipSeen] = []
+    for slip in observations:
+        if slip.from_keys == slip.to_keys:
+            continue
+        if way and not way[-1].goes_on(slip):
+            yield way
+            way = []
+        way.append(slip)
+    if way:
+        yield way
+
+
+def _apart_ms(way: Iterable[SlipSeen]) -> dict[tuple[str, str], float]:
+    """How far each two fingers were apart, the ones named first in the alphabet ahead where it is positive. False notes
+    that follow one another add up."""
+    found: dict[tuple[str, str], float] = {}
+    for slip in way:
+        for early, late in product(slip.early, slip.late):
+            if early != late:
+                pair = (early, late) if early < late else (late, early)
+                found[pair] = found.get(pair, 0.0) + (slip.by_ms if early < late else -slip.by_ms)
+    return found
 
 
 def trill_lags(observations: Iterable[TrillSeen]) -> tuple[TrillLag, ...]:

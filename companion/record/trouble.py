@@ -248,7 +248,7 @@ def _slips_seen(own: OwnTake) -> Iterator[SlipSeen]:
         keys = [frozenset(held.get(i, take.notes[i].keys)) for i in ends]
         yield SlipSeen(
             take.id, own.day, before.written_midi, keys[0], after.written_midi, keys[1],
-            slip.early, slip.late, slip.by_ms,
+            slip.early, slip.late, slip.by_ms, slip.note_index,
         )  # fmt: skip
 
 

@@ -93,6 +93,16 @@ def test_notes_heard_one_after_another_leave_only_states_that_can_follow() -> No
     assert change.possible([66, 69]) == ((), ())
 
 
+def test_the_widest_leap_is_still_worked_out() -> None:
+    """From the lowest note of the baritone to the highest: some thousand states, two notes on the way."""
+    horn = charts.load("baritone")
+    (low, high) = horn.for_note(57)[-1], horn.standard(90)
+    change = change_between(horn, low.keys, high.keys)
+    heard = sorted({sounds for _, sounds in change.states}, key=lambda midi: -len(change.sounding(midi)))[:2]
+    assert len(change.states) > 5_000
+    assert change.possible(heard) == tuple(change.sounding(midi) for midi in heard)
+
+
 def test_no_finger_goes_back() -> None:
     change = change_between(ALTO, ALTO.standard(72).keys, ALTO.standard(74).keys)
     for early, _ in change.states:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -93,6 +95,29 @@ def test_every_pair_of_named_fingers_is_looked_at() -> None:
 def test_the_order_of_observations_changes_nothing() -> None:
     rows = [seen(i, 30.0 + 3 * (i % 4), late=(("left index",), ("left middle",))[i % 2]) for i in range(16)]
     assert lags(rows) == lags(rows[::-1])
+
+
+def test_false_notes_that_follow_one_another_on_one_way_add_up() -> None:
+    """Ring, then middle 20 ms later, then index another 25 ms later: ring and index are 45 ms apart."""
+
+    def way(take: int, place: int) -> list[SlipSeen]:
+        change = (f"take {take}", "2026-11-02", 67, G, 70, B_FLAT)
+        return [
+            SlipSeen(*change, ("left ring",), ("left index", "left middle"), 20.0 + take, place),
+            SlipSeen(*change, ("left middle", "left ring"), ("left index",), 25.0 + take, place),
+        ]
+
+    found = {(lag.early, lag.late): lag.mean_ms for lag in lags(slip for take in range(4) for slip in way(take, 7))}
+    assert found == {
+        ("left ring", "left index"): pytest.approx(45.0 + 2 * 1.5),
+        ("left ring", "left middle"): pytest.approx(20.0 + 1.5),
+        ("left middle", "left index"): pytest.approx(25.0 + 1.5),
+    }
+    # Where the place isn't known each stands for itself, and so do two slips of the same fingers.
+    apart = {(lag.early, lag.late): lag.mean_ms for lag in lags(slip for take in range(4) for slip in way(take, -1))}
+    assert apart["left ring", "left index"] == pytest.approx(22.5 + 1.5)
+    (same,) = lags(replace(seen(take, 30.0 + take), place=3) for take in range(4) for _ in range(2))
+    assert same.mean_ms == pytest.approx(31.5)
 
 
 def test_trills_over_takes() -> None:
