@@ -73,7 +73,7 @@ def add_stand_arguments(parser: argparse.ArgumentParser) -> None:
     port.add_argument(
         "--port",
         metavar="NAME",
-        help="a MIDI port, or sim:LEVEL:SEED (steady, student, beginner); see: companion ports",
+        help="a MIDI port, or sim:LEVEL:SEED (steady, student, beginner, messy, ...); see: companion ports",
     )
     port.add_argument(
         "--shift", type=_shift, metavar="SEMITONES", help="added to each note received to get written pitch"
