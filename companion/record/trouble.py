@@ -15,10 +15,17 @@ Conventions
 The rule
 --------
 Of the newest `NEWEST_TRIES` takes in which it was tried, a change is a trouble spot where it failed in at least
-`LEAST_FAILED` on at least `LEAST_DAYS` days, and the lower end of the 95 % interval of its rate is above `LEAST_RATE`
-and above the rate of all other changes in the same takes. It is solved once it went well so many times in a row since,
+`LEAST_FAILED` on at least `LEAST_DAYS` days, the lower end of the 95 % interval of its rate is above `LEAST_RATE`, and
+it fails more often than the other changes of the same takes by more than chance. In a passage of 200 changes some fail
+often by chance alone: it is reckoned so that of the spots named one in ten at most is such a one (Benjamini and
+Hochberg [1]_, on the binomial tail at the others' rate). It is solved once it went well so many times in a row since,
 at a tempo at which it had failed, as would happen in one of twenty cases if nothing had changed, but five times at
 least. (The numbers are ours, no source.)
+
+References
+----------
+.. [1] Y. Benjamini and Y. Hochberg, *Controlling the false discovery rate*, Journal of the Royal Statistical Society B
+   57 (1995) 289.
 """
 
 from __future__ import annotations
@@ -61,6 +68,7 @@ _IN_WORDS = {GONE_BACK: "gone back", STOPPED: "stopped before", BEHIND: "late"}
 #: See the rule at the top.
 NEWEST_TAKES, NEWEST_TRIES = 120, 30
 LEAST_FAILED, LEAST_DAYS, LEAST_RATE = 3, 2, 0.10
+FALSE_SHARE = 0.10
 LEAST_CLEAN_SINCE, SOLVED_CHANCE = 5, 0.05
 #: A change fails from a tempo on where it failed in half of the newest of at least so many takes there.
 TAKES_AT_TEMPO, NEWEST_AT_TEMPO = 3, 10
@@ -361,23 +369,38 @@ def troubles_in(
     newest = {key: found.tries[-NEWEST_TRIES:] for key, found in tried.items()}
     failed_of_all = sum(1 for tries in newest.values() for t in tries if t.kinds)
     all_tries = sum(map(len, newest.values()))
-    spots = []
+    failed = {key: [t for t in tries if t.kinds] for key, tries in newest.items()}
+    chances = {}
     for key, tries in newest.items():
-        if places is not None and key not in places:
-            continue
-        failed = [t for t in tries if t.kinds]
         others = all_tries - len(tries)
-        rate_of_others = (failed_of_all - len(failed)) / others if others else 0.0
-        if _is_trouble(failed, len(tries), rate_of_others):
-            words = _Words(passage, plan, places, today or date.today())
-            spots.append(_spot(key, tried[key], tries, failed, words))
+        rate_of_others = (failed_of_all - len(failed[key])) / others if others else 0.0
+        chances[key] = _binomial_tail(len(failed[key]), len(tries), rate_of_others)
+    limit = _chance_limit(list(chances.values()))
+    words = _Words(passage, plan, places, today or date.today())
+    spots = [
+        _spot(key, tried[key], tries, failed[key], words)
+        for key, tries in newest.items()
+        if (places is None or key in places) and chances[key] <= limit and _is_habit(failed[key], len(tries))
+    ]
     return tuple(sorted(spots, key=lambda s: (s.solved, -s.low, -s.failed, s.note_index, s.from_midi, s.to_midi)))
 
 
-def _is_trouble(failed: Sequence[_Try], takes: int, rate_of_others: float) -> bool:
+def _is_habit(failed: Sequence[_Try], takes: int) -> bool:
     if len(failed) < LEAST_FAILED or len({t.day for t in failed}) < LEAST_DAYS:
         return False
-    return wilson_interval(len(failed), takes)[0] > max(LEAST_RATE, rate_of_others)
+    return wilson_interval(len(failed), takes)[0] > LEAST_RATE
+
+
+def _binomial_tail(count: int, total: int, rate: float) -> float:
+    """How likely `count` or more of `total` are at this rate."""
+    return math.fsum(math.comb(total, k) * rate**k * (1 - rate) ** (total - k) for k in range(count, total + 1))
+
+
+def _chance_limit(chances: Sequence[float]) -> float:
+    """The largest of these probabilities that still tells something when so many are looked at; -1 where none does."""
+    ordered = sorted(chances)
+    told = [p for rank, p in enumerate(ordered, start=1) if p <= FALSE_SHARE * rank / len(ordered)]
+    return told[-1] if told else -1.0
 
 
 def _spot(
