@@ -21,15 +21,17 @@ from companion.practice.model import (
 )
 from companion.practice.rehearsal import FinishedTake
 from companion.practice.words import bar_in_words, bars_in_words, number_of, place_in_words
+from companion.units import s_from_ms
 from companion.window.layout import Layout
 from companion.window.leaves import lay_paper, leaf_box
 from companion.window.metronome import metronome_number
 from companion.window.theme import Ink, Style, Type, wrap
 
-__all__ = ["ReadLeaf", "Section", "comment_sections"]
+__all__ = ["ReadLeaf", "Section", "comment_sections", "off_in_words"]
 
 #: Entries and places listed: a leaf that is read, not searched.
 MOST_LISTED = 6
+SECONDS_FROM_MS = 1000.0
 _ARTICULATED = {
     NOT_SLURRED: "tongued in a slur",
     NOT_TONGUED: "slurred where they are tongued",
@@ -53,13 +55,13 @@ def comment_sections(take: FinishedTake) -> list[Section]:
     comment = assessment.comment or (assessment.advice,)
     sections = [
         Section("The take", tuple(line for line in (*comment, step) if line.strip("."))),
-        Section("Slips", tuple(slip.sentence for slip in assessment.slips if slip.sentence)[:MOST_LISTED]),
+        Section("Slips", _slips(take)),
         Section("Articulation", _articulation(take)),
         Section("Entries", _entries(take, assessment.entries)),
         Section("Tempo", _tempo(take, assessment.drift)),
         Section("Within the beat", _places(take, assessment.places)),
-        Section("Trills", tuple(trill.sentence for trill in assessment.trills)[:MOST_LISTED]),
-        Section("Fingerings", tuple(used.sentence for used in assessment.fingerings if used.sentence)[:MOST_LISTED]),
+        Section("Trills", tuple(_sentence(trill.sentence) for trill in assessment.trills)[:MOST_LISTED]),
+        Section("Fingerings", tuple(_sentence(used.sentence) for used in assessment.fingerings)[:MOST_LISTED]),
     ]
     return [section for section in sections if section.lines]
 
@@ -87,7 +89,9 @@ def _entries(take: FinishedTake, entries: Sequence[Entry]) -> tuple[str, ...]:
     for entry in off:
         note = passage.notes[entry.note_index]
         bar = bar_in_words(passage, note.bar)
-        lines.append(f"{bar[:1].upper()}{bar[1:]}, {place_in_words(passage, note)}: {_off(entry.deviation_ms)}.")
+        lines.append(
+            f"{bar[:1].upper()}{bar[1:]}, {place_in_words(passage, note)}: {off_in_words(entry.deviation_ms)}."
+        )
     return tuple(lines)
 
 
@@ -100,7 +104,7 @@ def _tempo(take: FinishedTake, drift: Drift | None) -> tuple[str, ...]:
     asked = metronome_number(take.tempo_bpm, bar)
     return (
         f"About {start} at the start and {end} at the end, where {asked} was asked;"
-        f" {abs(drift.behind_ms):.0f} ms {way} the click at the end.",
+        f" {_time_in_words(drift.behind_ms)} {way} the click at the end.",
     )
 
 
@@ -110,13 +114,32 @@ def _places(take: FinishedTake, places: Sequence[PlaceTiming]) -> tuple[str, ...
         where = f", most in {bars_in_words(take.section.passage, place.bars)}" if place.bars else ""
         name = place.place[:1].upper() + place.place[1:]
         spread = f"± {place.within_ms:.0f}, {number_of(place.count, 'note')}"
-        lines.append(f"{name}: {_off(place.mean_ms)} ({spread}){where}.")
+        lines.append(f"{name}: {off_in_words(place.mean_ms)} ({spread}){where}.")
     return tuple(lines)
 
 
-def _off(deviation_ms: float) -> str:
-    ms = round(abs(deviation_ms))
-    return "on the click" if not ms else f"{ms} ms {'early' if deviation_ms < 0 else 'late'}"
+def off_in_words(deviation_ms: float) -> str:
+    """`45 ms late`, `2.3 s early`, `on the click`."""
+    way = "early" if deviation_ms < 0 else "late"
+    return f"{_time_in_words(deviation_ms)} {way}" if round(deviation_ms) else "on the click"
+
+
+def _time_in_words(ms: float) -> str:
+    """`45 ms`, `2.3 s`: nobody counts thousands of ms."""
+    return f"{abs(ms):.0f} ms" if abs(ms) < SECONDS_FROM_MS else f"{s_from_ms(abs(ms)):.1f} s"
+
+
+def _slips(take: FinishedTake) -> tuple[str, ...]:
+    passage, lines = take.section.passage, []
+    for slip in take.assessment.slips:
+        bar = bar_in_words(passage, passage.notes[slip.note_index].bar)
+        lines.append(_sentence(f"{bar}: {slip.sentence[:1].lower()}{slip.sentence[1:]}" if slip.sentence else ""))
+    return tuple(line for line in lines if line)[:MOST_LISTED]
+
+
+def _sentence(words: str) -> str:
+    """With a capital and a full stop."""
+    return words and f"{words[:1].upper()}{words[1:]}" + ("" if words.endswith((".", "!", "?")) else ".")
 
 
 class _Line(NamedTuple):

@@ -284,7 +284,7 @@ def _keys(run: Run, stand: Stand) -> Leaf:
             "the fingering you used, not the planned one",
         ),
         (pencil.spectacles(head), "your own trouble spot (O)"),
-        (_strip_sample(head, stand.place.scale), "early above the line, late below; the band is on time"),
+        (_strip_sample(head, stand.place.scale), "early above, late below; broken: your own beat"),
         (pencil.tick(head + 2), "a clean take, on the ladder"),
         (pencil.hatching((head * 2, head), 2), "a hard spot (H), with the tempo it can reach"),
         (pencil.cross(head, Ink.BLUE), "something is written about this note"),

@@ -22,6 +22,8 @@ SLUR, CUT, SHORTER, LONGER, SLIP, USED, SPOT = "slur", "cut", "shorter", "longer
 FARTHEST_SPACES = 5.0
 #: From this share of print on a mark can't be read where it would stand.
 CROWDED_SHARE = 0.04
+#: What is bound to its place is drawn first, then what looks for clear paper, the nearest to the note first.
+_ORDER = {SLIP: 1, EARLY: 2, LATE: 2, SHORTER: 3, LONGER: 3, CUT: 3, SLUR: 4, USED: 5, SPOT: 6}
 _STEPS_SHARP = (0, 0, 1, 1, 2, 3, 3, 4, 4, 5, 5, 6)
 _STEPS_FLAT = (0, 1, 1, 2, 2, 3, 4, 4, 5, 5, 6, 6)
 
@@ -77,14 +79,14 @@ class Pencilled:
 
     def draw(self, target: pygame.Surface, marks: Iterable[Mark]) -> None:
         """Draw all: those bound to one place first, then those that look for clear paper."""
-        ordered = sorted(marks, key=lambda mark: mark.kind in (SLUR, CUT, SHORTER, LONGER, USED, SPOT))
+        ordered = sorted(marks, key=lambda mark: _ORDER.get(mark.kind, 0))
         for mark in ordered:
             head = self.paper.head(mark.note_index, self.area)
             if head is not None:
                 self._draw_one(target, mark, head)
 
     def _draw_one(self, target: pygame.Surface, mark: Mark, head: pygame.Rect) -> None:
-        if mark.kind in (WRONG_NOTE, LEFT_OUT, ADDED, EARLY, LATE):
+        if mark.kind in (WRONG_NOTE, LEFT_OUT, ADDED):
             picture, middle = _verdict(mark, head)
             box = picture.get_rect(center=middle)
         elif mark.kind == SLUR:
@@ -102,6 +104,8 @@ class Pencilled:
             self.places.append((box, mark))
 
     def _picture_of(self, mark: Mark, head: pygame.Rect) -> pygame.Surface | None:
+        if mark.kind in (EARLY, LATE):
+            return _arrow(mark, head)
         if mark.kind == CUT:
             return pencil.cut(head.width)
         if mark.kind == SHORTER:
@@ -121,6 +125,8 @@ class Pencilled:
         before = self._before(mark, head)
         if mark.kind == CUT and before is not None:
             x = (before.centerx + head.centerx) // 2
+        if mark.kind in (EARLY, LATE):
+            x += round(head.width * 0.25) * (1 if mark.kind == LATE else -1)
         box = picture.get_rect(center=(x, head.centery))
         above_only = mark.kind in (USED, SPOT)
         sides = (-1,) if above_only else (1, -1) if self._stem_up(number, head) else (-1, 1)
@@ -227,11 +233,11 @@ def _verdict(mark: Mark, head: pygame.Rect) -> tuple[pygame.Surface, tuple[int, 
         return pencil.ring(head.width, mark.note_index % 5), head.center
     if mark.kind == LEFT_OUT:
         return pencil.brackets(head.width), head.center
-    if mark.kind == ADDED:
-        picture = pencil.insert_mark(head.width)
-        return picture, (head.left - round(head.width * 0.25), head.top - picture.get_height())
+    picture = pencil.insert_mark(head.width)
+    return picture, (head.left - round(head.width * 0.25), head.top - picture.get_height())
+
+
+def _arrow(mark: Mark, head: pygame.Rect) -> pygame.Surface:
+    """Forward for late, back for early; the longer, the more."""
     reach = min(1.0, abs(mark.amount_ms) / 120)
-    length = round(head.width * (1.3 + 1.1 * reach))
-    lean = round(head.width * 0.25) * (1 if mark.kind == LATE else -1)
-    picture = pencil.arrow(head.width, length, mark.kind == LATE)
-    return picture, (head.centerx + lean, head.bottom + round(head.height * 0.75))
+    return pencil.arrow(head.width, round(head.width * (1.2 + 0.8 * reach)), mark.kind == LATE)

@@ -12,6 +12,7 @@ from companion.practice.matching import align
 from companion.practice.rehearsal import FinishedTake
 from companion.practice.replay import Moment, Replay, Sounding
 from companion.practice.words import bar_in_words, place_in_words
+from companion.window.comment_leaf import off_in_words
 from companion.window.page import Carets
 from companion.window.run import Run, SteppedClock
 
@@ -212,8 +213,7 @@ class Replaying:
             words += f", {note_name(played)} was played"
         if moment.off_ms is None or note.grace:
             return words + "."
-        off = round(moment.off_ms)
-        return words + (", on the click." if off == 0 else f"; {abs(off)} ms {'early' if off < 0 else 'late'}.")
+        return f"{words}; {off_in_words(moment.off_ms)}."
 
     def _note_here(self, moment: Moment) -> int | None:
         """The score note a step is about: what sounds, or what is due and nobody played."""

@@ -3,7 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
+from itertools import pairwise
 
+import numpy as np
+
+from companion.arrays import Floats
+from companion.practice.clock import note_onsets_s
 from companion.practice.model import (
     ADDED,
     EARLY,
@@ -26,19 +31,22 @@ from companion.units import ms_from_s
 from companion.window.pencilled import CUT, LONGER, SHORTER, SLIP, SLUR, USED, Mark, staff_steps
 from companion.window.strip import Strip, StripNote, strip_of
 
-__all__ = ["marks_of", "slip_at", "strip_of_take", "worth_pencilling"]
+__all__ = ["marks_of", "slip_at", "strip_of_take", "timing_of", "worth_pencilling"]
 
-ARROWS_A_BAR = 4
+#: The strip tells the rest.
+ARROWS_A_BAR = 2
 #: So many marks of articulation a bar: a page full of them tells nothing.
 TICKS_A_BAR = 6
+#: From so far off the click on the own beat counts; neighbours that tell it, and a jump that parts them.
+LEFT_MS, NEIGHBOURS, JUMP_MS = 250.0, 4, 200.0
 _TICKS = {NOT_SLURRED: SLUR, NOT_TONGUED: CUT, TOO_LONG: SHORTER, TOO_SHORT: LONGER}
 
 
-def marks_of(take: FinishedTake) -> list[Mark]:
+def marks_of(take: FinishedTake, tolerances: Tolerances | None = None) -> list[Mark]:
     """All that is pencilled on the page after a take."""
     first, assessment = take.section.first_note, take.assessment
     notes = take.section.passage.notes
-    verdicts = [Mark(r.note_index, r.verdict, r.deviation_ms or 0.0) for r in assessment.notes]
+    verdicts = _verdicts(take, timing_of(take, tolerances or Tolerances()))
     marks = worth_pencilling(verdicts, lambda index: notes[index].bar)
     slipped = {(slip.note_index, slip.heard_midi) for slip in assessment.slips}
     # A slip has a mark of its own.
@@ -48,6 +56,25 @@ def marks_of(take: FinishedTake) -> list[Mark]:
     marks += [_slip_mark(take, slip) for slip in assessment.slips]
     marks += [Mark(used.note_index, USED, text=used.name or "?") for used in assessment.fingerings]
     return [_moved(mark, first) for mark in marks if mark.kind not in (ON_TIME, NOT_REACHED)]
+
+
+def _verdicts(take: FinishedTake, timing: tuple[StripNote, ...]) -> list[Mark]:
+    """A mark a note. Where the player had left the click, the first note says so, and after it only what is off the
+    player's own beat."""
+    of_note = {note.note_index - take.section.first_note: note for note in timing}
+    marks = []
+    following = False
+    for result in take.assessment.notes:
+        note = of_note.get(result.note_index)
+        off_ms = result.deviation_ms or 0.0
+        kind = result.verdict
+        if note is not None and note.own_beat and kind in (EARLY, LATE) and following:
+            off_ms = note.deviation_ms or 0.0
+            kind = EARLY if -off_ms > note.early_ms else LATE if off_ms > note.late_ms else ON_TIME
+        if note is not None and note.deviation_ms is not None:
+            following = note.own_beat
+        marks.append(Mark(result.note_index, kind, off_ms))
+    return marks
 
 
 def _is_slip(near: int, midi: int, slipped: set[tuple[int, int]]) -> bool:
@@ -104,16 +131,52 @@ def slip_at(take: FinishedTake, note_index: int) -> Slip | None:
     return next((slip for slip in take.assessment.slips if slip.note_index == own), None)
 
 
-def strip_of_take(take: FinishedTake, tolerances: Tolerances) -> Strip:
-    """How far every note was off."""
+def timing_of(take: FinishedTake, tolerances: Tolerances) -> tuple[StripNote, ...]:
+    """How far every note that was reached was off the click, or off the player's own beat where the click was left.
+
+    Someone who went back or hesitates is seconds behind from then on, which says nothing of the notes there. The own
+    beat at a note is a straight line through its neighbours in time, the note itself left out.
+    """
     section = take.section
+    due_s = note_onsets_s(section.passage, take.tempo_bpm)
     early_s, late_s = on_time_limits_s(section.passage, take.tempo_bpm, tolerances)
+    timed = [r for r in take.assessment.notes if r.deviation_ms is not None and r.verdict not in (WRONG_NOTE, LEFT_OUT)]
+    off_ms = {r.note_index: float(r.deviation_ms or 0.0) for r in timed}
+    own_ms = _own_beat_ms(np.array([due_s[i] for i in off_ms]), np.array(list(off_ms.values())))
+    beat_ms = dict(zip(off_ms, own_ms, strict=True))
     notes = []
     for result in take.assessment.notes:
         if result.verdict == NOT_REACHED:
             continue
-        off_ms = None if result.verdict in (WRONG_NOTE, LEFT_OUT) else result.deviation_ms
-        index = result.note_index
-        limits_ms = ms_from_s(float(early_s[index])), ms_from_s(float(late_s[index]))
-        notes.append(StripNote(section.first_note + index, off_ms, *limits_ms))
-    return strip_of(notes)
+        i = result.note_index
+        limits_ms = ms_from_s(float(early_s[i])), ms_from_s(float(late_s[i]))
+        left = i in beat_ms and abs(beat_ms[i]) > LEFT_MS
+        off = off_ms[i] - (beat_ms[i] if left else 0.0) if i in off_ms else None
+        notes.append(StripNote(section.first_note + i, off, *limits_ms, own_beat=left))
+    return tuple(notes)
+
+
+def _own_beat_ms(due_s: Floats, off_ms: Floats) -> Floats:
+    """How far the player's own beat is off the click at each note: a line through the neighbours up to the nearest jump
+    on either side, 0 where there are too few."""
+    jumps = np.flatnonzero(np.abs(np.diff(off_ms)) > JUMP_MS) + 1
+    own = np.zeros(len(off_ms))
+    for first, end in pairwise([0, *jumps.tolist(), len(off_ms)]):
+        for i in range(first, end):
+            near = [k for k in range(max(first, i - NEIGHBOURS), min(end, i + NEIGHBOURS + 1)) if k != i]
+            own[i] = _line_at(due_s[near], off_ms[near], due_s[i]) if near else off_ms[i]
+    return own
+
+
+def _line_at(x: Floats, y: Floats, at: float) -> float:
+    """The value at `at` of the straight line through points (least squares); their mean where they are few."""
+    spread = x - x.mean()
+    square = float((spread**2).sum())
+    if len(x) < 4 or square == 0.0:
+        return float(np.median(y))
+    return float(y.mean() + (spread * y).sum() / square * (at - x.mean()))
+
+
+def strip_of_take(take: FinishedTake, tolerances: Tolerances) -> Strip:
+    """The strip of a take."""
+    return strip_of(timing_of(take, tolerances))

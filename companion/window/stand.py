@@ -102,8 +102,9 @@ class Stand:
 
     def _written_on(self, take: FinishedTake) -> tuple[list[Mark], Strip]:
         if self._of_take[0] is not take or self._of_take[2] is None:
-            strip = strip_of_take(take, self.run.rehearsal.tolerances)
-            self._of_take = take, marks_of(take), strip
+            tolerances = self.run.rehearsal.tolerances
+            strip = strip_of_take(take, tolerances)
+            self._of_take = take, marks_of(take, tolerances), strip
         return self._of_take[1], self._of_take[2] or strip
 
     def marks(self) -> list[Mark]:

@@ -2,8 +2,9 @@
 
 The line in the middle is the click; a stroke that rises from it came early, one that hangs from it late, as far as it
 was off. The pale band is what counts as on time. Where a note was wrong or left out the line has a gap; a note further
-off than the strip reaches ends in an open arrow at its edge. `strip_shapes` is plain data, and tested; drawing follows
-it.
+off than the strip reaches ends in an open arrow at its edge. Where the player had left the click altogether (went back,
+hesitated, took another tempo) every note would be beyond the edge; there the line is broken and stands for the player's
+own beat. `strip_shapes` is plain data, and tested; drawing follows it.
 """
 
 from __future__ import annotations
@@ -22,7 +23,7 @@ __all__ = ["Strip", "StripNote", "StripShapes", "Stroke", "draw_strip", "strip_o
 
 #: The strip reaches to so many times what is on time, within these bounds.
 REACH_TIMES, LEAST_REACH_MS, MOST_REACH_MS = 2.5, 75.0, 250.0
-BAND = (233, 225, 204)
+BAND = (236, 229, 210)
 #: A band is drawn so many head widths to either side at most, so that a long note has none over half the bar.
 BAND_HEADS = 1.4
 
@@ -30,12 +31,14 @@ BAND_HEADS = 1.4
 @dataclass(frozen=True, slots=True)
 class StripNote:
     """One time a note of the passage was played: `deviation_ms` early negative, None where it was wrong or left out;
-    how early and how late it may come (infinite for grace notes)."""
+    how early and how late it may come (infinite for grace notes). Where the player had left the click, `own_beat` is
+    True and the deviation is from the player's own beat."""
 
     note_index: int
     deviation_ms: float | None
     early_ms: float
     late_ms: float
+    own_beat: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,10 +60,12 @@ class Stroke:
 
 @dataclass(frozen=True, slots=True)
 class StripShapes:
-    """One system's strip in pixels: the click line's `y` and its pieces, the bands of what is on time, the strokes."""
+    """One system's strip in pixels: the click line's `y` and its pieces, the pieces where it is the player's own beat,
+    the bands of what is on time, the strokes."""
 
     y: float
     line: tuple[tuple[float, float], ...]
+    own: tuple[tuple[float, float], ...]
     bands: tuple[pygame.Rect, ...]
     strokes: tuple[Stroke, ...]
 
@@ -100,6 +105,7 @@ def strip_shapes(notes: Sequence[tuple[StripNote, pygame.Rect]], box: pygame.Rec
         placed.append((head.centerx + again * max(3, head.width // 2), note))
     placed.sort(key=lambda one: one[0])
     widths = [head.width for _, head in notes] or [10]
+    own = _own_spans(placed, box)
     bands = [band.clip(box) for band in _bands(placed, BAND_HEADS * max(widths), middle, half, per_ms)]
     strokes, gaps = [], []
     for x, note in placed:
@@ -108,7 +114,23 @@ def strip_shapes(notes: Sequence[tuple[StripNote, pygame.Rect]], box: pygame.Rec
             continue
         off = note.deviation_ms * per_ms
         strokes.append(Stroke(x, middle + max(-half, min(half, off)), abs(off) > half))
-    return StripShapes(middle, _pieces(box.left, box.right, gaps), tuple(bands), tuple(strokes))
+    line = _pieces(box.left, box.right, [*gaps, *own])
+    broken = tuple(piece for left, right in own for piece in _pieces(left, right, gaps))
+    return StripShapes(middle, line, broken, tuple(bands), tuple(strokes))
+
+
+def _own_spans(placed: Sequence[tuple[float, StripNote]], box: pygame.Rect) -> list[tuple[float, float]]:
+    """Where the line is the player's own beat: from half-way to the note before to half-way to the note after."""
+    edges = [float(box.left), *((a[0] + b[0]) / 2 for a, b in pairwise(placed)), float(box.right)]
+    spans: list[tuple[float, float]] = []
+    for i, (_, note) in enumerate(placed):
+        if not note.own_beat:
+            continue
+        if spans and spans[-1][1] == edges[i]:
+            spans[-1] = spans[-1][0], edges[i + 1]
+        else:
+            spans.append((edges[i], edges[i + 1]))
+    return spans
 
 
 def _bands(
@@ -130,6 +152,8 @@ def _bands(
 def _pieces(left: float, right: float, gaps: Sequence[tuple[float, float]]) -> tuple[tuple[float, float], ...]:
     pieces, at = [], left
     for start, end in sorted(gaps):
+        if end <= left or start >= right:
+            continue
         if start > at:
             pieces.append((at, start))
         at = max(at, end)
@@ -147,10 +171,19 @@ def draw_strip(target: pygame.Surface, shapes: StripShapes, box: pygame.Rect, fi
         pygame.draw.line(target, Ink.FAINT, (box.left, edge), (box.right, edge), 1)
     for left, right in shapes.line:
         pygame.draw.line(target, Ink.QUIET, (round(left), shapes.y), (round(right), shapes.y), 1)
+    for left, right in shapes.own:
+        _draw_broken(target, left, right, round(shapes.y), max(3, box.height // 9))
     _draw_words(target, box, first_x, type_)
     width = max(2, round(box.height / 20))
     for stroke in shapes.strokes:
         _draw_stroke(target, stroke, shapes.y, width)
+
+
+def _draw_broken(target: pygame.Surface, left: float, right: float, y: int, dash: int) -> None:
+    x = left
+    while x < right:
+        pygame.draw.line(target, Ink.QUIET, (round(x), y), (round(min(right, x + dash)), y), 1)
+        x += 2 * dash
 
 
 def _draw_words(target: pygame.Surface, box: pygame.Rect, first_x: float, type_: Type) -> None:

@@ -8,13 +8,16 @@ from dataclasses import replace
 from itertools import combinations
 from pathlib import Path
 
+import numpy as np
 import pygame
 import pytest
 from window.stand_tools import click, key, make_setup, open_stand, playable, until
 
+from companion.practice.clock import note_onsets_s
 from companion.practice.model import (
     ADDED,
     AS_WRITTEN,
+    EARLY,
     LATE,
     LEFT_OUT,
     NOT_REACHED,
@@ -39,7 +42,7 @@ from companion.window.bindings import BINDINGS
 from companion.window.comment_leaf import ReadLeaf, comment_sections
 from companion.window.horn import caught_conditions
 from companion.window.pencilled import CUT, LONGER, SHORTER, SLIP, SLUR, SPOT, USED, Mark, Pencilled, staff_steps
-from companion.window.result import TICKS_A_BAR, marks_of, slip_at, strip_of_take
+from companion.window.result import TICKS_A_BAR, marks_of, slip_at, strip_of_take, timing_of
 from companion.window.theme import Ink, Type
 
 PASSAGE = playable(bars=12)
@@ -141,6 +144,26 @@ def test_the_strip_has_every_note_that_was_reached(app: App) -> None:
     strip = strip_of_take(take, app.run.rehearsal.tolerances)
     assert [(n.note_index, n.deviation_ms) for n in strip.notes] == [(0, -4.0), (1, 77.0), (2, None), (3, None)]
     assert all(n.early_ms >= app.run.rehearsal.tolerances.on_time_ms for n in strip.notes)
+
+
+def test_after_going_back_notes_are_read_against_the_players_own_beat(app: App) -> None:
+    """Twenty notes on the click, then two seconds behind and a tenth slower: a straight line, but for one note."""
+    _judged(app)
+    take = app.run.rehearsal.takes[-1]
+    due_s = note_onsets_s(PASSAGE, take.tempo_bpm)
+    off_ms = np.where(np.arange(len(due_s)) < 20, 4.0, 2000.0 + 100.0 * (due_s - due_s[20]))
+    off_ms[30] += 150.0
+    verdict = [LATE if off > 100 else ON_TIME for off in off_ms]
+    notes = tuple(NoteResult(i, verdict[i], float(off_ms[i])) for i in range(len(due_s)))
+    take = replace(take, assessment=replace(take.assessment, notes=notes))
+    timing = timing_of(take, app.run.rehearsal.tolerances)
+    assert [note.own_beat for note in timing] == [False] * 20 + [True] * (len(due_s) - 20)
+    assert all(note.deviation_ms == 4.0 for note in timing[:20])
+    assert timing[30].deviation_ms == pytest.approx(150.0, abs=1e-6)
+    assert max(abs(n.deviation_ms or 0.0) for n in timing[36:]) < 1e-6, "a straight line through the neighbours"
+    arrows = [mark for mark in marks_of(take) if mark.kind in (EARLY, LATE)]
+    assert (arrows[0].note_index, round(arrows[0].amount_ms)) == (20, 2000), "where the click was left"
+    assert 30 in {mark.note_index for mark in arrows} and not any(mark.note_index > 36 for mark in arrows)
 
 
 @pytest.mark.parametrize("size", SIZES)
@@ -292,7 +315,7 @@ def test_the_comment_is_read_in_full(app: App) -> None:
     app.run.rehearsal.takes[-1] = take = replace(take, assessment=_full(take.assessment))
     said = {section.heading: section.lines for section in comment_sections(take)}
     assert list(said["The take"][:2]) == list(take.assessment.comment)
-    assert said["Slips"] == (SENTENCE,)
+    assert said["Slips"] == ("Bar 1: f" + SENTENCE[1:],)
     assert said["Articulation"] == ("1 note tongued in a slur: bar 1.",)
     assert "45 ms late" in said["Entries"][0] and "14 ms early (± 4, 23 notes)" in said["Within the beat"][0]
     assert "84" in said["Tempo"][0] and "90" in said["Tempo"][0] and "120 ms ahead" in said["Tempo"][0]

@@ -84,3 +84,12 @@ def test_the_reach_follows_what_is_on_time() -> None:
 def test_two_lines_of_text_have_room() -> None:
     assert strip_px(24.0) >= 2 * 14
     assert strip_px(64.0) > strip_px(32.0)
+
+
+def test_the_players_own_beat_is_a_broken_line_with_the_same_gaps() -> None:
+    offs = [(0, 0.0, False), (1, 10.0, True), (2, None, True), (3, 5.0, True), (4, 0.0, False)]
+    notes = [(StripNote(i, off_ms, 30, 30, own), _head(i)) for i, off_ms, own in offs]
+    shapes = strip_shapes(notes, BOX, 100.0)
+    assert len(shapes.line) == 2 and len(shapes.own) == 2
+    assert shapes.line[0][1] == shapes.own[0][0] and shapes.own[1][1] == shapes.line[1][0]
+    assert shapes.own[0][1] < _head(2).centerx < shapes.own[1][0]
