@@ -2,13 +2,12 @@
 
 ABC tunes and parts of MusicXML files alternate; of each kind the files are taken in order of their names, at an even
 stride, one tune a file (the middle one of a collection). A tune is moved by octaves into an alto's range and cut at a
-bar line after at most 250 notes; it needs 60. Tunes at even places are for choosing costs, those at odd places for
-reporting.
+bar line after at most 250 notes; it needs 60. Costs were chosen on `for_choosing`; `for_reporting` has none of those.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -17,22 +16,37 @@ from plan_corpus import Tune, abc_files, abc_tunes, handlers_of, musicxml_files,
 from companion.errors import CompanionError
 from companion.passage import Passage
 
-__all__ = ["SHORTEST", "LONGEST", "tunes"]
+__all__ = ["for_choosing", "for_reporting"]
 
 SHORTEST, LONGEST = 60, 250
 #: An alto's written range (`charts/alto.toml`).
 LOWEST, HIGHEST = 58, 90
 
 
-def tunes(wanted: int) -> list[Tune]:
-    """So many tunes, always the same ones."""
+def for_choosing() -> list[Tune]:
+    """The 60 melodies that the costs of `companion/practice/costs.py` were chosen on."""
+    return _tunes(240)[::4]
+
+
+def for_reporting(wanted: int) -> list[Tune]:
+    """So many melodies, always the same ones, none of `for_choosing` among them."""
+    taken = {_print(tune.passage) for tune in for_choosing()}
+    found = [tune for tune in _tunes(wanted + 60 + wanted % 2) if _print(tune.passage) not in taken]
+    return found[:wanted]
+
+
+def _print(passage: Passage) -> tuple[tuple[int, float], ...]:
+    return tuple((note.written_midi, float(note.start)) for note in passage.notes)
+
+
+def _tunes(wanted: int) -> list[Tune]:
     half = (wanted + 1) // 2
     kinds = [_evenly(abc_files(), half, _middle_abc), _evenly(musicxml_files(), half, _middle_part)]
     found = [tune for pair in zip(*kinds, strict=True) for tune in pair]
     return found[:wanted]
 
 
-def _evenly(files: list[Path], wanted: int, tune_of: object) -> list[Tune]:
+def _evenly(files: list[Path], wanted: int, tune_of: Callable[[Path], Tune | None]) -> list[Tune]:
     """One tune each of files at an even stride; a file that has none fitting gives way to the next."""
     found: list[Tune] = []
     seen: set[tuple[tuple[int, float], ...]] = set()
@@ -44,10 +58,9 @@ def _evenly(files: list[Path], wanted: int, tune_of: object) -> list[Tune]:
             if i in taken:
                 continue
             taken.add(i)
-            tune = tune_of(files[i])  # type: ignore[operator]
-            print_of = tuple((n.written_midi, float(n.start)) for n in tune.passage.notes) if tune else ()
-            if tune is not None and print_of not in seen:
-                seen.add(print_of)
+            tune = tune_of(files[i])
+            if tune is not None and _print(tune.passage) not in seen:
+                seen.add(_print(tune.passage))
                 found.append(tune)
     raise SystemExit(f"only {len(found)} of {wanted} melodies found: ask for fewer with --tunes")
 
@@ -89,8 +102,7 @@ def _moved_and_cut(passage: Passage) -> Passage | None:
     octaves = [k for k in (0, 1, -1, 2, -2) if min(midis) + 12 * k >= LOWEST and max(midis) + 12 * k <= HIGHEST]
     if not octaves:
         return None
-    moved = [_up(passage, octaves[0])]
-    return moved[0]
+    return _up(passage, octaves[0])
 
 
 def _up(passage: Passage, octaves: int) -> Passage:

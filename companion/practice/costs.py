@@ -1,7 +1,7 @@
 """What each way to explain a played note costs, in nats, and a passage prepared for it.
 
 The costs were chosen on simulated takes with stated error rates and checked on takes not used for choosing
-(`benchmarks/following.py`); the optimum is flat: a nat either way changes little.
+(`benchmarks/listening.py`); the optimum is flat: a nat either way changes little.
 """
 
 from __future__ import annotations
@@ -23,44 +23,44 @@ class Costs:
 
     # When: log(1 + (deviation / sigma)^2), the tail of a Student distribution with one degree of freedom, up to a
     # limit, so that a hesitation is dear but possible. Sigma is the two parts added in quadrature.
-    sigma_s: float = 0.03
-    sigma_share: float = 0.07
-    late_limit: float = 4.8
+    sigma_s: float = 0.033
+    sigma_share: float = 0.085
+    late_limit: float = 3.9
     # The first note may come anywhere near its click: a weak hint only.
     start_sigma_s: float = 0.15
     start_limit: float = 1.0
 
     # What: by how many semitones the pitch is off.
     wrong_near: float = 4.3
-    wrong_octave: float = 4.7
-    wrong_far: float = 7.0
+    wrong_octave: float = 3.6
+    wrong_far: float = 5.4
 
     # Where: notes left out on the way, the last four notes again, further back, further on.
-    omitted: float = 4.6
+    omitted: float = 3.6
     omitted_grace: float = 2.0
-    stutter: tuple[float, ...] = (4.7, 5.1, 5.5, 5.9)
+    stutter: tuple[float, ...] = (5.0, 5.4, 5.9, 6.3)
     # By how many bars (the last figure holds from there on, and `farther` a bar tells like places apart).
-    back: tuple[float, ...] = (7.0, 7.2, 7.6, 8.3, 8.8, 9.2, 9.5)
-    skip: tuple[float, ...] = (9.0, 9.0, 9.5, 10.0, 10.5, 11.0)
+    back: tuple[float, ...] = (7.8, 8.1, 8.5, 9.3, 9.9, 10.3, 10.6)
+    skip: tuple[float, ...] = (8.6, 8.6, 9.1, 9.6, 10.0, 10.5)
     farther: float = 0.01
-    off_landmark: float = 2.5
-    after_wrong: float = 1.4
+    off_landmark: float = 2.3
+    after_wrong: float = 1.5
     too_soon: float = 3.0
     too_soon_s: float = 0.18
     ornament: float = 0.1
     # The note just played once more within its own time (a bounce, breath that failed).
-    doubled: float = 5.0
+    doubled: float = 4.6
 
     # Extra notes, and blips: notes that live for less than about 75 ms.
-    extra: float = 6.5
+    extra: float = 7.3
     blip_s: float = 0.075
     blip_width_s: float = 0.012
-    blip_extra: float = 1.6
-    blip_match: float = 2.2
+    blip_extra: float = 1.1
+    blip_match: float = 1.9
 
     # The clock of a path: how much of a deviation it takes over at once, and into its pace.
     follow: float = 0.6
-    pace: float = 0.25
+    pace: float = 0.3
     slowest: float = 2.2
     fastest: float = 0.5
 

@@ -27,6 +27,8 @@ __all__ = ["align", "lives_s"]
 
 #: A tongued note sounds shorter than it is meant: so much is added to its sounding time before it counts as a blip.
 TONGUE_S = 0.05
+#: Legato on a keyboard holds a key so far into the next note.
+OVERLAP_S = 0.1
 
 
 def align(passage: Passage, played: PlayedArray, tempo_bpm: float) -> Alignment:
@@ -90,12 +92,13 @@ def _cheapest(trellis: Trellis, played: PlayedArray, pitches: list[int]) -> tupl
     return _path(steps, column.best), column.least
 
 
-def lives_s(played: PlayedArray, tongue_s: float = TONGUE_S) -> Floats:
-    """How long each note lived: until the next note or until `tongue_s` after it ended, in seconds."""
+def lives_s(played: PlayedArray, tongue_s: float = TONGUE_S, overlap_s: float = OVERLAP_S) -> Floats:
+    """How long each note lived, in seconds: until the next one began or until `tongue_s` after it ended. A note that
+    goes on sounding under the next for more than `overlap_s` did not give way to it: two keys were held at once."""
     onsets_s = played["onset_s"]
-    until_next_s = np.append(np.diff(onsets_s), np.inf)
-    sounding_s = played["offset_s"] - onsets_s + tongue_s
-    lives: Floats = np.fmin(until_next_s, sounding_s)
+    sounding_s = played["offset_s"] - onsets_s
+    until_next_s = np.fmax(np.append(np.diff(onsets_s), np.inf), sounding_s - overlap_s)
+    lives: Floats = np.fmin(until_next_s, sounding_s + tongue_s)
     return lives
 
 

@@ -194,7 +194,7 @@ def test_any_notes_at_all_give_a_matching(steps):
     assert np.isfinite(alignment.cost)
 
 
-# Floors a few points under what was measured with other seeds (see benchmarks/following.py); the matching is
+# Floors a few points under what was measured with other seeds (see benchmarks/listening.py); the matching is
 # deterministic, so these only fall when the method or the made takes change.
 @pytest.mark.parametrize(("level", "floor"), [("clean", 1.0), ("student", 0.985), ("messy", 0.97), ("chaos", 0.93)])
 def test_made_takes_are_matched(level, floor):

@@ -282,7 +282,7 @@ def test_a_thousand_notes_a_second_are_survived():
     assert 0 <= live.caret <= len(piece.notes)
 
 
-# Floors a few points under what was measured with other seeds (see benchmarks/following.py).
+# Floors a few points under what was measured with other seeds (see benchmarks/listening.py).
 @pytest.mark.parametrize(("level", "floor"), [("clean", 1.0), ("student", 0.95), ("messy", 0.88), ("chaos", 0.75)])
 def test_the_caret_stands_at_the_next_note(level, floor):
     right = []
