@@ -43,7 +43,8 @@ MISSED_START_S = 0.25
 #: From this share of notes off time on, time as a whole is the matter, and no single note.
 OFF_AS_A_WHOLE, WEIGHT_WHOLE = 0.35, 12.0
 #: From so many single notes off time on, and this share of all, it is the time that is unsteady.
-LEAST_SCATTERED, SCATTERED_SHARE, SCATTERED_BARS = 8, 0.15, 3
+LEAST_SCATTERED, SCATTERED_SHARE, SCATTERED_BARS, MOST_SCATTERED = 8, 0.15, 3, 5.0
+FAR_OFF = 3.0
 #: From this difference in tempo on the player runs ahead or drags.
 TEMPO_SHARE = 0.02
 
@@ -106,7 +107,7 @@ def about_bars(
     ----------
     reading : Reading
     said : collection of int
-        Score notes whose wrong pitch another remark speaks of.
+        Score notes whose wrong pitch, or time, another remark speaks of.
     slips : mapping of float to Slip or None
         By when they sounded: what a blip tells of the fingers. A blip that another remark speaks of has None.
     plan : Plan, optional
@@ -147,17 +148,20 @@ def about_time(reading: Reading) -> Iterator[Remark]:
         remedy = "tap the beat with your foot and listen for each downbeat"
         yield Remark(weight, head, remedy, notes, aspect="tempo")
         return
-    middle_ms = ms_from_s(float(np.median(deviations_s)))
-    if np.mean(np.sign(deviations_s) == np.sign(middle_ms)) > 0.85:
+    low_ms, middle_ms, high_ms = (ms_from_s(float(q)) for q in np.quantile(deviations_s, (0.1, 0.5, 0.9)))
+    steady = high_ms - low_ms < abs(middle_ms)
+    if steady and np.mean(np.sign(deviations_s) == np.sign(middle_ms)) > 0.85:
         side = "early" if middle_ms < 0 else "late"
         remedy = "wait for the click" if middle_ms < 0 else "breathe in time, so that the first note is on the click"
         head = f"The notes come about {abs(middle_ms):.0f} ms {side} throughout"
         yield Remark(weight, head, remedy, notes, aspect="tempo")
 
 
-def about_scatter(reading: Reading) -> Iterator[Remark]:
-    """Where many single notes are off among their neighbours, some early and some late: that is said once."""
-    off = [i for i in _off_time(reading) if i in reading.off_click]
+def about_scatter(reading: Reading, said: Collection[int]) -> Iterator[Remark]:
+    """Where many single notes are off among their neighbours, some early and some late: that is said once. Not those
+    that another remark speaks of (`said`), nor such as are so far off that they are worth a sentence of their own."""
+    far_s = FAR_OFF * reading.limit_s
+    off = [i for i in _off_time(reading) if i not in said and abs(reading.local_s[i]) < far_s[i]]
     if len(off) < max(LEAST_SCATTERED, SCATTERED_SHARE * reading.right):
         return
     by_bar: dict[int, float] = defaultdict(float)
@@ -169,7 +173,8 @@ def about_scatter(reading: Reading) -> Iterator[Remark]:
     some = f"{early} of {number_of(reading.right, 'note')} come early and {len(off) - early} late"
     head = f"The time is unsteady: {some} among their neighbours, most in {where}"
     remedy = "count the small notes aloud, then play them with a click on each"
-    yield Remark(WEIGHT_WHOLE * len(off) / max(reading.right, 1), head, remedy, frozenset(off))
+    weight = min(WEIGHT_WHOLE * len(off) / max(reading.right, 1), MOST_SCATTERED)
+    yield Remark(weight, head, remedy, frozenset(off))
 
 
 def praise(reading: Reading, *, watch: bool = True) -> tuple[str, bool]:
@@ -197,7 +202,7 @@ def _by_bar(
         *_line_troubles(reading, said, plan),
         *_note_troubles(reading, said, plan),
         *_extra_troubles(reading, slips, plan),
-        *_time_troubles(reading, plan),
+        *_time_troubles(reading, said, plan),
     ):
         found[notes[at].bar].append(trouble)
     return found
@@ -276,14 +281,24 @@ def _extra_troubles(
         if slip is None and extra.time_s in slips:
             continue
         at = max(extra.after, 0)
-        what, remedy = _about_slip(slip) if slip and slip.told else _about_extra(reading, extra, plan)
+        struck = _struck_twice(reading, extra)
+        if struck is not None:
+            at = struck.index
+            what = f"{place_in_words(reading.passage, struck)} ({struck.written}) is struck twice"
+            remedy = "touch the reed once, and let no finger bounce"
+        elif slip and slip.told:
+            what, remedy = _about_slip(slip)
+        else:
+            what, remedy = _about_extra(reading, extra, plan)
         notes = frozenset({slip.note_index} if slip else {at})
         yield at, _Trouble(WEIGHT_EXTRA, WEIGHT_EXTRA, notes, partial(str, what), remedy)
 
 
-def _time_troubles(reading: Reading, plan: Plan | None) -> Iterator[tuple[int, _Trouble]]:
+def _time_troubles(reading: Reading, said: Collection[int], plan: Plan | None) -> Iterator[tuple[int, _Trouble]]:
     passage = reading.passage
     for i in _off_time(reading):
+        if i in said:
+            continue
         off = abs(float(reading.local_s[i])) / float(reading.limit_s[i])
         remedy = wait_before(passage, i) if reading.local_s[i] < 0 else play_slower(passage, i)
         weight = WEIGHT_TIME * min(off, 3.0) + 1e-6 * off
@@ -349,14 +364,16 @@ def _about_slip(slip: Slip) -> tuple[str, str]:
     return what, "move these fingers together, slowly first"
 
 
+def _struck_twice(reading: Reading, extra: Extra) -> Note | None:
+    """The note that an extra one of a moment repeats, or comes before."""
+    near = reading.passage.notes[max(extra.after, 0) : extra.after + 2] if extra.blip else ()
+    return next((note for note in near if note.written_midi == extra.written_midi), None)
+
+
 def _about_extra(reading: Reading, extra: Extra, plan: Plan | None) -> tuple[str, str]:
     passage, notes = reading.passage, reading.passage.notes
     note = notes[max(extra.after, 0)]
     heard = pitch_in_words(extra.written_midi, flat=passage.bars[note.bar].fifths < 0)
-    twice = [n for n in (note, *notes[note.index + 1 : note.index + 2]) if n.written_midi == extra.written_midi]
-    if extra.blip and twice and extra.after >= 0:
-        what = f"{place_in_words(passage, twice[0])} ({twice[0].written}) is struck twice"
-        return what, "touch the reed once, and let no finger bounce"
     if extra.blip and 0 <= extra.after < len(notes) - 1:
         change = change_in_words(passage, extra.after + 1, plan, always=True)
         return f"a short {heard} sounds{change}", "move the fingers of that change together, slowly first"

@@ -76,7 +76,7 @@ WEIGHT_SWING, WEIGHT_NO_SWING = 6.0, 1.5
 WEIGHT_ENTRY, MOST_ENTRY = 1.2, 5.0
 WEIGHT_TRILL, WEIGHT_FINGERING = 1.0, 0.8
 #: Weight of a place in the beat, for each threshold of hearing that it is off by; of the drift, for its share.
-WEIGHT_PLACE, MOST_PLACE = 0.5, 3.0
+WEIGHT_PLACE, MOST_PLACE = 0.5, 5.0
 WEIGHT_DRIFT, MOST_DRIFT = 40.0, 6.0
 #: Where next to nothing was tongued it may be the controller or the keyboard, so it is said last.
 WEIGHT_ALL_SLURRED, ALL_SHARE = 0.3, 0.85
@@ -159,11 +159,14 @@ def _remarks(found: Found) -> Iterator[Remark]:
     told, slips = _slip_groups(found)
     yield from (_about_pattern(pattern) for pattern in misread)
     yield from told
-    said = frozenset(i for pattern in misread for i in pattern.notes)
+    places = list(_about_places(found))
+    said = frozenset(i for pattern in misread for i in pattern.notes).union(*(remark.notes for remark in places))
+    scatter = list(about_scatter(reading, said))
+    said = said.union(*(remark.notes for remark in scatter))
+    yield from scatter
     yield from about_bars(reading, said, slips, found.plan, MOST_BARS)
     yield from about_breaking_off(reading)
     yield from about_time(reading)
-    yield from about_scatter(reading)
     yield from _habits(found)
 
 

@@ -142,9 +142,11 @@ def in_beats(
     *,
     leave_out: Collection[int] = (),
     parts: Sequence[BeatParts] | None = None,
+    most_share: float | None = None,
 ) -> Iterator[InBeat]:
     """Every note that stands within a beat and can be measured, in the order of the passage. `parts` are those of
-    `beat_parts`, where they are known already."""
+    `beat_parts`, where they are known already. Notes further off than `most_share` of the beat are left out
+    (`ACCIDENT_SHARE` of a part unless given)."""
     due_s = note_onsets_s(passage, tempo_bpm)
     for beat in beat_parts(passage) if parts is None else parts:
         first, after = beat.first, beat.after
@@ -161,7 +163,7 @@ def in_beats(
         for i, place in zip(beat.inside, beat.places, strict=True):
             share = float(due_s[i] - due_s[first]) / beat_s
             off_s = float(deviation_s[i] - deviation_s[first]) - share * change_s
-            if abs(off_s) > ACCIDENT_SHARE * beat_s / beat.of:
+            if abs(off_s) > beat_s * (ACCIDENT_SHARE / beat.of if most_share is None else most_share):
                 continue
             yield InBeat(i, place, beat.of, off_s, beat_s / beat.of, beat.part, dotted=lone and place == beat.of - 1)
 

@@ -30,6 +30,8 @@ __all__ = ["Swing", "asks_swing", "find_swing", "ratio_in_words", "swing_offsets
 LEAST_PAIRS = 6
 #: Less than this share is uneven and no swing; so many of the pairs must reach the lower one.
 LEAST_SHARE, EACH_SHARE, HOW_MANY = 0.56, 0.535, 0.8
+#: Further off its place than this share of the beat no eighth is for swing: that would be four to one.
+MOST_SHARE = 0.3
 #: The pairs swing alike: standard deviation of the share.
 MOST_SPREAD = 0.07
 _WORDS = ("swing", "shuffle")
@@ -70,7 +72,7 @@ def find_swing(
     Parameters are those of `evenness.place_timings`.
     """
     shares: dict[int, list[float]] = {2: [], 4: []}
-    for found in in_beats(passage, deviation_s, tempo_bpm, leave_out=leave_out, parts=parts):
+    for found in in_beats(passage, deviation_s, tempo_bpm, leave_out=leave_out, parts=parts, most_share=MOST_SHARE):
         if found.of in shares and 2 * found.place == found.of and found.part * found.of == 1:
             shares[found.of].append(found.place / found.of + found.off_s / (found.of * found.part_s))
     swinging = {of: values for of, values in shares.items() if _swings(np.array(values))}

@@ -133,6 +133,27 @@ def test_a_skip_is_one_thing():
     assert assessment.trouble_bars == (1, 2)
 
 
+def test_a_note_struck_twice_is_called_so():
+    piece = passage(FOUR_BARS)
+    again = judge(piece, with_note(exact(piece, 60), 4.03, 67, 0.47), 60)
+    assert again.advice == (
+        "Bar 2: the note on beat 1 (G4) is struck twice; touch the reed once, and let no finger bounce."
+    )
+
+
+def test_a_return_is_no_stop():
+    piece = melody(3, 6)
+    base = exact(piece, 60)
+    first, last = 20, 30
+    again_s = float(base["onset_s"][last] - base["onset_s"][first])
+    rest = base[first:].copy()
+    rest["onset_s"] += again_s
+    rest["offset_s"] += again_s
+    comment = judge(piece, np.concatenate([base[:last], rest]), 60).comment
+    assert "you went back to" in comment[0]
+    assert not any("stopped" in sentence for sentence in comment)
+
+
 # -- fingers -----------------------------------------------------------------------------------------------------------
 
 
@@ -276,6 +297,29 @@ def test_a_place_in_the_beat_is_what_to_refine_in_a_clean_take():
         "Clean: every note right, 65 of 65 notes on time.",
         "The second sixteenth of the beat comes 25 ms (± 0, 16 times) early within the beat; hold the note before it to"
         " its full length.",
+    )
+
+
+def test_unsteady_time_is_said_once_and_not_note_by_note():
+    piece = passage(RUNS)
+    off_s = np.random.default_rng(4).choice([-0.055, 0.0, 0.055], len(piece.notes), p=[0.15, 0.7, 0.15])
+    played = exact(piece, 60)
+    played["onset_s"] += off_s
+    comment = judge(piece, played, 60).comment
+    early, late = int(np.sum(off_s < 0)), int(np.sum(off_s > 0))
+    assert comment[0].startswith(f"The time is unsteady: {early} of 65 notes come early and {late} late among their")
+    assert comment[0].endswith("count the small notes aloud, then play them with a click on each.")
+    assert not any("comes" in sentence and "sixteenth" in sentence for sentence in comment), comment
+
+
+def test_a_take_that_drifts_far_is_not_late_throughout():
+    piece = passage(RUNS)
+    played = exact(piece, 60)
+    played["onset_s"] = played["onset_s"] + 0.08 * played["onset_s"] ** 2 / 32 - 0.04 * played["onset_s"]
+    comment = judge(piece, played, 60).comment
+    assert not any("throughout" in sentence for sentence in comment)
+    assert any(sentence.startswith("You slowed down over the take, from about 62 to 58") for sentence in comment), (
+        comment
     )
 
 

@@ -63,6 +63,29 @@ def test_beats_with_sixteenths_are_not_swung():
     assert [note.start % 1 for note in piece.notes[16:]] == [0, Fraction(1, 4), Fraction(1, 2), 0]
 
 
+def test_sixteenths_may_go_along():
+    piece = passage("C4:1/4 D4:1/4 E4:1/4 F4:1/4 G4:1/2 A4:1/2 " * 6 + "E4:4")
+    # A beat of 1 s whose second half begins at 2/3: its sixteenths at 1/3, 2/3 and 5/6.
+    late_s = {Fraction(1, 4): 1 / 12, Fraction(1, 2): 1 / 6, Fraction(3, 4): 1 / 12}
+    deviation_s = np.array([late_s.get(note.start % 1, 0.0) for note in piece.notes])
+    found = find_swing(piece, deviation_s, 60)
+    assert found is not None
+    assert (found.pairs, found.runs, found.share) == (True, True, pytest.approx(2 / 3))
+    assert swing_offsets_s(piece, found, 60) == pytest.approx(deviation_s)
+    played = exact(piece, 60)
+    played["onset_s"] += deviation_s
+    assessment = judge(piece, played, 60)
+    assert {note.verdict for note in assessment.notes} == {ON_TIME}
+    assert assessment.places == ()
+
+
+def test_triplets_and_compound_beats_do_not_swing():
+    piece = passage("C4:2/3 D4:1/3 " * 12 + "E4:4")
+    assert find_swing(piece, np.zeros(len(piece.notes)), 60) is None
+    late = np.array([0.1 if note.start % 1 else 0.0 for note in piece.notes])
+    assert find_swing(piece, late, 60) is None
+
+
 def test_a_swung_take_is_not_a_row_of_late_notes():
     piece = passage(EIGHTHS)
     assessment = judge(piece, swung(piece, 120, 2 / 3), 120)
