@@ -7,18 +7,27 @@ register of one of the two notes, another fingering than the planned one, a sing
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import NamedTuple
 
-from companion.charts.model import Chart, Fingering, note_name
+from companion.charts.model import Chart, Fingering
 from companion.practice.between import Change, change_between, finger_of
 from companion.practice.finger_words import fingers_in_words, key_in_words, listed
 
-__all__ = ["other_cause"]
+__all__ = ["End", "other_cause"]
 
 #: Semitones from a note to what the same keys sound in other registers: the octave, the twelfth.
-_REGISTERS = {12: "an octave above", -12: "an octave below", 19: "a twelfth above"}
+_TWELFTH = "a twelfth above"
+_REGISTERS = {12: "an octave above", -12: "an octave below", 19: _TWELFTH}
 
 
-def other_cause(chart: Chart, change: Change, before: int, after: int, heard: int) -> str:
+class End(NamedTuple):
+    """One of the two right notes, and its name as the page spells it."""
+
+    written_midi: int
+    name: str
+
+
+def other_cause(chart: Chart, change: Change, before: End, after: End, heard: int) -> str:
     """Words that go after a colon.
 
     Parameters
@@ -27,8 +36,10 @@ def other_cause(chart: Chart, change: Change, before: int, after: int, heard: in
         The instrument.
     change
         The planned change.
-    before, after, heard
-        Written MIDI numbers of the two right notes and of the one in between.
+    before, after
+        The two right notes.
+    heard
+        Written MIDI number of the one in between.
     """
     causes = (
         _key_by_key(chart, change, heard),
@@ -59,25 +70,25 @@ def _key_by_key(chart: Chart, change: Change, heard: int) -> str:
     return f"the {listed(order[1])} came after the {listed(order[0])}"
 
 
-def _other_register(chart: Chart, change: Change, before: int, after: int, heard: int) -> str:
+def _other_register(chart: Chart, change: Change, before: End, after: End, heard: int) -> str:
     for note in (after, before):
-        where = _REGISTERS.get(heard - note)
+        where = _REGISTERS.get(heard - note.written_midi)
         if where:
             thumb = chart.octave is not None and chart.octave.key in change.before ^ change.after
-            key = "" if thumb or chart.octave is None or abs(heard - note) != 12 else "the octave key or from "
-            return f"it is {where} {note_name(note)}, which comes from {key}the air"
+            key = "" if thumb or chart.octave is None or where == _TWELFTH else "the octave key or from "
+            return f"it is {where} {note.name}, which comes from {key}the air"
     return ""
 
 
-def _other_fingering(chart: Chart, change: Change, before: int, after: int, heard: int) -> str:
+def _other_fingering(chart: Chart, change: Change, before: End, after: End, heard: int) -> str:
     """One of the two notes played with another fingering."""
     found: dict[str, None] = {}
-    for other in _others(chart, before, change.before):
+    for other in _others(chart, before.written_midi, change.before):
         if change_between(chart, other.keys, change.after).sounding(heard):
-            found[f"{note_name(before)} {_as_name(other)}"] = None
-    for other in _others(chart, after, change.after):
+            found[f"{before.name} {_as_name(other)}"] = None
+    for other in _others(chart, after.written_midi, change.after):
         if change_between(chart, change.before, other.keys).sounding(heard):
-            found[f"{note_name(after)} {_as_name(other)}"] = None
+            found[f"{after.name} {_as_name(other)}"] = None
     if len(found) != 1:
         return ""
     return f"no order of the planned fingers sounds it; those of {next(iter(found))} would"

@@ -108,6 +108,14 @@ def test_a_blip_within_a_trill_goes_by_the_trills_fingerings() -> None:
     assert found[0].sentence.startswith("From F4 to F♯4 a short E4 sounds for 20 ms")
 
 
+@pytest.mark.parametrize(
+    ("text", "heard", "name"),
+    [("C#5:1 E5:1", 70, "A♯4"), ("Eb4:1 G4:1", 66, "G♭4"), ("C5:1 D5:1", 70, "B♭4"), ("C5:1 D5:1", 78, "F♯5")],
+)
+def test_a_false_note_is_spelled_as_those_around_it(text: str, heard: int, name: str) -> None:
+    assert f" a short {name} sounds for 38 ms" in only(text, heard).sentence
+
+
 # -- where it can't be told ------------------------------------------------------------------------------------------
 
 
@@ -323,6 +331,7 @@ def test_held_keys_show_a_key_that_was_brushed() -> None:
     held = keys_at((0.0, "l1 l2 l3"), (0.562, "l1 l2 l3 g_sharp"), (0.6, "l1 l2 l3"))
     slip = only("G4:1 G4:1", 68, pressed=held)
     assert untold(slip)
+    assert (slip.keys, slip.states) == ({"l1", "l2", "l3", "g_sharp"}, 1)
     assert slip.sentence.endswith("sounds for 38 ms: the G♯ key went down and came up again")
 
 
