@@ -34,7 +34,7 @@ from dataclasses import dataclass, field
 
 __all__ = [
     "ADDED_NOTE", "ARTICULATION", "BLIP", "DOUBLED", "DRIFT", "DROPOUT", "HESITATION", "KEY_SIGNATURE", "KINDS",
-    "LATE_ENTRY", "LEFT_OUT_NOTE", "LEVELS", "OCTAVE_SLIP", "ONCE_A_TAKE", "RATE_ALONE", "RESTART", "SKIPPED_BAR",
+    "LATE_ENTRY", "LEFT_OUT_NOTE", "LEVELS", "OCTAVE_SLIP", "RATE_ALONE", "RESTART", "SKIPPED_BAR",
     "STUTTER", "SWING", "TRILL", "WRONG_PITCH", "Level",
 ]  # fmt: skip
 
@@ -84,8 +84,6 @@ _RATES: Mapping[str, tuple[float, float, float, float, float]] = {
     TRILL: (1.0, 1.0, 1.0, 1.0, 1.0),
 }
 KINDS: tuple[str, ...] = tuple(_RATES)
-#: Kinds that are drawn once for a take; asked for by name they happen.
-ONCE_A_TAKE = frozenset({DRIFT, SWING, KEY_SIGNATURE})
 RATE_ALONE: Mapping[str, float] = {kind: rates[4] for kind, rates in _RATES.items()}
 
 

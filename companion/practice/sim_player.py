@@ -40,7 +40,7 @@ from companion.planning.model import Plan
 from companion.practice import sim_levels as kinds_of
 from companion.practice.clock import note_onsets_s
 from companion.practice.sim_fingers import note_on_the_way
-from companion.practice.sim_levels import ONCE_A_TAKE, RATE_ALONE, Level
+from companion.practice.sim_levels import RATE_ALONE, Level
 from companion.units import s_per_beat
 
 __all__ = ["CLOSEST_S", "CLOSEST_SAME_S", "Player", "Sounded"]
@@ -116,12 +116,12 @@ class Player:
         chart: Chart | None = None,
     ) -> None:
         self.passage, self.level, self.plan, self.chart, self.rng = passage, level, plan, chart, rng
-        self.tempo_bpm = tempo_bpm
         self.beat_s = s_per_beat(tempo_bpm)
         self.place_seed = place_seed
         self.happened: Counter[str] = Counter()
         self.rates = {kind: rate for kind, rate in _rates(level, kinds).items() if kind not in never}
-        self.certain = frozenset(kinds or ())
+        #: What happens for sure, where it happens once: the one kind that was asked for.
+        self.certain = next(iter(kinds)) if kinds is not None and len(kinds) == 1 else ""
         self.starts_s = [float(onset_s) for onset_s in note_onsets_s(passage, tempo_bpm)]
         self.ends_s = [passage.seconds(note.end, tempo_bpm) for note in passage.notes]
         self.practised: float = (1 + take) ** -0.25
@@ -208,7 +208,7 @@ class Player:
         """After a rest, or at the start: everything shifts, or the notes in between are missed (the next one then)."""
         index = note.index
         rested = not index or note.start - self.passage.notes[index - 1].end >= 1
-        certain = not index and kinds_of.LATE_ENTRY in self.certain
+        certain = not index and self.certain == kinds_of.LATE_ENTRY
         if not rested or not (certain or self._draw(kinds_of.LATE_ENTRY, factor)):
             return None
         self._broken = True
@@ -237,7 +237,7 @@ class Player:
 
     def _happens_in_take(self, kind: str) -> bool:
         rate = self.rates.get(kind, 0.0)
-        if not rate or not (kind in self.certain or self.rng.random() < rate):
+        if not rate or not (kind == self.certain or self.rng.random() < rate):
             return False
         self.happened[kind] += 1
         return True
@@ -488,10 +488,7 @@ class Player:
 def _rates(level: Level, kinds: Collection[str] | None) -> dict[str, float]:
     if kinds is None:
         return dict(level.rates)
-    return {
-        kind: RATE_ALONE[kind] if kind in ONCE_A_TAKE else level.rates.get(kind, 0.0) or RATE_ALONE[kind]
-        for kind in kinds
-    }
+    return {kind: level.rates.get(kind, 0.0) or RATE_ALONE[kind] for kind in kinds}
 
 
 def _weightier(kind: str, other: str) -> str:

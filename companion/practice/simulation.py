@@ -97,8 +97,9 @@ def simulate(
     style
         `wind` or `keyboard`: how notes end and whether there is breath.
     kinds
-        Only these of `KINDS` happen, at the level's rates (or at `sim_levels.RATE_ALONE` where the level has none);
-        what happens once in a take happens then. None: all, at the level's rates. Empty: nothing but the timing.
+        Only these of `KINDS` happen, at the level's rates (or at `sim_levels.RATE_ALONE` where the level has none). A
+        single one that happens once in a take (drift, swing, key signature, late entry) happens for sure, where the
+        passage has a place for it. None: all, at the level's rates. Empty: nothing but the timing.
     plan, chart
         With both, blips are what the horn sounds between the plan's fingerings.
 

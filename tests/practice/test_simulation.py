@@ -463,6 +463,14 @@ def test_what_is_drawn_once_a_take_has_its_rate(kind: str, piece: Passage) -> No
     assert abs(happened - takes * rate) < 4 * math.sqrt(takes * rate * (1 - rate))
 
 
+def test_several_kinds_asked_for_have_the_levels_rates() -> None:
+    both = [simulate(ETUDE, 100, "chaos", seed, kinds={"swing", "late entry"}).happened for seed in range(200)]
+    # 5 and 10 % of takes, within four standard deviations.
+    assert 1 <= sum("swing" in happened for happened in both) <= 22
+    assert 4 <= sum("late entry" in happened for happened in both) <= 37
+    assert not any(set(happened) - {"swing", "late entry"} for happened in both)
+
+
 def test_levels_go_from_clean_to_chaos() -> None:
     names = list(LEVELS)
     assert names == ["clean", "student", "messy", "chaos"]
