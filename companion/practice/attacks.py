@@ -13,10 +13,11 @@ is fitted freely: a take with gaps of one kind only stays one kind.
 * Wind controller, tongued: the tongue touches the reed for 34.5 ms (SD 5.8) whatever the tempo (Hofmann and others
   2012); softer and harder strokes are allowed for. Quick notes leave half the interval.
 * Keyboard, slurred: keys overlap by 10 to 80 ms, more in slower notes (range from memory of Repp 1997; the growth:
-  Repp 1995).
+  Repp 1995), hardly ever by nothing.
 * Keyboard, detached: a share of the interval is silent. Staccato notes are held for about 40 %, repeated ones for about
-  60 % of the interval (Bresin and Battel 2000); plain detached ones for about 80 % (common practice, no source).
-* Either: in a small share of notes anything else, so that no single note can overrule the rest.
+  60 % of the interval (Bresin and Battel 2000); plain detached ones for about 80 or 90 % (common practice, no source).
+* Each way to slur may go with each way to attack. In a small share of notes it is anything else, so that no single note
+  can overrule the rest.
 
 The same pitch again needs a new attack on any of them. Breath tells more where it is sent: the tongue shuts it off for
 a moment, on some sensors only (the shares are ours). Where a device shows the tongue in the breath alone the gaps
@@ -42,19 +43,23 @@ from companion.practice.model import BreathArray, PlayedArray
 
 __all__ = ["breath_falls", "gaps_s", "tongued_probabilities"]
 
-#: Where a device ends a slurred note, after the next one's beginning: gaps in s, their spread.
+#: Where a device ends a slurred note, before the next one's beginning (negative: after it), and the spread of that.
 WIND_SLUR_GAPS_S, WIND_SLUR_SPREAD_S = (-0.012, -0.006, 0.0, 0.002), 0.002
-#: How long the tongue takes, and its spread as a share: Hofmann's 34.5 ms; shorter and longer strokes than that.
+#: How long the tongue takes: Hofmann's 34.5 ms (whose SD is 17 % of it); shorter and longer strokes than that.
 TONGUE_GAPS_S, TONGUE_LOG_SD = (0.020, 0.0345, 0.055), 0.25
 #: A quick note leaves so much of the interval to the tongue.
 TONGUE_SHARE = 0.5
-KEY_OVERLAPS_S, KEY_OVERLAP_SPREAD_S = (0.015, 0.035, 0.065), 0.015
-#: Silence as a share of the interval: plain detached, repeated, staccato.
-DETACHED_SHARES, DETACHED_SD = (0.2, 0.4, 0.6), 0.10
+#: Overlap of keys, and silence as a share of the interval: barely and plainly detached, repeated, staccato. The spreads
+#: are factors.
+KEY_OVERLAPS_S, KEY_OVERLAP_LOG_SD = (0.012, 0.035, 0.100), 0.5
+DETACHED_SHARES, DETACHED_LOG_SD = (0.08, 0.2, 0.4, 0.6), 0.35
 #: Share of notes that no habit explains.
 ODD_SHARE = 0.03
-#: An odd slur overlaps by up to so much, or comes so late.
-ODD_SLUR_S = (-0.5, 0.01)
+#: An odd slur overlaps by up to so much, or comes so late, seldom much later. An odd attack is seldom quicker than
+#: this.
+ODD_SLUR_S, LATE_SLUR_S, QUICK_ATTACK_S = (-0.5, 0.01), 0.002, 0.01
+#: The lowest log density: what can't be.
+LEAST_LOG = -40.0
 #: Shares of tongued notes that are tried: a take may be all slurred, or all tongued.
 SHARES_TONGUED = (0.02, 0.25, 0.5, 0.75, 0.98)
 #: Natural log odds: what the score asks; a new attack at the same pitch; a device that hides the tongue.
@@ -142,35 +147,31 @@ def _averaged(seen: _Seen) -> Floats:
 
 def _habits(seen: _Seen) -> list[tuple[Floats, Floats, float]]:
     """Log densities of what is seen, slurred and tongued (a factor of both left out); log prior of each habit."""
-    odd_slur, odd_tongue = _odd(seen)
-    wind_slurs = [
-        _mixed(_student(seen.gaps_s, gap_s, WIND_SLUR_SPREAD_S), odd_slur, ODD_SHARE) for gap_s in WIND_SLUR_GAPS_S
-    ]
-    tongues = [_mixed(_tongue(seen, gap_s), odd_tongue, ODD_SHARE) for gap_s in TONGUE_GAPS_S]
-    key_slurs = [
-        _mixed(_student(seen.gaps_s, -overlap_s, KEY_OVERLAP_SPREAD_S), odd_slur, ODD_SHARE)
-        for overlap_s in KEY_OVERLAPS_S
-    ]
-    detached = [_mixed(_detached(seen, share), odd_tongue, ODD_SHARE) for share in DETACHED_SHARES]
-    habits = [(slur, tongue, -log(len(wind_slurs) * len(tongues))) for slur in wind_slurs for tongue in tongues]
-    habits += [(slur, tongue, -log(len(key_slurs) * len(detached))) for slur in key_slurs for tongue in detached]
+    gaps, per_note_s = seen.gaps_s, seen.intervals_s
+    odd_slur, odd_attack = _odd(seen)
+    slurs = [_student(gaps, gap_s, WIND_SLUR_SPREAD_S) for gap_s in WIND_SLUR_GAPS_S]
+    slurs += [_log_normal(-gaps, overlap_s, KEY_OVERLAP_LOG_SD) for overlap_s in KEY_OVERLAPS_S]
+    slurs = [_mixed(slur, odd_slur, ODD_SHARE) for slur in slurs]
+    attacks = [_log_normal(gaps, np.minimum(s, TONGUE_SHARE * per_note_s), TONGUE_LOG_SD) for s in TONGUE_GAPS_S]
+    attacks += [_log_normal(gaps, share * per_note_s, DETACHED_LOG_SD) for share in DETACHED_SHARES]
+    attacks = [_mixed(attack, odd_attack, ODD_SHARE) for attack in attacks]
+    habits = [(slur, attack, -log(len(slurs) * len(attacks))) for slur in slurs for attack in attacks]
     breath_logit = _falls_logit(seen.falls, FALLS_TONGUED)
     habits = [(slur, tongue + breath_logit, prior) for slur, tongue, prior in habits]
     if np.isfinite(seen.falls).any():
         shown_logit = _falls_logit(seen.falls, FALLS_SHOWN)
-        habits += [(slur, slur + shown_logit, HIDDEN_LOG) for slur in wind_slurs]
+        habits += [(slur, slur + shown_logit, HIDDEN_LOG) for slur in slurs[: len(WIND_SLUR_GAPS_S)]]
     return habits
 
 
 def _odd(seen: _Seen) -> tuple[Floats, Floats]:
     """Log densities of what no habit explains: a slur anywhere in `ODD_SLUR_S`, an attack after any silence."""
     low_s, high_s = ODD_SLUR_S
-    clear = seen.gaps_s < high_s
-    slur = np.where(clear, -log(high_s - low_s), -log(high_s - low_s) - (seen.gaps_s - high_s) / WIND_SLUR_SPREAD_S)
-    slur = np.maximum(slur, -40.0)
-    longest_s = np.maximum(seen.intervals_s, 0.1)
-    tongue = np.where(seen.gaps_s > 0, -np.log(longest_s), -np.log(longest_s) + seen.gaps_s / WIND_SLUR_SPREAD_S)
-    return slur, np.maximum(tongue, -40.0)
+    late_s = np.maximum(seen.gaps_s - high_s, 0.0)
+    slur = -log(high_s - low_s) - late_s / LATE_SLUR_S
+    silent_s = np.maximum(seen.gaps_s, 1e-9)
+    attack = np.log(-np.expm1(-silent_s / QUICK_ATTACK_S)) - np.log(np.maximum(seen.intervals_s, 0.1))
+    return np.maximum(slur, LEAST_LOG), np.maximum(attack, LEAST_LOG)
 
 
 def _mixed(log_density: Floats, odd: Floats, share: float) -> Floats:
@@ -185,21 +186,13 @@ def _student(x: Floats, middle: float, spread: float, freedom: int = 4) -> Float
     return density
 
 
-def _tongue(seen: _Seen, gap_s: float) -> Floats:
-    """Log-normal round the stroke's length, or round half of a quick interval."""
-    middle_s = np.minimum(gap_s, TONGUE_SHARE * seen.intervals_s)
-    seen_s = np.maximum(seen.gaps_s, 1e-4)
+def _log_normal(x: Floats, middle: Floats | float, log_sd: float) -> Floats:
+    """Log density round `middle`, of things that can't be under zero."""
+    positive = np.maximum(x, 1e-9)
     density: Floats = (
-        -np.log(seen_s) - log(TONGUE_LOG_SD * (2 * pi) ** 0.5) - 0.5 * (np.log(seen_s / middle_s) / TONGUE_LOG_SD) ** 2
+        -np.log(positive) - log(log_sd * (2 * pi) ** 0.5) - 0.5 * (np.log(positive / middle) / log_sd) ** 2
     )
-    return density
-
-
-def _detached(seen: _Seen, share: float) -> Floats:
-    silent = seen.gaps_s / seen.intervals_s
-    const = -log(DETACHED_SD * (2 * pi) ** 0.5)
-    density: Floats = const - 0.5 * ((silent - share) / DETACHED_SD) ** 2 - np.log(seen.intervals_s)
-    return np.where(seen.gaps_s > 0, density, -40.0)
+    return np.where(x > 0, np.maximum(density, LEAST_LOG), LEAST_LOG)
 
 
 def breath_falls(played: PlayedArray, breath: BreathArray | None) -> Floats:

@@ -97,6 +97,40 @@ def test_both_kinds_are_told_apart_whatever_the_device(slurred_ms, tongued_ms):
     assert np.all((found > 0.9) | (found < 0.1))
 
 
+#: What devices and players of other kinds may do: silence before a slurred note and before an attacked one, in ms, by
+#: the interval in ms.
+OTHER_SLURS = {
+    "overlap of 0 to 20 ms": lambda rng, ms: -rng.uniform(0, 20),
+    "ends 1 to 5 ms before": lambda rng, ms: rng.uniform(1, 5),
+    "overlap of 10 to 30 ms": lambda rng, ms: -rng.uniform(10, 30),
+    "overlap of a tenth": lambda rng, ms: -ms * rng.uniform(0.05, 0.15),
+}
+OTHER_ATTACKS = {
+    "15 to 40 ms": lambda rng, ms: rng.uniform(15, 40),
+    "5 to 10 %": lambda rng, ms: ms * rng.uniform(0.06, 0.10),
+    "10 to 30 %": lambda rng, ms: ms * rng.uniform(0.1, 0.3),
+    "60 to 80 %": lambda rng, ms: ms * rng.uniform(0.6, 0.8),
+}
+
+
+@pytest.mark.parametrize("slur", OTHER_SLURS)
+@pytest.mark.parametrize("attack", OTHER_ATTACKS)
+@pytest.mark.parametrize("share_tongued", [0.05, 0.5, 0.95])
+def test_other_habits_than_those_of_the_model_are_told_too(slur, attack, share_tongued):
+    rng = Random(f"{slur}/{attack}")
+    intervals_ms = [rng.choice((125, 250, 250, 500, 1000)) * rng.uniform(0.8, 1.2) for _ in range(300)]
+    onsets_ms = [sum(intervals_ms[:i]) for i in range(301)]
+    tongued = [rng.random() < share_tongued for _ in range(300)]
+    played = line(
+        *(
+            (on, after - (OTHER_ATTACKS[attack] if tongue else OTHER_SLURS[slur])(rng, after - on), 60 + i % 12)
+            for i, ((on, after), tongue) in enumerate(zip(pairwise(onsets_ms), tongued, strict=True))
+        ),
+        (onsets_ms[-1], onsets_ms[-1] + 300, 71),
+    )
+    assert np.mean((tongued_probabilities(played)[1:] > 0.5) == tongued) >= 0.985
+
+
 def test_a_quick_note_leaves_the_tongue_half_its_interval():
     found = tongued_probabilities(scale([20, -5, 20, -5, 20, -5, 20], interval_ms=40))[1:]
     assert (found > 0.9).tolist() == [True, False] * 3 + [True]

@@ -111,7 +111,7 @@ def test_a_stuck_note_let_go_much_later_changes_nothing():
 
 @pytest.mark.parametrize("late_ms", [5, -5, 20, -20])
 @pytest.mark.parametrize("held_ms", [40, 400])
-@pytest.mark.parametrize("interval", [1, -2, 12])
+@pytest.mark.parametrize("interval", [1, -3, 12])
 def test_of_two_keys_at_once_the_written_one_is_the_note(late_ms, held_ms, interval):
     other, at_ms = PITCHES[5] + interval, DUE_MS[5] + late_ms
     events = events_of(*tidy(), (at_ms, on(other, 50)), (at_ms + held_ms, off(other)))
