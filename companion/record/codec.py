@@ -232,8 +232,8 @@ def _note(row: list[Any]) -> NoteRecord:
     bar, beat, written_midi, fingering, keys, verdict, deviation_ms, played_midi = row[:_FIRST_NOTE_FIELDS]
     more = [*row[_FIRST_NOTE_FIELDS:], *_NOTHING_MORE[len(row) - _FIRST_NOTE_FIELDS :]]
     available_ms, went_back, begun, held_share, articulation, misread = more[: len(_NOTHING_MORE)]
-    texts = (bar, beat, fingering, keys, verdict, begun, articulation, misread)
-    if not all(isinstance(value, str) for value in texts):
+    # All at once: this is done for every note of every take that is looked through.
+    if {*map(type, (bar, beat, fingering, keys, verdict, begun, articulation, misread))} != {str}:
         raise ValueError(f"a note is written {str(row)[:60]}")
     return NoteRecord(
         bar=bar,
@@ -251,6 +251,17 @@ def _note(row: list[Any]) -> NoteRecord:
         articulation=_names(articulation),
         misread=misread,
     )
+
+
+def _events(rows: list[list[Any]], notes_only: bool) -> tuple[RawEvent, ...]:
+    return tuple(RawEvent(int(ns), bytes.fromhex(midi)) for ns, midi in rows if not notes_only or _makes_notes(midi))
+
+
+def _makes_notes(midi: str) -> bool:
+    """Whether a message in hexadecimal digits begins or ends notes (MIDI 1.0, Table I to III): note-on, note-off, the
+    channel mode messages (controllers from 120 = 78 on) and reset."""
+    kind = midi[:1].lower()
+    return kind in ("8", "9") or (kind == "b" and midi[2:4] >= "78") or midi[:2].lower() == "ff"
 
 
 def _optional(value: Any) -> float | None:
@@ -284,8 +295,9 @@ def _used(row: list[Any]) -> UsedRecord:
     return UsedRecord(int(note_index), tuple(keys.split()), name)
 
 
-def take_from(data: Mapping[str, Any]) -> TakeRecord:
-    """The take that a decoded line holds.
+def take_from(data: Mapping[str, Any], notes_only: bool = False) -> TakeRecord:
+    """The take that a decoded line holds; with `notes_only`, of its events those that make notes (see `_makes_notes`):
+    breath and bend are most of the others.
 
     Raises
     ------
@@ -317,7 +329,7 @@ def take_from(data: Mapping[str, Any]) -> TakeRecord:
             pauses=tuple((int(at), int(bar), int(late)) for at, bar, late in get.rows("pauses")),
             clean=get.truth("clean"),
             trouble_bars=get.texts("trouble_bars"),
-            events=tuple(RawEvent(int(ns), bytes.fromhex(midi)) for ns, midi in get.rows("events")),
+            events=_events(get.rows("events"), notes_only),
             notes=tuple(_note(row) for row in get.rows("notes")),
             added=tuple((int(index), int(midi)) for index, midi in get.rows("added")),
             comment=get.texts("comment"),

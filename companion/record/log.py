@@ -17,7 +17,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import Any, BinaryIO, Literal
 
 from companion import __version__
 from companion.errors import RecordError
@@ -26,6 +26,8 @@ from companion.record.files import append_synced, create_synced, make_dir_synced
 from companion.record.model import Log, TakeRecord, TakeSummary
 
 __all__ = ["Line", "Sitting", "lines_of", "log_files", "read_log", "read_take", "stream"]
+
+Events = Literal["all", "notes", "none"]
 
 SUFFIX = ".jsonl"
 #: A take of ten minutes with a thousand breath and bite messages a second is about 13 MB.
@@ -209,8 +211,8 @@ def read_log(folder: Path) -> Log:
     return Log(tuple(takes), tuple(remarks))
 
 
-def read_take(folder: Path, summary: TakeSummary, events: bool = True) -> TakeRecord:
-    """The take of a summary in full, or without its events, which are most of it.
+def read_take(folder: Path, summary: TakeSummary, events: Events = "all") -> TakeRecord:
+    """The take of a summary: in full, or of its events, which are most of it, only those that make notes, or none.
 
     Raises
     ------
@@ -221,8 +223,8 @@ def read_take(folder: Path, summary: TakeSummary, events: bool = True) -> TakeRe
     try:
         with open(path, "rb") as file:
             file.seek(summary.offset)
-            decode = decode_line if events else without_events
-            take = take_from(decode(file.readline(MAX_LINE_BYTES)))
+            line = file.readline(MAX_LINE_BYTES)
+        take = take_from(without_events(line) if events == "none" else decode_line(line), events == "notes")
     except (OSError, ValueError) as error:
         raise RecordError(f"{path}: the take of {summary.started} can't be read ({error})") from error
     if take.id != summary.id:

@@ -70,7 +70,7 @@ def pace_of(folder: Path, chart: Chart, newest_takes: int = NEWEST_TAKES, cache:
     readings: list[Reading] = []
     for summary in newest_takes_of(folder, chart.name, newest_takes, cache):
         try:
-            readings += readings_of(read_take(folder, summary))
+            readings += readings_of(read_take(folder, summary, events="notes"))
         except RecordError:  # changed since the index was made; `survey` says so to whoever asks
             continue
     return pace_from(readings, chart)
@@ -110,7 +110,7 @@ def readings_of(take: TakeRecord) -> list[Reading]:
         (int(row["written_midi"]), float(row["onset_s"]))
         for row in to_played(take.events, take.start_ns, take.shift_semitones)
     ]
-    onsets_s = _onsets_s(take.notes, played)
+    onsets_s = _onsets_s(take, played)
     pauses_s = [s_from_ns(at_ns - take.start_ns) for at_ns, _, _ in take.pauses]
     found: list[Reading] = []
     gained_s = 0.0
@@ -134,8 +134,18 @@ class _Step:
     taken_s: float
 
 
-def _onsets_s(notes: Iterable[NoteRecord], played: list[_Played]) -> dict[int, tuple[int, float]]:
+def _onsets_s(take: TakeRecord, played: list[_Played]) -> dict[int, tuple[int, float]]:
     """Score note -> (index of the event that played it, when in seconds). What was added is left over."""
+    # A pause may have taken notes out of what was judged.
+    if len(take.realised) == len(played) and not take.pauses:
+        # The first that realises a note is the one whose deviation is told.
+        events = range(len(played) - 1, -1, -1)
+        return {take.realised[event]: (event, played[event][1]) for event in events if take.realised[event] >= 0}
+    return _onsets_by_pitch(take.notes, played)
+
+
+def _onsets_by_pitch(notes: Iterable[NoteRecord], played: list[_Played]) -> dict[int, tuple[int, float]]:
+    """The same for takes that don't say which note each event played."""
     those = [(i, note.played_midi) for i, note in enumerate(notes) if note.played_midi is not None]
     # The same notes in the same order, but for what was added: the longest common runs find it.
     matcher = SequenceMatcher(None, [midi for _, midi in those], [midi for midi, _ in played], autojunk=False)

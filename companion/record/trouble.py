@@ -158,7 +158,7 @@ def newest_own_takes(
     found = []
     for summary in _summaries(folder, chart, passage, most, cache):
         try:
-            take = read_take(folder, summary, events=False)
+            take = read_take(folder, summary, events="none")
         except RecordError:  # changed since the index was made; `survey` says so to whoever asks
             continue
         which = summary.sha256 or summary.file_name or summary.title

@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from companion.practice.hearing import to_played
 from companion.practice.model import (
     NOT_SLURRED,
     NOT_TONGUED,
@@ -109,6 +110,24 @@ def test_the_head_says_what_the_whole_line_says(take: TakeRecord) -> None:
 @given(TAKES)
 def test_without_its_events_a_line_says_all_the_rest(take: TakeRecord) -> None:
     assert take_from(without_events(encode_take(take))) == replace(take, events=())
+
+
+MESSAGES = st.one_of(
+    st.tuples(st.sampled_from([0x80, 0x90, 0x91, 0xB0, 0xE0, 0xA0]), st.integers(55, 75), st.integers(0, 127)),
+    st.tuples(st.just(0xB0), st.sampled_from([2, 7, 11, 64, 119, 120, 123, 127]), st.integers(0, 127)),
+    st.tuples(st.just(0xD0), st.integers(0, 127)),
+    st.sampled_from([(0xFF,), (0xF0, 0x7D, 0x6B, 0xF7)]),
+).map(bytes)
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(MESSAGES, max_size=40))
+def test_the_events_that_make_notes_make_the_same_notes(messages: list[bytes]) -> None:
+    take = replace(TAKE, events=tuple(RawEvent(20_000_000 * i, m) for i, m in enumerate(messages)))
+    kept = take_from(decode_line(encode_take(take)), notes_only=True)
+    assert to_played(kept.events, 0).tobytes() == to_played(take.events, 0).tobytes()
+    assert set(kept.events) <= set(take.events)
+    assert not any(e.message[0] & 0xF0 in (0xA0, 0xD0, 0xE0) for e in kept.events)
 
 
 def test_a_line_in_another_order_keeps_its_events() -> None:

@@ -334,7 +334,9 @@ def test_the_newest_takes_are_found_without_reading_the_others(tmp_path: Path, m
     read: list[str] = []
     real = readings_module.read_take
     monkeypatch.setattr(
-        readings_module, "read_take", lambda folder, summary: (read.append(summary.title), real(folder, summary))[1]
+        readings_module,
+        "read_take",
+        lambda folder, summary, **how: (read.append(summary.title), real(folder, summary, **how))[1],
     )
     pace_of(tmp_path, alto(), newest_takes=3)
     assert read == ["day 9", "day 10", "day 11"]
