@@ -24,7 +24,7 @@ from companion.charts.model import Chart
 from companion.passage import Passage
 from companion.planning.model import Plan
 from companion.practice.advice import trouble_bars
-from companion.practice.articulation import articulations
+from companion.practice.articulation import articulations, dropouts
 from companion.practice.comment import Found, comment_on
 from companion.practice.evenness import drift, entries, place_timings
 from companion.practice.matching import align
@@ -88,7 +88,8 @@ def judge(
     """
     played = played[np.argsort(played["onset_s"], kind="stable")]
     alignment = align(passage, played, tempo_bpm)
-    reading = read_take(passage, played, tempo_bpm, tolerances, alignment)
+    came_back = dropouts(passage, played, alignment.pairs[: len(played), 0], breath)
+    reading = read_take(passage, played, tempo_bpm, tolerances, alignment, came_back)
     played, realised = at_pitch(played, alignment), reading.realised
     fingered = plan if plan is not None and len(plan.choices) == len(passage.notes) else None
     returns = frozenset(reading.returns)
@@ -174,6 +175,9 @@ def _extra_reasons(reading: Reading) -> list[str]:
         reasons.append(f"{number_of(len(blips), 'blip')} (a note of under 75 ms) added, in {_bars(reading, blips)}")
     if reading.returns:
         reasons.append(f"went back {times_in_words(len(reading.returns))}, in {_bars(reading, reading.returns)}")
+    if reading.given_out:
+        times = times_in_words(len(reading.given_out))
+        reasons.append(f"the breath gave out {times}, in {_bars(reading, reading.given_out)}")
     return reasons
 
 

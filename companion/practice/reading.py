@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 
 import numpy as np
@@ -66,7 +67,8 @@ class Reading:
     swings against the swung place; `local_s` against the neighbours where the player has left the click; both NaN where
     nothing was played. `timed` are the notes whose time counts. `realised` is the score index of each played note in
     order of onset, -1 where it is extra; `octave_shift` what was added to every played pitch, in semitones;
-    `parts` the beats of the passage."""
+    `parts` the beats of the passage; `given_out` the notes in which the breath gave out and the note came back: one
+    note, not two."""
 
     passage: Passage
     tempo_bpm: float
@@ -84,6 +86,7 @@ class Reading:
     realised: Ints
     octave_shift: int
     parts: tuple[BeatParts, ...]
+    given_out: tuple[int, ...] = ()
 
     def notes_with(self, verdict: str) -> tuple[int, ...]:
         """Indices of the notes with this verdict."""
@@ -116,10 +119,15 @@ class Reading:
 
 
 def read_take(
-    passage: Passage, played: PlayedArray, tempo_bpm: float, tolerances: Tolerances, alignment: Alignment
+    passage: Passage,
+    played: PlayedArray,
+    tempo_bpm: float,
+    tolerances: Tolerances,
+    alignment: Alignment,
+    came_back: Collection[int] = (),
 ) -> Reading:
     """Read a matched take, its pitches as they were played. The first played note that realises a score note is the one
-    that counts."""
+    that counts. `came_back` are played notes that go on with the one before (see `articulation.dropouts`)."""
     realised = alignment.pairs[: len(played), 0]
     played = at_pitch(played, alignment)
     first = _first_played(realised, len(passage.notes))
@@ -128,7 +136,7 @@ def read_take(
     there = first >= 0
     click_s = np.full(len(first), np.nan)
     click_s[there] = played["onset_s"][first[there]] - onsets_s[there]
-    returns = _returns(passage, realised)
+    returns = _returns(passage, realised, came_back)
     parts = beat_parts(passage)
     swing = find_swing(passage, click_s, tempo_bpm, leave_out=frozenset(returns), parts=parts)
     deviation_s = click_s - swing_offsets_s(passage, swing, tempo_bpm, parts) if swing else click_s
@@ -151,6 +159,7 @@ def read_take(
         realised=realised,
         octave_shift=alignment.octave_shift,
         parts=parts,
+        given_out=tuple(int(realised[i]) for i in came_back),
     )
 
 
@@ -211,10 +220,13 @@ def _extras(played: PlayedArray, realised: Ints) -> tuple[Extra, ...]:
     return tuple(found)
 
 
-def _returns(passage: Passage, realised: Ints) -> tuple[int, ...]:
-    """Notes gone back to; the notes of one trill are no return, nor are those played on from there."""
+def _returns(passage: Passage, realised: Ints, came_back: Collection[int]) -> tuple[int, ...]:
+    """Notes gone back to; the notes of one trill are no return, nor are those played on from there, nor what came back
+    after the breath gave out."""
     found, at = [], -1
-    for note in realised[realised >= 0].tolist():
+    for i, note in enumerate(realised.tolist()):
+        if note < 0 or i in came_back:
+            continue
         if note < at or (note == at and not ornament_pitches(passage.notes[note])):
             found.append(note)
         at = note
