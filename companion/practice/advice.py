@@ -43,7 +43,7 @@ MISSED_START_S = 0.25
 #: From this share of notes off time on, time as a whole is the matter, and no single note.
 OFF_AS_A_WHOLE, WEIGHT_WHOLE = 0.35, 12.0
 #: From so many single notes off time on, and this share of all, it is the time that is unsteady.
-LEAST_SCATTERED, SCATTERED_SHARE, SCATTERED_BARS, MOST_SCATTERED = 8, 0.15, 3, 5.0
+LEAST_SCATTERED, SCATTERED_SHARE, SCATTERED_BARS, MOST_SCATTERED = 8, 0.15, 3, 2.9
 FAR_OFF = 3.0
 #: From this difference in tempo on the player runs ahead or drags.
 TEMPO_SHARE = 0.02
@@ -161,7 +161,8 @@ def about_scatter(reading: Reading, said: Collection[int]) -> Iterator[Remark]:
     """Where many single notes are off among their neighbours, some early and some late: that is said once. Not those
     that another remark speaks of (`said`), nor such as are so far off that they are worth a sentence of their own."""
     far_s = FAR_OFF * reading.limit_s
-    off = [i for i in _off_time(reading) if i not in said and abs(reading.local_s[i]) < far_s[i]]
+    wrong = reading.notes_with(WRONG_NOTE)
+    off = [i for i in _off_time(reading) if i not in said and i not in wrong and abs(reading.local_s[i]) < far_s[i]]
     if len(off) < max(LEAST_SCATTERED, SCATTERED_SHARE * reading.right):
         return
     by_bar: dict[int, float] = defaultdict(float)
@@ -170,9 +171,9 @@ def about_scatter(reading: Reading, said: Collection[int]) -> Iterator[Remark]:
     worst = sorted(by_bar, key=lambda bar: (-by_bar[bar], bar))[:SCATTERED_BARS]
     where = bars_in_words(reading.passage, worst)
     early = sum(1 for i in off if reading.local_s[i] < 0)
-    some = f"{early} of {number_of(reading.right, 'note')} come early and {len(off) - early} late"
-    head = f"The time is unsteady: {some} among their neighbours, most in {where}"
-    remedy = "count the small notes aloud, then play them with a click on each"
+    some = f"of {number_of(reading.right, 'note')} {early} come early and {len(off) - early} late"
+    head = f"The time is unsteady: {some}, most in {where}"
+    remedy = "play the small notes with a click on each"
     weight = min(WEIGHT_WHOLE * len(off) / max(reading.right, 1), MOST_SCATTERED)
     yield Remark(weight, head, remedy, frozenset(off))
 
@@ -347,7 +348,22 @@ def _about_returns(reading: Reading, inside: list[int], said: Collection[int], p
     if wrong and set(inside) == {first}:
         return f"{_about_wrong_note(passage, result, plan)}, and you went back{times}"
     where = " to" if len(set(inside)) == 1 else ", first to"
-    return f"you went back{times}{where} {place_in_words(passage, passage.notes[first])}"
+    place, cause = place_in_words(passage, passage.notes[first]), _after_what(reading, first, said)
+    return f"you went back{times}{where} {place}{cause}"
+
+
+def _after_what(reading: Reading, first: int, said: Collection[int]) -> str:
+    """` after a D5 for E5`: the one wrong note of the bar after the place gone back to, if there is just one."""
+    passage, bar = reading.passage, reading.passage.notes[first].bar
+    wrong = [
+        result
+        for result in reading.results
+        if result.verdict == WRONG_NOTE and passage.notes[result.note_index].bar == bar and result.note_index >= first
+    ]
+    if len(wrong) != 1 or wrong[0].note_index in said or wrong[0].played_midi is None:
+        return ""
+    heard = heard_pitch(passage, wrong[0].note_index, wrong[0].played_midi)
+    return f", after {heard} for {passage.notes[wrong[0].note_index].written}"
 
 
 def _about_wrong_note(passage: Passage, result: NoteResult, plan: Plan | None) -> str:

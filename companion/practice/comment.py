@@ -76,7 +76,7 @@ WEIGHT_SWING, WEIGHT_NO_SWING = 6.0, 1.5
 WEIGHT_ENTRY, MOST_ENTRY = 1.2, 5.0
 WEIGHT_TRILL, WEIGHT_FINGERING = 1.0, 0.8
 #: Weight of a place in the beat, for each threshold of hearing that it is off by; of the drift, for its share.
-WEIGHT_PLACE, MOST_PLACE = 0.5, 5.0
+WEIGHT_PLACE, MOST_PLACE = 0.5, 2.9
 WEIGHT_DRIFT, MOST_DRIFT = 40.0, 6.0
 #: Where next to nothing was tongued it may be the controller or the keyboard, so it is said last.
 WEIGHT_ALL_SLURRED, ALL_SHARE = 0.3, 0.85
@@ -329,9 +329,13 @@ def _about_lengths(found: Found, heard: list[Articulated]) -> Iterator[Remark]:
             head = f"{where}: {place_in_words(passage, note)} ({kind}{note.written}) lasts {held:.0f} % of its length"
         else:
             head = f"{where}: {len(wrong)} of {asked} {kind}notes last about {held:.0f} % of their length"
-        remedy = "let them ring less, the tongue ends them" if verdict == TOO_LONG else "hold them to the next one"
-        if len(wrong) == 1:
-            remedy = remedy.replace("them", "it")
+        it = "it" if len(wrong) == 1 else "them"
+        if verdict == TOO_SHORT:
+            remedy = f"hold {it} to the next one"
+        elif length.startswith("stacc"):
+            remedy = f"let {it} ring less, the tongue ends {it}"
+        else:
+            remedy = f"end {it} where the rest begins"
         yield Remark(min(WEIGHT_LENGTH * len(wrong), MOST_LENGTH), head, remedy, notes)
 
 

@@ -154,6 +154,19 @@ def test_a_return_is_no_stop():
     assert not any("stopped" in sentence for sentence in comment)
 
 
+def test_going_back_after_a_wrong_note_names_it():
+    piece = passage(FOUR_BARS)
+    base = exact(piece, 60)
+    wrong = base[:7].copy()
+    wrong["written_midi"][6] = 48
+    rest = base[4:].copy()
+    rest["onset_s"] += 2.0
+    rest["offset_s"] += 2.0
+    assert judge(piece, np.concatenate([wrong, rest]), 60).advice.startswith(
+        "Bar 2: you went back to the note on beat 1, after C3 for B4; play"
+    )
+
+
 # -- fingers -----------------------------------------------------------------------------------------------------------
 
 
@@ -307,8 +320,8 @@ def test_unsteady_time_is_said_once_and_not_note_by_note():
     played["onset_s"] += off_s
     comment = judge(piece, played, 60).comment
     early, late = int(np.sum(off_s < 0)), int(np.sum(off_s > 0))
-    assert comment[0].startswith(f"The time is unsteady: {early} of 65 notes come early and {late} late among their")
-    assert comment[0].endswith("count the small notes aloud, then play them with a click on each.")
+    assert comment[0].startswith(f"The time is unsteady: of 65 notes {early} come early and {late} late, most in bars")
+    assert comment[0].endswith("play the small notes with a click on each.")
     assert not any("comes" in sentence and "sixteenth" in sentence for sentence in comment), comment
 
 
