@@ -11,6 +11,7 @@ from functools import cache
 from pathlib import Path
 from time import perf_counter
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -410,3 +411,42 @@ def test_one_more_failure_never_takes_an_open_spot_away(failed: list[bool]) -> N
     before = [spot.note_index for spot in found(own(takes)) if not spot.solved]
     after = [spot.note_index for spot in found(own([*takes, take_of({AT: WRONG})])) if not spot.solved]
     assert set(before) <= set(after)
+
+
+# -- chance ----------------------------------------------------------------------------------------------------------
+
+BARS, TAKES_PLAYED = 30, 24
+
+
+def unsteady(seed: int, rate: float, spot_rate: float) -> list[OwnTake]:
+    """Takes of 30 bars in which each of some 240 changes fails at `rate` by chance, and one at `spot_rate`."""
+    rng = np.random.default_rng(seed)
+    takes = []
+    for _ in range(TAKES_PLAYED):
+        notes: list[NoteRecord] = []
+        for bar in range(BARS):
+            failing = {i: GONE_BACK for i in range(8) if rng.random() < (spot_rate if (bar, i) == (9, 5) else rate)}
+            notes += [replace(n, bar=str(bar), beat=str(i)) for i, n in enumerate(notes_of(failing))]
+        takes.append(replace(take_of(), notes=tuple(notes)))
+    return own(takes, per_day=4)
+
+
+def test_among_hundreds_of_changes_chance_makes_no_spots_and_a_real_one_is_found() -> None:
+    named, right = 0, 0
+    for seed in range(15):
+        named += len(_placed(unsteady(seed, 0.15, 0.15)))
+        right += ("9", "5") in _placed(unsteady(seed, 0.15, 0.6))
+    assert named <= 2 and right >= 14
+
+
+def _placed(takes: list[OwnTake]) -> set[tuple[str, str]]:
+    """(bar, beat) of the spots, by a passage of 30 bars."""
+    notes = [
+        replace(n, index=8 * bar + i, bar=bar, count=Fraction(i), source=8 * bar + i)
+        for bar in range(BARS)
+        for i, n in enumerate(passage().notes)
+    ]
+    bars = tuple(replace(passage().bars[0], index=bar, number=str(bar)) for bar in range(BARS))
+    choices = tuple(replace(planned().choices[n.index % 8], note_index=n.index) for n in notes)
+    long = replace(passage(), notes=tuple(notes), bars=bars)
+    return {(s.bar, s.beat) for s in troubles_in(takes, long, replace(planned(), choices=choices), today=TODAY)}
