@@ -126,6 +126,7 @@ def judge(
         places=found.places,
         drift=found.drift,
         entries=found.entries,
+        octave_shift=reading.octave_shift,
     )
 
 
