@@ -7,8 +7,9 @@ Conventions
 * How it was begun (`companion.practice.attacks`) is compared with the score only where the note before it was played
   right before, without a break: after a stop, a skip or a silence of `BREAK_S` everybody begins anew. And only where
   it is told with `SURE`.
-* Under a slur with dots or dashes (portato), and at the same pitch again, the tongue is asked for. Whether the note
-  after a grace note is slurred to it is the player's affair where no slur is printed.
+* Under a slur with dots or dashes (portato), and at the same pitch again, the tongue is asked for. Where a slur leads
+  over a rest or out of a dotted note nothing can be asked. Whether the note after a grace note is slurred to it is the
+  player's affair where no slur is printed.
 * Lengths are shares of the written one at the player's own pace: from this note to the next as they were played. Where
   that is off the pace of the take by half (a hesitation) the pace of the take counts.
 * `LENGTHS` are the limits: common practice, no source, but for staccato notes, which pianists hold for about 40 % of
@@ -134,7 +135,8 @@ def asked_of(passage: Passage, index: int) -> str:
         return ""
     if note.tongued or note.written_midi == before.written_midi or length_of(passage, index) == "portato":
         return TONGUED
-    return SLURRED
+    cut_off = before.end < note.start or before.articulations & (_SHORT | {"staccatissimo"})
+    return "" if cut_off else SLURRED
 
 
 def length_of(passage: Passage, index: int) -> str:

@@ -63,7 +63,7 @@ LEAST_LOG = -40.0
 #: Shares of tongued notes that are tried: a take may be all slurred, or all tongued.
 SHARES_TONGUED = (0.02, 0.25, 0.5, 0.75, 0.98)
 #: Natural log odds: what the score asks; a new attack at the same pitch; a device that hides the tongue.
-ASKED_LOGIT, SAME_PITCH_LOGIT, HIDDEN_LOG = 1.0, 30.0, log(0.02)
+ASKED_LOGIT, SAME_PITCH_LOGIT, HIDDEN_LOG = 1.0, 60.0, log(0.02)
 #: The lowest breath round a beginning as a share of the breath before it, and how often it falls under the first, under
 #: the second, or stays: tongued, slurred, and tongued on a device that shows it in the breath alone (ours).
 BREATH_FALLS = (0.35, 0.75)
@@ -131,17 +131,19 @@ def tongued_probabilities(
 
 def _averaged(seen: _Seen) -> Floats:
     """Probabilities under each habit and each share of tongued notes, averaged by how well these explain the take."""
-    pairs = _habits(seen)
-    slurred = np.array([slur for slur, _, _ in pairs])[:, None, :]
-    tongued = np.array([tongue for _, tongue, _ in pairs])[:, None, :]
+    habits = _habits(seen)
+    log_slurred = np.array([slur for slur, _, _ in habits])
+    log_tongued = np.array([tongue for _, tongue, _ in habits])
+    # The same factor for all habits leaves their odds as they are and the numbers within reach.
+    most = np.maximum(log_slurred, log_tongued).max(axis=0)
     shares = np.array(SHARES_TONGUED)
-    logit = (np.log(shares) - np.log1p(-shares))[None, :, None] + seen.prior_logit
-    tongued = tongued - np.logaddexp(0.0, -logit)
-    slurred = slurred - np.logaddexp(0.0, logit)
-    each = np.logaddexp(tongued, slurred)
-    weight = each.sum(axis=2) + np.array([prior for _, _, prior in pairs])[:, None]
+    logit = (np.log(shares) - np.log1p(-shares))[:, None] + seen.prior_logit
+    before = 1.0 / (1.0 + np.exp(-logit))
+    tongued = np.exp(log_tongued - most)[:, None, :] * before
+    each = tongued + np.exp(log_slurred - most)[:, None, :] * (1.0 - before)
+    weight = np.log(each).sum(axis=2) + np.array([prior for _, _, prior in habits])[:, None]
     weight = np.exp(weight - weight.max())
-    averaged: Floats = np.einsum("hs,hsn->n", weight / weight.sum(), np.exp(tongued - each))
+    averaged: Floats = np.einsum("hs,hsn->n", weight / weight.sum(), tongued / each)
     return averaged
 
 

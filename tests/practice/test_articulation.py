@@ -322,6 +322,12 @@ def test_marks_in_words(marks, slurs, asked, length):
     assert length in LENGTHS
 
 
+def test_a_slur_over_a_rest_or_out_of_a_dotted_note_asks_for_nothing():
+    assert asked_of(marked(passage("C4:1 r:1/4 D4:3/4 E4:1"), slurs=[(0, 2)]), 1) == ""
+    piece = quarters(4, marks={0: {"staccato"}}, slurs=[(0, 3)])
+    assert [asked_of(piece, i) for i in range(4)] == ["", "", SLURRED, SLURRED]
+
+
 def test_the_same_pitch_under_a_slur_is_tongued_again():
     piece = marked(passage("C4:1 C4:1 D4:1"), slurs=[(0, 2)])
     assert [asked_of(piece, i) for i in range(3)] == ["", TONGUED, SLURRED]
