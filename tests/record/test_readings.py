@@ -369,3 +369,24 @@ def test_a_take_without_notes_events_or_tempo_says_nothing() -> None:
     assert readings_of(replace(take, tempo_bpm=0.0)) == []
     assert readings_of(replace(take, notes=())) == []
     assert readings_of(replace(take, events=())) == []
+
+
+def test_a_device_an_octave_low_is_read_all_the_same() -> None:
+    times_s, midis = due(60)
+    low = record_of(times_s, [midi - 12 for midi in midis], 60)
+    assert low.octave_shift_semitones == 12
+    assert readings_of(low) == readings_of(record_of(times_s, midis, 60))
+
+
+def test_notes_played_again_are_told_from_each_other() -> None:
+    times_s, midis = due(60)
+    at = moving()[20]
+    # Back by three notes, then on, all in even time: by pitch alone the second time could be taken for the first.
+    again_s = [*times_s[: at + 1], *(t + 1.0 for t in times_s[at - 2 :])]
+    take = record_of(again_s, [*midis[: at + 1], *midis[at - 2 :]], 60)
+    assert take.realised[at - 2 : at + 4] == (at - 2, at - 1, at, at - 2, at - 1, at)
+    even = readings_of(record_of(times_s, midis, 60))
+    found = readings_of(take)
+    assert len(found) >= len(even) - 1
+    there = {(reading.before, reading.after, round(reading.taken_s, 3)) for reading in even}
+    assert {(reading.before, reading.after, round(reading.taken_s, 3)) for reading in found} <= there
