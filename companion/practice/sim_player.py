@@ -21,7 +21,7 @@ References
 A. M. Wing and A. B. Kristofferson, Perception & Psychophysics 14 (1973) 5-12. D. Vorberg and A. Wing, Handbook of
 Perception and Action 2 (1996) 181-262. B. H. Repp, Psychonomic Bulletin & Review 12 (2005) 969-992. A. Newell and
 P. S. Rosenbloom, in Cognitive Skills and Their Acquisition (1981) 1-55; C. Drake and C. Palmer, Cognition 74 (2000)
-1-32, find it in young pianists' pitches too. A. Friberg and A. Sundström, Music Perception 19 (2002) 333-349.
+1-32, find it in young pianists' pitches too.
 A. Almeida, R. Chow, J. Smith and J. Wolfe, J. Acoust. Soc. Am. 126 (2009) 1521-1529.
 """
 
@@ -29,7 +29,6 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Collection
-from fractions import Fraction
 from math import exp
 from random import Random
 from typing import NamedTuple
@@ -41,6 +40,8 @@ from companion.practice import sim_levels as kinds_of
 from companion.practice.clock import note_onsets_s
 from companion.practice.sim_fingers import note_on_the_way
 from companion.practice.sim_levels import RATE_ALONE, Level
+from companion.practice.sim_pitches import in_midi, misread_steps, near, octave_off, wrong_pitch
+from companion.practice.sim_swing import off_beats, swing
 from companion.units import s_per_beat
 
 __all__ = ["CLOSEST_S", "CLOSEST_SAME_S", "Player", "Sounded"]
@@ -61,21 +62,12 @@ BREAK_S, CORRECTION_S = (0.2, 1.0), (0.2, 0.6)
 BREAKS_AT_ONE_PLACE = 3
 #: Spread of the tempo where a take drifts at a level that usually doesn't.
 PACE_SD_ALONE = 0.03
-#: Share of wrong notes that are a note from close by, read too soon or played once more.
-FROM_CLOSE_BY = 0.2
-#: Long to short in swung quavers. Soloists stay under 2 at medium tempi and drummers reach 3.5 at slow ones; the short
-#: note lasts about 100 ms from medium tempi on (Friberg and Sundström 2002).
-SWING_RATIO, SHORTEST_SWUNG_S = (1.3, 2.2), 0.1
 #: How far apart the fingers of one change come (Almeida and others 2009: tens of ms; the range is ours).
 BLIP_S = (0.02, 0.06)
 #: A dropout of the breath needs a note of this length; the sound stays away for so long.
 SHORTEST_DROPPED_S, AWAY_S = 0.25, (0.08, 0.2)
 #: Share of blips that no order of fingers explains (a squeak, a brushed key).
 UNTOLD = 0.1
-_NEAR = (1, -1, 2, -2, 3, -3, 5)
-_NEAR_WEIGHTS = (0.2, 0.2, 0.15, 0.15, 0.05, 0.05, 0.05)
-#: Which letter each further sharp (or flat) of a key signature belongs to.
-_SHARPS = "FCGDAEB"
 
 
 class Sounded(NamedTuple):
@@ -131,12 +123,17 @@ class Player:
         self._why = ""
         self._broken = True  # a note after a break is begun anew
         self._furthest, self._breaks_here, self._back_until, self._back_kind = -1, 0, -1, ""
-        self._misread, self._swung = self._forgotten_steps(), frozenset[int]()
+        self._misread = misread_steps(passage)
+        if not self._misread or not self._happens_in_take(kinds_of.KEY_SIGNATURE):
+            self._misread = frozenset()
         self._drifts = self._happens_in_take(kinds_of.DRIFT)
         if self._drifts:
             self.pace += rng.gauss(0.0, level.pace_sd or PACE_SD_ALONE)
-        if self._off_beats() and self._happens_in_take(kinds_of.SWING):
-            self._swing()
+        self._swung = off_beats(passage)
+        if self._swung and self._happens_in_take(kinds_of.SWING):
+            swing(passage, self.starts_s, self.ends_s, self.beat_s, rng)
+        else:
+            self._swung = frozenset()
 
     def play(self) -> list[Sounded]:
         """Everything played, in order of onset."""
@@ -277,33 +274,6 @@ class Player:
             self.pace = min(max(self.pace * (1.0 + self.rng.gauss(0.0, 0.01)), 0.8), 1.3)
             self.lag_s += (self.pace - 1.0) * interval_s
 
-    def _off_beats(self) -> list[Note]:
-        """Notes that begin in the second half of a quarter, where the quarter is the beat."""
-        return [note for note in self.passage.notes if not note.grace and self._phase(note) not in (None, 0)]
-
-    def _phase(self, note: Note) -> Fraction | None:
-        """How far into its quarter a note begins; None where the metre doesn't count quarters."""
-        return (note.count - 1) % 1 if self.passage.bars[note.bar].beat_type == 4 else None
-
-    def _swing(self) -> None:
-        """Off-beats come late: the first half of each quarter is drawn out, the second pressed together."""
-        ratio = self.rng.uniform(*SWING_RATIO)
-        # The short note is not shorter than about 100 ms (Friberg and Sundström 2002).
-        first = max(min(ratio / (1 + ratio), 1 - SHORTEST_SWUNG_S / self.beat_s), 0.5)
-
-        def later(phase: float) -> float:
-            at = phase % 1
-            return (at * 2 * first if at <= 0.5 else first + (at - 0.5) * 2 * (1 - first)) - at
-
-        for note in self.passage.notes:
-            phase = self._phase(note)
-            if note.grace or phase is None:
-                continue
-            start, end = float(phase), float(phase + note.length)
-            self.starts_s[note.index] += later(start) * self.beat_s
-            self.ends_s[note.index] += later(end) * self.beat_s
-        self._swung = frozenset(note.index for note in self._off_beats())
-
     # Notes
 
     def _play_note(self, note: Note, factor: float) -> None:
@@ -333,7 +303,7 @@ class Player:
         if self._draw(kinds_of.ADDED_NOTE, factor):
             self.happened[kinds_of.ADDED_NOTE] += 1
             onset_s = self.sounded[-1].onset_s + 0.5 * step_s
-            midi = self._near(note.written_midi)
+            midi = near(note.written_midi, self.rng)
             added = plain._replace(onset_s=onset_s, midi=midi, length_s=0.4 * step_s, truth=-1)
             self._sound(added._replace(kind=kinds_of.ADDED_NOTE))
 
@@ -377,36 +347,13 @@ class Player:
         written_midi = note.written_midi
         if self._draw(kinds_of.WRONG_PITCH, factor):
             self.happened[kinds_of.WRONG_PITCH] += 1
-            return kinds_of.WRONG_PITCH, self._wrong(note)
+            return kinds_of.WRONG_PITCH, wrong_pitch(self.passage, note, self.rng)
         if self._draw(kinds_of.OCTAVE_SLIP, factor):
             self.happened[kinds_of.OCTAVE_SLIP] += 1
-            return kinds_of.OCTAVE_SLIP, _midi(written_midi + self.rng.choice((-12, 12)))
+            return kinds_of.OCTAVE_SLIP, octave_off(written_midi, self.rng)
         if (note.written.step, note.written.alter) in self._misread:
-            return kinds_of.KEY_SIGNATURE, _midi(written_midi - note.written.alter)
+            return kinds_of.KEY_SIGNATURE, in_midi(written_midi - note.written.alter)
         return "", written_midi
-
-    def _wrong(self, note: Note) -> int:
-        close_by = self.passage.notes[max(note.index - 2, 0) : note.index + 3]
-        others = [other.written_midi for other in close_by if other.written_midi != note.written_midi]
-        if others and self.rng.random() < FROM_CLOSE_BY:
-            return self.rng.choice(others)
-        return self._near(note.written_midi)
-
-    def _near(self, midi: int) -> int:
-        return _midi(midi + self.rng.choices(_NEAR, _NEAR_WEIGHTS)[0])
-
-    def _forgotten_steps(self) -> frozenset[tuple[str, int]]:
-        """What a player forgets who forgets the last sharp (or flat) of the key signature."""
-        signed = {bar.index: _signature(bar.fifths) for bar in self.passage.bars}
-        hit: Counter[tuple[str, int]] = Counter()
-        for note in self.passage.notes:
-            spelled = (note.written.step, note.written.alter)
-            if spelled in signed.get(note.bar, ()):
-                hit[spelled] += 1
-        if not hit or not self._happens_in_take(kinds_of.KEY_SIGNATURE):
-            return frozenset()
-        in_order = [spelled for bar in self.passage.bars for spelled in signed[bar.index] if spelled in hit]
-        return frozenset({in_order[-1]})
 
     def _may_slur(self, plain: Sounded) -> bool:
         """Whether this note could be slurred to from the one that sounds."""
@@ -424,7 +371,7 @@ class Player:
                 return plain
             midi, early, late = way
         else:
-            midi = self.rng.choice([m for m in (-2, -1, 1, 2) if _midi(plain.midi + m) not in unwanted]) + plain.midi
+            midi = self.rng.choice([m for m in (-2, -1, 1, 2) if in_midi(plain.midi + m) not in unwanted]) + plain.midi
         self.happened[kinds_of.BLIP] += 1
         by_s = self.rng.uniform(*BLIP_S)
         by_s = max(min(by_s, 0.4 * self._interval_s(note.index)), CLOSEST_S)
@@ -494,14 +441,3 @@ def _rates(level: Level, kinds: Collection[str] | None) -> dict[str, float]:
 def _weightier(kind: str, other: str) -> str:
     """A wrong pitch is what a note is called by, whatever else befell it."""
     return kind if kind in (kinds_of.WRONG_PITCH, kinds_of.OCTAVE_SLIP, kinds_of.KEY_SIGNATURE) else other
-
-
-def _midi(number: int) -> int:
-    return min(127, max(0, number))
-
-
-def _signature(fifths: int) -> tuple[tuple[str, int], ...]:
-    """Letters and alterations of a key signature, in the order they are written."""
-    if fifths >= 0:
-        return tuple((step, 1) for step in _SHARPS[:fifths])
-    return tuple((step, -1) for step in _SHARPS[::-1][:-fifths])

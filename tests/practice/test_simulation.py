@@ -26,7 +26,7 @@ from practice.takes import melody
 
 from companion import charts
 from companion.errors import UsageError
-from companion.passage import Passage, Pitch, Trill
+from companion.passage import Passage, Pitch, Trill, Tuplet
 from companion.planning import plan as make_plan
 from companion.planning.model import Choice, Plan
 from companion.practice import to_played
@@ -292,6 +292,9 @@ def test_a_swung_slur_stays_a_slur_and_where_the_eighth_is_the_beat_nothing_swin
     assert take.tongued.tolist() == [n.tongued for n in slurred.notes]
     gigue = passage("A4:1/2 B4:1/2 C5:1/2 " * 8, metre=(6, 8))
     assert not simulate(gigue, 80, "clean", 1, kinds={"swing"}).happened
+    thirds = passage("A4:1/3 B4:1/3 C5:1/3 " * 8)
+    thirds = replace(thirds, notes=tuple(replace(note, tuplet=Tuplet(3, 2)) for note in thirds.notes))
+    assert not simulate(thirds, 80, "clean", 1, kinds={"swing"}).happened
 
 
 def test_a_trill_is_played_out_and_ends_on_its_note() -> None:
@@ -464,7 +467,7 @@ def test_what_is_drawn_once_a_take_has_its_rate(kind: str, piece: Passage) -> No
 
 
 def test_several_kinds_asked_for_have_the_levels_rates() -> None:
-    both = [simulate(ETUDE, 100, "chaos", seed, kinds={"swing", "late entry"}).happened for seed in range(200)]
+    both = [simulate(etude(32), 100, "chaos", seed, kinds={"swing", "late entry"}).happened for seed in range(200)]
     # 5 and 10 % of takes, within four standard deviations.
     assert 1 <= sum("swing" in happened for happened in both) <= 22
     assert 4 <= sum("late entry" in happened for happened in both) <= 37
