@@ -249,6 +249,7 @@ def test_a_breath_dropout_is_heard_as_it_was_and_taken_for_one_note():
     found = judge(PIECE, to_played(events, 0), TEMPO_BPM, breath=breath_of(events, 0))
     assert found.notes[8].verdict == ON_TIME
     assert found.because == "the breath gave out once, in bar 3"
+    assert found.advice.startswith("Bar 3: the breath gave out")
     assert judge(PIECE, to_played(faltering(breath=False), 0), TEMPO_BPM).because == "went back once, in bar 3"
     assert found.articulation[8].held_share == pytest.approx(0.965)
     assert {TOO_SHORT, TOO_LONG, NOT_SLURRED, NOT_TONGUED} & set(found.articulation[8].verdicts) == set()
