@@ -210,7 +210,7 @@ def _by_bar(
 
 
 def _line_troubles(reading: Reading, said: Collection[int], plan: Plan | None) -> Iterator[tuple[int, _Trouble]]:
-    """What breaks the line: going back, coming in late, stopping."""
+    """What breaks the line: going back, coming in late, stopping, the breath giving out."""
     passage, notes = reading.passage, reading.passage.notes
     by_bar: dict[int, list[int]] = defaultdict(list)
     for note in reading.returns:
@@ -222,11 +222,16 @@ def _line_troubles(reading: Reading, said: Collection[int], plan: Plan | None) -
     late_s = _late_start_s(reading)
     if late_s:
         missed = f"you came in {late_s:.1f} s late"
-        yield 0, _Trouble(WEIGHT_STOP, WEIGHT_STOP, frozenset({0}), lambda: missed, "breathe with the count-in")
+        yield 0, _Trouble(WEIGHT_STOP, WEIGHT_STOP, frozenset({0}), partial(str, missed), "breathe with the count-in")
     for stop in reading.stops:
         what = partial(_about_stop, reading, stop, plan)
         remedy = play_slower(passage, stop.before)
         yield stop.before, _Trouble(WEIGHT_STOP, WEIGHT_STOP, frozenset({stop.before}), what, remedy)
+
+    for note in reading.given_out:
+        gave_out = f"the breath gave out on {place_in_words(passage, notes[note])} ({notes[note].written})"
+        remedy = "breathe before the phrase, and keep the air moving through it"
+        yield note, _Trouble(WEIGHT_EXTRA, WEIGHT_EXTRA, frozenset({note}), partial(str, gave_out), remedy)
 
 
 def _note_troubles(reading: Reading, said: Collection[int], plan: Plan | None) -> Iterator[tuple[int, _Trouble]]:

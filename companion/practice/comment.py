@@ -87,6 +87,8 @@ WEIGHT_TO_REFINE = 0.8
 #: From this share on a habit is spoken of as one.
 HABIT_SHARE, HABIT_COUNT = 0.6, 4
 
+#: Lengths whose name goes before `note`.
+_MARKS = ("staccatissimo", "staccato", "portato", "marcato", "tenuto")
 _CLEAN_PITCH = (ON_TIME, EARLY, LATE)
 
 
@@ -323,7 +325,7 @@ def _about_lengths(found: Found, heard: list[Articulated]) -> Iterator[Remark]:
         where = capital(bars_in_words(passage, (passage.notes[i].bar for i in notes)))
         asked = sum(1 for a in heard if a.length == length)
         held = 100 * float(np.mean([a.held_share for a in wrong if a.held_share is not None]))
-        kind = "" if length in ("", "full") else f"{length} "
+        kind = f"{length} " if length in _MARKS else ""
         if len(wrong) == 1:
             note = passage.notes[wrong[0].note_index]
             head = f"{where}: {place_in_words(passage, note)} ({kind}{note.written}) lasts {held:.0f} % of its length"

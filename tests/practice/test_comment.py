@@ -13,10 +13,10 @@ from practice.takes import melody, take
 
 from companion.charts import load
 from companion.errors import UsageError
-from companion.passage import Passage
+from companion.passage import Passage, Slur
 from companion.planning import plan as planned
 from companion.practice import judge
-from companion.practice.advice import Remark
+from companion.practice.advice import Remark, trouble_bars
 from companion.practice.comment import MOST_SENTENCES, Found, chosen, comment_on
 from companion.practice.matching import align
 from companion.practice.model import (
@@ -30,10 +30,10 @@ from companion.practice.model import (
     TONGUED,
     TOO_LONG,
     TOO_SHORT,
-    Alignment,
     Articulated,
     Drift,
     FingeringUsed,
+    Pressed,
     Slip,
     Tolerances,
     TrillTiming,
@@ -226,6 +226,19 @@ def test_another_fingering_than_planned_and_an_uneven_trill_are_told():
     assert len(comment_on(found_in(piece, trills=(even,)), clean=True)) == 1
 
 
+def test_another_fingering_is_heard_from_the_keys():
+    chart = load("alto")
+    piece = passage("A4:1 Bb4:1 A4:1 G4:1 F4:4", fifths=-1)
+    plan = planned(piece, chart)
+    keys = [choice.keys for choice in plan.choices]
+    other = next(f for f in chart.for_note(70) if f.keys != keys[1])
+    pressed = [Pressed(float(i), other.keys if i == 1 else k) for i, k in enumerate(keys)]
+    assessment = judge(piece, exact(piece, 60), 60, plan=plan, chart=chart, pressed=pressed)
+    assert [used.note_index for used in assessment.fingerings if used.sentence] == [1]
+    assert assessment.clean
+    assert assessment.comment[1].startswith(f"Bar 1: B♭4 was played with {other.name} where {plan.choices[1].name} is")
+
+
 # -- articulation ------------------------------------------------------------------------------------------------------
 
 
@@ -278,6 +291,41 @@ def test_lengths():
     assert comment_on(found_in(piece, articulation=short), clean=True)[1] == (
         "Bar 3: the note on beat 2 (tenuto F4) lasts 60 % of its length; hold it to the next one."
     )
+
+
+def tongued(piece, tempo_bpm):
+    """An exact take with a tongue's stroke before each note."""
+    played = exact(piece, tempo_bpm)
+    played["offset_s"] -= 0.06
+    return played
+
+
+def test_slurs_are_asked_for_where_the_tolerances_say_so():
+    piece = passage(FOUR_BARS)
+    notes = tuple(replace(note, tongued=note.index not in range(9, 12)) for note in piece.notes)
+    piece = replace(piece, notes=notes, slurs=(Slur(8, 11),))
+    played = tongued(piece, 60)
+    by_default = judge(piece, played, 60)
+    assert by_default.clean
+    assert by_default.comment[1].startswith("Bar 3: all 3 notes under slurs were tongued, over beat 1; keep the air")
+    asked = judge(piece, played, 60, Tolerances(articulation_share=0.9))
+    assert asked.because == "12 of 15 notes slurred or tongued as written (80 %, 90 % needed)"
+    assert asked.advice == by_default.comment[1]
+    assert judge(piece, played, 60, Tolerances(articulation_share=0.8)).clean
+    for i in (8, 9, 10):
+        played["offset_s"][i] = played["onset_s"][i + 1]
+    slurred = judge(piece, played, 60, Tolerances(articulation_share=1.0))
+    assert slurred.clean, slurred.because
+
+
+def test_where_the_breath_gave_out_is_told():
+    piece = passage(FOUR_BARS)
+    reading = replace(found_in(piece).reading, given_out=(7,))
+    assert comment_on(Found(reading=reading), clean=False) == (
+        "Bar 2: the breath gave out on the note on beat 3 (C5); breathe before the phrase, and keep the air moving"
+        " through it.",
+    )
+    assert trouble_bars(reading) == (1,)
 
 
 def test_nothing_is_said_of_how_a_wrong_note_was_begun():
@@ -364,17 +412,20 @@ def test_entries_after_rests_are_one_thing():
 
 def test_a_device_that_sends_an_octave_off_is_judged_at_pitch_and_told():
     piece = passage(FOUR_BARS)
-    played = exact(piece, 60)
+    played = tongued(piece, 60)
     played["written_midi"] -= 12
-    pairs = np.array([(i, i) for i in range(16)])
-    reading = read_take(piece, played, 60, Tolerances(), Alignment(pairs, 0.0, octave_shift=12))
-    assert all(
-        note.played_midi == written.written_midi for note, written in zip(reading.results, piece.notes, strict=True)
-    )
-    assert comment_on(Found(reading=reading), clean=True) == (
+    assessment = judge(piece, played, 60)
+    assert [note.played_midi for note in assessment.notes] == [note.written_midi for note in piece.notes]
+    assert assessment.comment == (
         "Clean: every note right, 16 of 16 notes on time.",
         "The controller sends written pitch, one octave lower; the take was judged at pitch.",
     )
+    played["written_midi"][5] += 1
+    wrong = judge(piece, played, 60)
+    assert wrong.because == "1 of 16 notes wrong, in bar 2"
+    assert wrong.notes[5].played_midi == piece.notes[5].written_midi + 1
+    assert wrong.advice.startswith("Bar 2: the note on the and of beat 1 was A♯4, not A4;")
+    assert wrong.comment[1].startswith("The controller sends")
 
 
 def test_nothing_to_say_about_nothing():
