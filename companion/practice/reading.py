@@ -139,7 +139,11 @@ def read_take(
     returns = _returns(passage, realised, came_back)
     parts = beat_parts(passage)
     swing = find_swing(passage, click_s, tempo_bpm, leave_out=frozenset(returns), parts=parts)
-    deviation_s = click_s - swing_offsets_s(passage, swing, tempo_bpm, parts) if swing else click_s
+    offsets_s = swing_offsets_s(passage, swing, tempo_bpm, parts) if swing else np.zeros(len(first))
+    if swing and not swing.asked and not np.any(offsets_s > late_s):
+        # So little, or so fast, that all of it is on time.
+        swing, offsets_s = None, np.zeros(len(first))
+    deviation_s = click_s - offsets_s
     timed = np.isfinite(early_s)
     local_s = _against_neighbours(deviation_s, early_s)
     return Reading(

@@ -108,5 +108,5 @@ def _swings(shares: Floats) -> bool:
 
 
 def ratio_in_words(swing: Swing) -> str:
-    """`about 2 to 1`, to the nearest half."""
-    return f"about {max(round(2 * swing.ratio) / 2, 1.5):g} to 1"
+    """`about 2 to 1`, to the nearest tenth."""
+    return f"about {round(swing.ratio, 1):g} to 1"

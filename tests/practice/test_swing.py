@@ -30,7 +30,10 @@ def deviations(piece, played, tempo_bpm):
     return played["onset_s"] - exact(piece, tempo_bpm)["onset_s"]
 
 
-@pytest.mark.parametrize(("share", "words"), [(2 / 3, "about 2 to 1"), (0.6, "about 1.5 to 1"), (0.75, "about 3 to 1")])
+@pytest.mark.parametrize(
+    ("share", "words"),
+    [(2 / 3, "about 2 to 1"), (0.6, "about 1.5 to 1"), (0.75, "about 3 to 1"), (0.56, "about 1.3 to 1")],
+)
 def test_the_ratio_is_measured(share, words):
     piece = passage(EIGHTHS)
     found = find_swing(piece, deviations(piece, swung(piece, 120, share), 120), 120)
@@ -103,6 +106,14 @@ def test_within_a_swung_take_a_late_note_is_late():
     piece = passage(EIGHTHS)
     played = moved(swung(piece, 120, 2 / 3), 9, 0.08)
     assert [note.note_index for note in judge(piece, played, 120).notes if note.verdict == LATE] == [9]
+
+
+def test_swing_within_what_is_on_time_is_no_matter():
+    piece = passage(EIGHTHS)
+    played = swung(piece, 200, 0.58)  # 24 ms late
+    assert find_swing(piece, deviations(piece, played, 200), 200) is not None
+    assert judge(piece, played, 200).clean
+    assert not judge(piece, swung(piece, 100, 0.58), 100).clean
 
 
 def test_swing_that_the_score_asks_for_is_clean():
