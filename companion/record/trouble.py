@@ -292,7 +292,8 @@ class _Tried:
 
 def _tried(takes: Iterable[OwnTake], placed: bool) -> dict[tuple[_Place, _Change], _Tried]:
     found: dict[tuple[_Place, _Change], _Tried] = defaultdict(_Tried)
-    for own in takes:
+    # Whoever wrote the file by hand may have written a tempo that is none.
+    for own in (own for own in takes if own.tempo_bpm > 0 and own.take.tempo_bpm > 0):
         of_take: dict[tuple[_Place, _Change], set[str]] = {}
         for i, kinds in _outcomes(own.take):
             before, after = own.take.notes[i - 1], own.take.notes[i]

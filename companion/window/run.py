@@ -311,6 +311,8 @@ class Run:
 
     def stop(self) -> None:
         """End the take under way; what was played is kept in the record."""
+        # What came since the last frame was played too.
+        self.rehearsal.hear(self.port.drain() if self.port else [], self.clock())
         self.click.stop()
         if isinstance(self.port, SimulatedPort):
             self.port.stop()

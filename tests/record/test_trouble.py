@@ -13,8 +13,9 @@ from time import perf_counter
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from record_takes import TAKES
 
 from companion import charts
 from companion.charts.model import Chart
@@ -450,3 +451,14 @@ def _placed(takes: list[OwnTake]) -> set[tuple[str, str]]:
     choices = tuple(replace(planned().choices[n.index % 8], note_index=n.index) for n in notes)
     long = replace(passage(), notes=tuple(notes), bars=bars)
     return {(s.bar, s.beat) for s in troubles_in(takes, long, replace(planned(), choices=choices), today=TODAY)}
+
+
+@settings(max_examples=80, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(st.lists(TAKES, max_size=4))
+def test_whatever_a_file_holds_is_looked_through(takes: list[TakeRecord]) -> None:
+    repeated = [replace(take, tempo_bpm=take.tempo_bpm if i % 3 else 0.0) for i, take in enumerate(takes * 4)]
+    logged = own(repeated)
+    for spot in troubles_in(logged, today=TODAY):
+        assert spot.failed >= 3 and spot.sentence.startswith(spot.change)
+    finger_lags(logged)
+    trill_lags_of(logged)
