@@ -213,7 +213,8 @@ class _Take:
             if index >= 0:
                 self.first.setdefault(index, i)
         self.tongued = tongued_probabilities(played, self._asked_slurred(), breath).tolist()
-        self.pace = self._pace()
+        self.own_paces = {index: pace for index in self.first if (pace := self._own_pace(index)) is not None}
+        self.pace = float(np.median(list(self.own_paces.values()))) if self.own_paces else 1.0
 
     def _asked_slurred(self) -> Floats:
         """1 where a slur is asked into a played note, -1 where the tongue is, 0 for what is played again or extra."""
@@ -258,18 +259,14 @@ class _Take:
                 return k
         return None
 
-    def own_pace(self, index: int) -> float | None:
+    def _own_pace(self, index: int) -> float | None:
         """Time from this note to the next as played, over that as written; None where they don't follow."""
-        i = self.first.get(index)
-        after = self.next_of(self.last_of(i)) if i is not None else None
-        if i is None or after is None or self.realised[after] != index + 1:
+        after = self.next_of(self.last_of(self.first[index]))
+        if after is None or self.realised[after] != index + 1:
             return None
         written_s = self.due_s[index + 1] - self.due_s[index]
-        return (self.onsets_s[after] - self.onsets_s[i]) / written_s if written_s > 0 else None
-
-    def _pace(self) -> float:
-        paces = [pace for index in self.first if (pace := self.own_pace(index)) is not None and pace > 0]
-        return float(np.median(paces)) if paces else 1.0
+        played_s = self.onsets_s[after] - self.onsets_s[self.first[index]]
+        return played_s / written_s if written_s > 0 and played_s > 0 else None
 
 
 def _articulated(take: _Take, note: Note, lengths: Mapping[str, LengthLimits]) -> Articulated:
@@ -320,7 +317,7 @@ def _held_share(take: _Take, note: Note, i: int) -> float | None:
 
 
 def _pace_at(take: _Take, index: int) -> float:
-    own = take.own_pace(index)
+    own = take.own_paces.get(index)
     low, high = PACE_RANGE
     return own if own is not None and low <= own / take.pace <= high else take.pace
 
