@@ -97,7 +97,7 @@ class Level:
     drifts). `catch_up_share` of each interval makes good what a stumble cost (0: all that follows is later).
     `pause_s` is how long a hesitation lasts, `corrected` the share of wrong notes that are put right at once. `rates`
     are chances by kind. With `strain_growth` slips gather where the change of fingering needs more of the time there
-    is, `place_spread` makes places hard for one player and easy for the next.
+    is, `place_spread` makes places hard for one player and easy for the next, and the same fingers late there.
     """
 
     finger_sd_s: float

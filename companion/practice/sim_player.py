@@ -66,6 +66,8 @@ PACE_SD_ALONE = 0.03
 BLIP_S = (0.02, 0.06)
 #: A dropout of the breath needs a note of this length; the sound stays away for so long.
 SHORTEST_DROPPED_S, AWAY_S = 0.25, (0.08, 0.2)
+#: At one change mostly the same fingers are late, take after take: this share of its blips (ours, no source).
+HABIT = 0.8
 #: Share of blips that no order of fingers explains (a squeak, a brushed key).
 UNTOLD = 0.1
 
@@ -366,7 +368,7 @@ class Player:
         late: tuple[str, ...] = ()
         if self.plan is not None and self.chart is not None and self.rng.random() >= UNTOLD:
             before, after = (self.plan.choices[i].fingering.keys for i in (note.index - 1, note.index))
-            way = note_on_the_way(self.chart, before, after, unwanted, self.rng)
+            way = note_on_the_way(self.chart, before, after, unwanted, self._order_of_fingers(before, after))
             if way is None:
                 return plain
             midi, early, late = way
@@ -381,6 +383,12 @@ class Player:
         )  # fmt: skip
         self._sound(blip)
         return plain._replace(onset_s=self.sounded[-1].onset_s + by_s, tongued=False)
+
+    def _order_of_fingers(self, before: frozenset[str], after: frozenset[str]) -> Random:
+        """What decides who is late: chance, or for a player with places of their own mostly a habit at this change."""
+        if not self.level.place_spread or self.rng.random() >= HABIT:
+            return self.rng
+        return Random(f"{self.place_seed}/{' '.join(sorted(before))}/{' '.join(sorted(after))}")
 
     def _change_is_right(self, note: Note, plain: Sounded) -> bool:
         """Whether this is a change from one right note to the next, without a break between."""

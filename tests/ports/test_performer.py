@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import replace
 from fractions import Fraction
 from itertools import pairwise
@@ -23,7 +24,7 @@ from companion.practice import judge, to_played
 from companion.practice.clock import note_onsets_s
 from companion.practice.model import RawEvent
 from companion.practice.sim_sound import TONGUE_S, TONGUE_SD_S
-from companion.practice.simulation import simulate
+from companion.practice.simulation import play_take, simulate
 
 ETUDE = etude()
 
@@ -177,6 +178,28 @@ def test_with_the_chart_blips_are_what_the_horn_sounds_on_the_way() -> None:
     heard = tuple(event.message for event in port.drain())
     assert heard == tuple(m.message for m in perform(ETUDE, 120, "chaos", 1, plan=plan, chart=chart))
     assert heard != tuple(m.message for m in perform(ETUDE, 120, "chaos", 1, plan=plan))
+
+
+def test_at_one_change_mostly_the_same_fingers_are_late() -> None:
+    chart = charts.load("alto")
+    piece = etude(16)
+    piece = replace(
+        piece,
+        notes=tuple(
+            replace(n, written=Pitch("GB"[n.index % 2], -(n.index % 2), 4), tongued=False) for n in piece.notes
+        ),
+    )
+    choices = tuple(Choice(n.index, chart.standard(n.written_midi), "", change_s=0.2) for n in piece.notes)
+    plan = Plan("alto", choices, "v")
+    late = {True: Counter(), False: Counter()}
+    for take in range(400):
+        blips = play_take(piece, 92, LEVELS["beginner"], "beginner", 1, take=take, plan=plan, chart=chart).blips
+        for blip in blips:
+            if blip.early:
+                late[blip.note_index % 2 == 0][blip.late] += 1
+    for fingers in late.values():
+        assert fingers.total() > 20
+        assert fingers.most_common(1)[0][1] > 0.75 * fingers.total()
 
 
 def test_a_shift_is_what_the_listener_has_to_add() -> None:
