@@ -45,6 +45,8 @@ OFF_AS_A_WHOLE, WEIGHT_WHOLE = 0.35, 12.0
 #: From so many single notes off time on, and this share of all, it is the time that is unsteady.
 LEAST_SCATTERED, SCATTERED_SHARE, SCATTERED_BARS, MOST_SCATTERED = 8, 0.15, 3, 2.9
 FAR_OFF = 3.0
+#: Wandering from the click weighs less than a course of the tempo, which says more.
+MOST_WANDERING = 1.9
 #: From this difference in tempo on the player runs ahead or drags.
 TEMPO_SHARE = 0.02
 
@@ -132,16 +134,14 @@ def about_breaking_off(reading: Reading) -> Iterator[Remark]:
 
 
 def about_time(reading: Reading) -> Iterator[Remark]:
-    """Where most notes are off the click the same way: running ahead, dragging, or all of it a little off."""
+    """Where many notes are off the click together: running ahead, dragging, all of it a little off, or wandering."""
     deviations_s = reading.deviation_s[reading.timed & np.isfinite(reading.deviation_s)]
     off = 1.0 - reading.on_time / max(reading.right, 1)
     if len(deviations_s) < 4 or off < OFF_AS_A_WHOLE or reading.stops or reading.returns:
         return
-    weight, tempo, notes = (
-        WEIGHT_WHOLE * off,
-        reading.tempo_played_bpm,
-        frozenset(_off_time(reading)) | reading.off_click,
-    )
+    weight, tempo = WEIGHT_WHOLE * off, reading.tempo_played_bpm
+    alone = frozenset(_off_time(reading))
+    notes = alone | reading.off_click
     if tempo and abs(tempo / reading.tempo_bpm - 1.0) >= TEMPO_SHARE:
         runs = "ran ahead of" if tempo > reading.tempo_bpm else "fell behind"
         head = f"You {runs} the click: about {tempo:.0f} where it gives {reading.tempo_bpm:.0f}"
@@ -155,13 +155,21 @@ def about_time(reading: Reading) -> Iterator[Remark]:
         remedy = "wait for the click" if middle_ms < 0 else "breathe in time, so that the first note is on the click"
         head = f"The notes come about {abs(middle_ms):.0f} ms {side} throughout"
         yield Remark(weight, head, remedy, notes, aspect="tempo")
+        return
+    if len(reading.off_click - alone) >= 0.5 * len(reading.off_click):
+        on_it = f"{reading.on_time} of {number_of(reading.right, 'note')}"
+        head = (
+            f"You leave the click and come back to it: {on_it} are on it, though most keep time with their neighbours"
+        )
+        remedy = "tap the beat with your foot and listen for each downbeat"
+        yield Remark(min(weight, MOST_WANDERING), head, remedy, notes, aspect="tempo")
 
 
 def about_scatter(reading: Reading, said: Collection[int]) -> Iterator[Remark]:
     """Where many single notes are off among their neighbours, some early and some late: that is said once. Not those
     that another remark speaks of (`said`), nor such as are so far off that they are worth a sentence of their own."""
     far_s = FAR_OFF * reading.limit_s
-    wrong = reading.notes_with(WRONG_NOTE)
+    wrong = frozenset(reading.notes_with(WRONG_NOTE))
     off = [i for i in _off_time(reading) if i not in said and i not in wrong and abs(reading.local_s[i]) < far_s[i]]
     if len(off) < max(LEAST_SCATTERED, SCATTERED_SHARE * reading.right):
         return
@@ -227,7 +235,6 @@ def _line_troubles(reading: Reading, said: Collection[int], plan: Plan | None) -
         what = partial(_about_stop, reading, stop, plan)
         remedy = play_slower(passage, stop.before)
         yield stop.before, _Trouble(WEIGHT_STOP, WEIGHT_STOP, frozenset({stop.before}), what, remedy)
-
     for note in reading.given_out:
         gave_out = f"the breath gave out on {place_in_words(passage, notes[note])} ({notes[note].written})"
         remedy = "breathe before the phrase, and keep the air moving through it"

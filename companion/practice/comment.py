@@ -86,6 +86,8 @@ DRIFT_SHARE = 0.05
 WEIGHT_TO_REFINE = 0.8
 #: From this share on a habit is spoken of as one.
 HABIT_SHARE, HABIT_COUNT = 0.6, 4
+#: What to do where nothing stands out.
+AGAIN = "play it again a little slower and listen for the click"
 
 #: Lengths whose name goes before `note`.
 _MARKS = ("staccatissimo", "staccato", "portato", "marcato", "tenuto")
@@ -120,12 +122,12 @@ def comment_on(found: Found, *, clean: bool) -> tuple[str, ...]:
     said = chosen(_remarks(found), MOST_SENTENCES - len(octave))
     if not said:
         # A take can be unclean by a count alone, such as a strict share of slurs.
-        said = [praise(reading, watch=False)[0].replace("Clean: every", "Every")]
+        said = [f"{praise(reading, watch=False)[0].replace('Clean: every', 'Every').rstrip('.')}; {AGAIN}."]
     return (said[0], *octave, *said[1:])
 
 
 def _on_clean(found: Found) -> tuple[str, ...]:
-    remarks = sorted(_habits(found), key=lambda remark: -remark.weight)
+    remarks = sorted(_habits(found, _about_places(found)), key=lambda remark: -remark.weight)
     matters = bool(remarks) and remarks[0].weight >= WEIGHT_TO_REFINE
     first, watched = praise(found.reading, watch=not matters)
     return (first,) if watched or not remarks else (first, remarks[0].sentence)
@@ -169,14 +171,14 @@ def _remarks(found: Found) -> Iterator[Remark]:
     yield from about_bars(reading, said, slips, found.plan, MOST_BARS)
     yield from about_breaking_off(reading)
     yield from about_time(reading)
-    yield from _habits(found)
+    yield from _habits(found, places)
 
 
-def _habits(found: Found) -> Iterator[Remark]:
+def _habits(found: Found, places: Iterable[Remark]) -> Iterator[Remark]:
     """What a clean take can have too."""
     for remark in _about_articulation(found):
         yield remark if found.reading.tolerances.articulation_share else replace(remark, beside=True)
-    yield from _about_places(found)
+    yield from places
     yield from _about_swing(found)
     yield from _about_drift(found)
     yield from _about_entries(found)

@@ -384,6 +384,22 @@ def test_a_take_that_drifts_far_is_not_late_throughout():
     )
 
 
+def test_wandering_from_the_click_is_told():
+    piece = passage(RUNS)
+    played = exact(piece, 60)
+    played["onset_s"] += 0.09 * np.sin(2 * np.pi * played["onset_s"] / 8)
+    comment = judge(piece, played, 60).comment
+    assert comment[0].startswith("You leave the click and come back to it: ")
+    assert comment[0].endswith("; tap the beat with your foot and listen for each downbeat.")
+
+
+def test_a_take_off_by_the_count_alone_is_told_so():
+    piece = passage(FOUR_BARS)
+    assert comment_on(found_in(piece), clean=False) == (
+        "Every note right, 16 of 16 notes on time; play it again a little slower and listen for the click.",
+    )
+
+
 def test_drift_is_told_once_it_matters():
     piece = passage(FOUR_BARS)
     little = comment_on(found_in(piece, drift=Drift(60.0, 61.0, 0.0)), clean=True)
