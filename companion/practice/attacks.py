@@ -144,7 +144,7 @@ def _averaged(seen: _Seen) -> Floats:
     weight = np.log(each).sum(axis=2) + np.array([prior for _, _, prior in habits])[:, None]
     weight = np.exp(weight - weight.max())
     averaged: Floats = np.einsum("hs,hsn->n", weight / weight.sum(), tongued / each)
-    return averaged
+    return averaged.clip(0.0, 1.0)
 
 
 def _habits(seen: _Seen) -> list[tuple[Floats, Floats, float]]:

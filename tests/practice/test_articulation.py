@@ -8,6 +8,8 @@ from random import Random
 import mido
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from practice.made import passage
 
 from companion.errors import UsageError
@@ -403,6 +405,43 @@ def test_nothing_played():
     assert [(n.played, n.verdicts) for n in notes] == [("", ()), ("", ())]
 
 
+note_of_a_take = st.tuples(
+    st.integers(0, 800),  # since the note before, ms
+    st.integers(-20, 900) | st.none(),  # how long the key was down, ms
+    st.integers(58, 66),
+    st.integers(-1, 5),
+)
+
+
+@settings(max_examples=80, deadline=None)
+@given(
+    st.lists(note_of_a_take, max_size=25), st.lists(st.tuples(st.integers(0, 300), st.integers(0, 127)), max_size=20)
+)
+def test_any_take_in_any_matching_has_its_say_or_none(notes, breath):
+    played, at_ms = [], 0
+    for since_ms, down_ms, midi, _ in notes:
+        at_ms += since_ms
+        played.append((at_ms / 1e3, np.nan if down_ms is None else (at_ms + down_ms) / 1e3, midi, 80))
+    values, at_ms = [], 0
+    for since_ms, value in breath:
+        at_ms += since_ms
+        values.append((at_ms / 1e3, value))
+    piece = marked(passage("C4:1 g:D4 E4:1/2 F4:1/2 r:1 G4:2 G4:1"), slurs=[(0, 3)])
+    realised = np.array([index for *_, index in notes], dtype=np.int64)
+    found = articulated(piece, np.array(played, dtype=PLAYED), realised, np.array(values, dtype=BREATH))
+    assert [n.note_index for n in found] == list(range(6))
+    for n in found:
+        assert (n.played == "") == (n.probability == 0.0)
+        assert n.probability == 0.0 or 0.5 <= n.probability <= 1.0
+        assert set(n.verdicts) <= {AS_WRITTEN, NOT_SLURRED, NOT_TONGUED, TOO_SHORT, TOO_LONG}
+        assert len(set(n.verdicts)) == len(n.verdicts)
+        assert AS_WRITTEN not in n.verdicts[1:]
+
+
+def test_a_passage_without_notes():
+    assert articulations(quarters(0), scale([30]), np.array([-1, -1]), TEMPO_BPM) == ()
+
+
 # -- the breath gives out
 
 
@@ -526,6 +565,37 @@ def test_nearly_all_beginnings_of_students_are_told_right(style, breath):
         right, total = right + r, total + t
     assert total > 600
     assert right >= 0.99 * total
+
+
+def heard_of(piece, take):
+    events = [RawEvent(ns_from_s(m.time_s), m.message) for m in take.messages]
+    return articulations(piece, to_played(events, 0), take.truth, TEMPO_BPM, breath_of(events, 0))
+
+
+@pytest.mark.parametrize("style", ["wind", "keyboard"])
+def test_nobody_is_blamed_who_plays_as_written(style):
+    for seed in range(10):
+        piece = tune(seed)
+        notes = heard_of(piece, simulate(piece, TEMPO_BPM, "clean", seed, style=style))
+        assert [n for n in notes if n.verdicts != (AS_WRITTEN,)] == []
+
+
+@pytest.mark.parametrize("style", ["wind", "keyboard"])
+def test_what_was_begun_otherwise_than_written_is_what_is_told(style):
+    told, real = set(), set()
+    for seed in range(20):
+        piece = tune(seed)
+        take = simulate(piece, TEMPO_BPM, "clean", seed, style=style, kinds={"articulation"})
+        notes = heard_of(piece, take)
+        told |= {(seed, n.note_index) for n in notes if {NOT_SLURRED, NOT_TONGUED} & set(n.verdicts)}
+        # Where nothing is asked there is nothing to do otherwise.
+        real |= {
+            (seed, int(index))
+            for index, kind in zip(take.truth, take.kinds, strict=True)
+            if kind == "articulation" and notes[index].asked
+        }
+    assert len(real) >= 15
+    assert len(told ^ real) <= 0.05 * len(real)
 
 
 def test_simulated_dropouts_are_found_and_nothing_else_is_taken_for_one():
