@@ -149,7 +149,8 @@ class Passage:
 
     `transposition` is sounding minus written semitones as the part says (alto saxophone: -9), None where it is silent.
     `remarks` are what the reader guessed or left out, to be shown. `sha256` identifies the file that was read. `origin`
-    is the file's path as given, or empty for a made passage.
+    is the file's path as given, or empty for a made passage. `purpose` says in one line what an exercise is for; empty for
+    music.
     """
 
     title: str
@@ -164,6 +165,7 @@ class Passage:
     remarks: tuple[str, ...] = ()
     origin: str = ""
     sha256: str = ""
+    purpose: str = ""
 
     @property
     def end(self) -> Fraction:
