@@ -116,6 +116,19 @@ def test_false_notes_that_follow_one_another_on_one_way_add_up() -> None:
     # Where the place isn't known each stands for itself, and so do two slips of the same fingers.
     apart = {(lag.early, lag.late): lag.mean_ms for lag in lags(slip for take in range(4) for slip in way(take, -1))}
     assert apart["left ring", "left index"] == pytest.approx(22.5 + 1.5)
+    # The other way round at one place, after a return to it, is not one way either.
+    contrary = [
+        replace(seen(take, 30.0 + take, early, late), place=3)
+        for take in range(4)
+        for early, late in ((("left ring",), ("left index",)), (("left index", "left middle"), ("left ring",)))
+    ]
+    assert {(lag.early, lag.late): lag.mean_ms for lag in lags(contrary)} == {("left middle", "left ring"): 31.5}
+    again = [
+        replace(seen(take, 30.0 + take, late=late), place=3)
+        for take in range(4)
+        for late in (("left index",), ("left index", "left middle"))
+    ]
+    assert {lag.late: lag.mean_ms for lag in lags(again)} == {"left index": 31.5, "left middle": 31.5}
     (same,) = lags(replace(seen(take, 30.0 + take), place=3) for take in range(4) for _ in range(2))
     assert same.mean_ms == pytest.approx(31.5)
 

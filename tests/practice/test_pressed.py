@@ -194,6 +194,16 @@ def test_a_shape_near_another_fingering_names_that() -> None:
     )
 
 
+def test_where_two_fingerings_are_equally_near_the_planned_one_is_named() -> None:
+    """l1 r3 differs by two keys from 1-and-1, from 1-and-2 and from bis."""
+    for planned, keys in (("1-and-1", "r1"), ("1-and-2", "r2")):
+        _, second = used("F4:1 Bb4:1", "l1 l2 l3 r1", "l1 r3", marks={1: planned})
+        finger = {"r1": "right index", "r2": "right middle finger"}[keys]
+        assert second.sentence == (
+            f"B♭4 was played and sounds right, but the right ring finger's key was down and the {finger}'s key was up"
+        )
+
+
 def test_a_wrong_note_is_told_by_its_fingers() -> None:
     _, second = used("G4:1 B4:1", "l1 l2 l3", "l1 l2", heard={1: 69})
     assert (second.name, second.planned) == ("standard", "standard")

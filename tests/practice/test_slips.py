@@ -18,9 +18,10 @@ from companion.errors import UsageError
 from companion.passage import Passage, Pitch, Trill
 from companion.planning import plan
 from companion.practice import align
+from companion.practice.between import Change, Mover, State
 from companion.practice.model import PLAYED, Pressed
 from companion.practice.simulation import simulate
-from companion.practice.slips import blip_limit_s, find_slips
+from companion.practice.slips import blip_limit_s, find_slips, likeliest, sure_fingers
 
 ALTO = charts.load("alto")
 BPM = 100.0
@@ -116,6 +117,65 @@ def test_a_false_note_is_spelled_as_those_around_it(text: str, heard: int, name:
     assert f" a short {name} sounds for 38 ms" in only(text, heard).sentence
 
 
+def test_many_fingers_are_counted_in_the_sentence_and_named_in_the_fields() -> None:
+    lone = only("D5:1 B4:1", 76)
+    assert lone.early == ("right ring",)
+    assert len(lone.late) == 5
+    assert lone.sentence.endswith("your right ring finger came up early, ahead of 5 others")
+
+
+def change_of(*fingers: str) -> Change:
+    """Fingers that each press a key of their own; states are made by hand."""
+    movers = tuple(Mover(finger, frozenset(), frozenset({finger})) for finger in fingers)
+    return Change(frozenset(), frozenset(fingers), movers, ())
+
+
+def state(*progress: int, keys: str = "") -> State:
+    return State(frozenset(keys.split()), progress)
+
+
+L_INDEX, L_MIDDLE, R_INDEX, R_MIDDLE = "left index", "left middle", "right index", "right middle"
+
+
+@pytest.mark.parametrize(
+    ("fingers", "states", "expected"),
+    [
+        # One state, and two that agree on one pair.
+        ((L_INDEX, R_INDEX), [(2, 0)], ((L_INDEX,), (R_INDEX,))),
+        ((L_INDEX, L_MIDDLE, R_INDEX), [(2, 0, 0), (2, 2, 0)], ((L_INDEX,), (R_INDEX,))),
+        # Halfway is ahead of those that have not moved and behind those that have.
+        ((L_INDEX, R_INDEX), [(1, 0)], ((L_INDEX,), (R_INDEX,))),
+        ((L_INDEX, L_MIDDLE, R_INDEX), [(2, 1, 0)], ((L_INDEX,), (R_INDEX,))),
+        # Either finger of one hand may have been first, the other hand was last for sure.
+        ((L_INDEX, L_MIDDLE, R_INDEX), [(2, 0, 0), (0, 2, 0)], (("left hand",), (R_INDEX,))),
+        ((L_INDEX, R_INDEX, R_MIDDLE), [(2, 2, 0), (2, 0, 2)], ((L_INDEX,), ("right hand",))),
+        # The rest of that same hand may not be said to be both early and late.
+        ((L_INDEX, L_MIDDLE, "left ring"), [(2, 0, 0), (0, 2, 0)], ((), ())),
+        # Either hand may have been first.
+        ((L_INDEX, R_INDEX), [(2, 0), (0, 2)], ((), ())),
+        ((L_INDEX, R_INDEX, R_MIDDLE), [(2, 0, 0), (0, 2, 0)], ((), ())),
+        ((L_INDEX,), [(1,)], ((), ())),
+    ],
+)
+def test_what_is_sure_is_what_all_states_agree_on(fingers, states, expected) -> None:
+    assert sure_fingers(change_of(*fingers), [state(*progress) for progress in states]) == expected
+
+
+def test_the_likeliest_state_is_hands_apart_then_nobody_halfway_then_few_out_of_step() -> None:
+    three = change_of(L_INDEX, L_MIDDLE, R_INDEX)
+    hands, fingers = state(2, 2, 0, keys="z"), state(2, 0, 0, keys="a")
+    assert likeliest(three, [fingers, hands]) == likeliest(three, [hands, fingers]) == hands
+    two = change_of(L_INDEX, R_INDEX)
+    assert likeliest(two, [state(1, 0, keys="a"), state(2, 0, keys="z")]) == state(2, 0, keys="z")
+    four = change_of(L_INDEX, L_MIDDLE, R_INDEX, R_MIDDLE)
+    one, many = state(2, 0, 0, 0, keys="z"), state(2, 0, 2, 0, keys="a")
+    assert likeliest(four, [many, one]) == one
+    five = change_of(L_INDEX, L_MIDDLE, "left ring", "left little", R_INDEX)
+    one, many = state(2, 0, 0, 0, 0, keys="z"), state(2, 2, 0, 0, 0, keys="a")
+    assert likeliest(five, [many, one]) == one
+    assert likeliest(two, [state(2, 0, keys="b"), state(0, 2, keys="a")]) == state(0, 2, keys="a")
+
+
 # -- where it can't be told ------------------------------------------------------------------------------------------
 
 
@@ -160,6 +220,9 @@ def test_a_single_finger_has_nobody_to_be_behind() -> None:
         ("A4:1 A4:1", None, 60, "no finger moves there, so a key was brushed or the note broke"),
         ("F4:1 F#4:1", {1: "chromatic"}, 64, "no order of the planned fingers sounds it; those of F♯4 with its usual"),
         ("C#6:1 Eb6:1", None, 86, "the palm E♭ key came after the palm D key"),
+        # Two other fingerings of C♯ would do, two fingers under C: neither is named.
+        ("D5:1 C#5:1", {1: "long C♯, right hand down"}, 76, "sounds it, so a key was brushed or the note broke"),
+        ("B3:1 C4:1", None, 66, "no order of the planned fingers sounds it, so a key was brushed or the note broke"),
     ],
 )
 def test_what_the_planned_fingers_do_not_sound_is_said_to_come_from_elsewhere(text, marks, midi, says) -> None:
@@ -226,6 +289,11 @@ def test_a_short_note_beside_a_wrong_or_missing_one_is_no_slip_of_this_change() 
     wrong["written_midi"][2] = 60
     assert find_slips(piece, wrong, np.array([0, -1, 1, 2]), fingered, ALTO) == ()
     assert find_slips(piece, played, np.array([1, -1, 0, 2]), fingered, ALTO) == ()
+    assert find_slips(piece, played, np.array([0, -1, 2, 2]), fingered, ALTO) == ()
+    skipped = played.copy()
+    skipped["written_midi"] = [67, 69, 69, 60]
+    four = passage("G4:1 Bb4:1 A4:1 C4:1")
+    assert find_slips(four, skipped, np.array([0, -1, 2, 3]), plan(four, ALTO), ALTO) == (), "B♭ was left out"
 
 
 def test_one_of_the_two_notes_sounding_twice_is_no_wrong_note() -> None:

@@ -133,6 +133,16 @@ def test_a_trill_that_is_broken_off_is_measured_over_its_longest_stretch() -> No
     assert timing.notes_per_s == pytest.approx(10.0)
 
 
+def test_a_note_of_the_trill_struck_twice_ends_a_stretch() -> None:
+    piece = trilled("B4:4 A4:1", "C5")
+    before, after = take(100, 100, 4), take(100, 100, 9)
+    after["onset_s"] += float(before["onset_s"][-1]) + 0.3
+    after["written_midi"] = np.where(np.arange(9) % 2 == 0, 72, 71)
+    played = np.concatenate([before, after])
+    (timing,) = trill_timings(piece, played, np.zeros(len(played), dtype=np.int64))
+    assert timing.notes_per_s == pytest.approx(10.0)
+
+
 def test_a_blip_in_between_belongs_to_the_note_before_it() -> None:
     piece = trilled("B4:4 A4:1", "C5")
     played = take(100, 100, 12)
