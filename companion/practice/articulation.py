@@ -92,6 +92,7 @@ def articulations(
     breath: BreathArray | None = None,
     *,
     lengths: Mapping[str, LengthLimits] = LENGTHS,
+    slack_s: float = SLACK_S,
 ) -> tuple[Articulated, ...]:
     """How each score note was begun and held, against the score.
 
@@ -108,6 +109,8 @@ def articulations(
         In seconds as in `played`.
     lengths : mapping
         Limits by the word for the length; a word that is missing is not judged.
+    slack_s : float >= 0
+        How far beyond them a note is still as written.
 
     Returns
     -------
@@ -123,7 +126,7 @@ def articulations(
     if realised.shape != (len(played),):
         raise UsageError(f"{len(played)} notes were played but {realised.size} are matched: give one number a note")
     take = _Take(passage, played, realised, tempo_bpm, breath)
-    return tuple(_articulated(take, note, lengths) for note in passage.notes)
+    return tuple(_articulated(take, note, lengths, slack_s) for note in passage.notes)
 
 
 def asked_of(passage: Passage, index: int) -> str:
@@ -269,7 +272,7 @@ class _Take:
         return played_s / written_s if written_s > 0 and played_s > 0 else None
 
 
-def _articulated(take: _Take, note: Note, lengths: Mapping[str, LengthLimits]) -> Articulated:
+def _articulated(take: _Take, note: Note, lengths: Mapping[str, LengthLimits], slack_s: float) -> Articulated:
     index = note.index
     i = take.first.get(index)
     asked, length = take.asked[index], length_of(take.passage, index)
@@ -285,7 +288,7 @@ def _articulated(take: _Take, note: Note, lengths: Mapping[str, LengthLimits]) -
         verdicts += (AS_WRITTEN,) if asked == played else (NOT_TONGUED,) if played == SLURRED else (NOT_SLURRED,)
     limits = lengths.get(length)
     if held is not None and limits is not None and _length_counts(take, index, i):
-        verdicts += (_length_verdict(take, index, held, limits),)
+        verdicts += (_length_verdict(take, index, held, limits, slack_s),)
     different = tuple(verdict for verdict in verdicts if verdict != AS_WRITTEN)
     return Articulated(
         note_index=index,
@@ -328,11 +331,11 @@ def _length_counts(take: _Take, index: int, i: int) -> bool:
     return after is None or take.realised[after] == index + 1
 
 
-def _length_verdict(take: _Take, index: int, held: float, limits: LengthLimits) -> str:
+def _length_verdict(take: _Take, index: int, held: float, limits: LengthLimits, slack_s: float) -> str:
     notes = take.passage.notes
     written_s = take.lengths_s[index] * _pace_at(take, index)
     rest = index + 1 == len(notes) or notes[index + 1].start > notes[index].end
     longest = min(limits.longest, limits.into_rest) if rest else limits.longest
-    if held * written_s + SLACK_S < limits.shortest * written_s:
+    if held * written_s + slack_s < limits.shortest * written_s:
         return TOO_SHORT
-    return TOO_LONG if held * written_s - SLACK_S > longest * written_s else AS_WRITTEN
+    return TOO_LONG if held * written_s - slack_s > longest * written_s else AS_WRITTEN

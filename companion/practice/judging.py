@@ -48,6 +48,7 @@ from companion.practice.slips import find_slips
 from companion.practice.swing import ratio_in_words
 from companion.practice.trills import trill_timings
 from companion.practice.words import bars_in_words, number_of, times_in_words
+from companion.units import s_from_ms
 
 __all__ = ["judge"]
 
@@ -95,7 +96,9 @@ def judge(
     returns = frozenset(reading.returns)
     found = Found(
         reading=reading,
-        articulation=articulations(passage, played, realised, tempo_bpm, breath),
+        articulation=articulations(
+            passage, played, realised, tempo_bpm, breath, slack_s=s_from_ms(tolerances.length_slack_ms)
+        ),
         slips=find_slips(passage, played, realised, fingered, chart, pressed),
         trills=trill_timings(passage, played, realised, fingered, chart),
         fingerings=fingerings_used(passage, played, realised, pressed, fingered, chart)

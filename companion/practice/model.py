@@ -67,7 +67,8 @@ class Tolerances:
     more; `practice.tolerance` says how these follow from Friberg and Sundberg (1995). A clean take has at least
     `clean_share_on_time` of its notes on time and none further off than `clean_worst` times what is on time.
     `articulation_share` of its notes must be slurred or tongued as written; 0 asks for none, since a keyboard or a
-    player who learns the notes first is not to be held to it.
+    player who learns the notes first is not to be held to it. A note is too short or too long for what is written only
+    by more than `length_slack_ms` beyond the limits of `practice.articulation`.
     """
 
     on_time_ms: float = 30.0
@@ -75,6 +76,7 @@ class Tolerances:
     clean_share_on_time: float = 0.95
     clean_worst: float = 3.0
     articulation_share: float = 0.0
+    length_slack_ms: float = 50.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -56,6 +56,10 @@ def check_tolerances(tolerances: Tolerances) -> None:
         raise UsageError(
             f"a clean take can't be held to {tolerances.clean_worst:g} times what is on time: give 1 or more, such as 3"
         )
+    if not (isfinite(tolerances.length_slack_ms) and tolerances.length_slack_ms >= 0):
+        raise UsageError(
+            f"a slack of {tolerances.length_slack_ms:g} ms in the length of notes makes no sense: give 0 or more, as 50"
+        )
     if not 0 <= tolerances.articulation_share <= 1:
         raise UsageError(
             f"{tolerances.articulation_share:g} is no share of the slurs: give 0 to 1, such as 0.9 for 90 %"
@@ -103,9 +107,11 @@ def tolerance_in_words(tolerances: Tolerances) -> str:
     share = 100 * tolerances.on_time_share
     begun = tolerances.articulation_share
     tongue = f", {100 * begun:g} % slurred or tongued as written" if begun else ""
+    usual_ms, slack_ms = Tolerances().length_slack_ms, tolerances.length_slack_ms
+    length = "" if slack_ms == usual_ms else f"; lengths: {slack_ms:g} ms beyond what is written"
     return (
         f"on time: within {tolerances.on_time_ms:g} ms of the click, or {share:g} % of the interval to the nearer note;"
         " clean: no note wrong, left out, added or played again, and"
         f" {100 * tolerances.clean_share_on_time:g} % on time, none over {tolerances.clean_worst:g} times that"
-        f" off{tongue}"
+        f" off{tongue}{length}"
     )

@@ -17,6 +17,7 @@ from companion.passage import Pitch, Trill
 from companion.practice.articulation import LENGTHS, LengthLimits, articulations, asked_of, dropouts, length_of
 from companion.practice.attacks import breath_falls, gaps_s, tongued_probabilities
 from companion.practice.hearing import breath_of, to_played
+from companion.practice.judging import judge
 from companion.practice.model import (
     AS_WRITTEN,
     BREATH,
@@ -28,8 +29,10 @@ from companion.practice.model import (
     TOO_LONG,
     TOO_SHORT,
     RawEvent,
+    Tolerances,
 )
 from companion.practice.simulation import simulate
+from companion.practice.tolerance import tolerance_in_words
 from companion.units import ns_from_s
 
 #: Half a second a quarter.
@@ -393,6 +396,17 @@ def test_limits_are_adjustable():
     strict = {"full": LengthLimits(0.9)}
     assert articulated(piece, played, lengths=strict)[0].verdicts == (TOO_SHORT,)
     assert articulated(piece, played, lengths={})[0].verdicts == ()
+
+
+def test_the_slack_is_adjustable_and_stated():
+    piece, played = quarters(3), scale([250, 30])
+    assert articulated(piece, played)[0].verdicts == (AS_WRITTEN,)
+    assert articulated(piece, played, slack_s=0.0)[0].verdicts == (TOO_SHORT,)
+    strict = Tolerances(length_slack_ms=0.0)
+    assert judge(piece, played, TEMPO_BPM, strict).articulation[0].verdicts == (TOO_SHORT,)
+    assert tolerance_in_words(strict).endswith("; lengths: 0 ms beyond what is written")
+    with pytest.raises(UsageError, match="a slack of -1 ms in the length of notes makes no sense"):
+        judge(piece, played, TEMPO_BPM, Tolerances(length_slack_ms=-1.0))
 
 
 def test_a_matching_of_another_length_is_refused():
