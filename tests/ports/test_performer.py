@@ -180,6 +180,20 @@ def test_with_the_chart_blips_are_what_the_horn_sounds_on_the_way() -> None:
     assert heard != tuple(m.message for m in perform(ETUDE, 120, "chaos", 1, plan=plan))
 
 
+def test_what_is_hard_for_one_player_stays_hard_and_is_not_for_another() -> None:
+    def slips_by_note(seed: int, takes: range) -> np.ndarray:
+        found = np.zeros(len(ETUDE.notes))
+        for number in takes:
+            take = play_take(ETUDE, 92, LEVELS["beginner"], "beginner", seed, take=number)
+            for truth, kind in zip(take.truth, take.kinds, strict=True):
+                found[truth] += kind in ("wrong note", "octave slip", "hesitation")
+        return found
+
+    first, again, other = slips_by_note(1, range(40)), slips_by_note(1, range(40, 80)), slips_by_note(2, range(40))
+    assert np.corrcoef(first, again)[0, 1] > 0.35
+    assert abs(np.corrcoef(first, other)[0, 1]) < 0.2
+
+
 def test_at_one_change_mostly_the_same_fingers_are_late() -> None:
     chart = charts.load("alto")
     piece = etude(16)

@@ -31,6 +31,7 @@ def clock() -> Clock:
 def test_a_name_says_level_and_seed() -> None:
     assert parse_sim("sim:student:7") == SimSpec("student", 7)
     assert parse_sim(" SIM:Steady ").name == "sim:steady:1"
+    assert [parse_sim(f"sim:{level}:3").level for level in ("clean", "messy", "chaos")] == ["clean", "messy", "chaos"]
     assert is_sim("sim:junk")
     assert not is_sim("simple device")
 
