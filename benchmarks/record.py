@@ -14,10 +14,12 @@ from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+from companion.charts import load
 from companion.practice.model import RawEvent
 from companion.record import NoteRecord, TakeRecord, Wanted, summaries, survey
 from companion.record.codec import encode_sitting, encode_take
 from companion.record.log import Sitting, stream
+from companion.record.trouble import troubles_over_all
 
 NOTES = 50
 
@@ -28,7 +30,18 @@ def a_take(rng: random.Random, name: str, started: datetime, tempo_bpm: float) -
     pitches = [rng.randint(60, 84) for _ in range(NOTES)]
     notes = tuple(
         NoteRecord(
-            str(1 + i // 8), str(1 + i % 4), midi, "standard", ("l1", "l2", "l3"), "on time", rng.gauss(0, 15), midi
+            str(1 + i // 8),
+            str(1 + i % 4),
+            midi,
+            "standard",
+            ("l1", "l2", "l3")[: 1 + i % 3],
+            "on time",
+            round(rng.gauss(0, 15), 3),
+            midi,
+            available_ms=round(every_ns / 1e6, 3),
+            begun="tongued",
+            held_share=0.913,
+            articulation=("as written",),
         )
         for i, midi in enumerate(pitches)
     )
@@ -41,7 +54,7 @@ def a_take(rng: random.Random, name: str, started: datetime, tempo_bpm: float) -
         origin="shared/passages/etude.musicxml", sha256="ab" * 32, instrument="alto", port="keys",
         duration_ns=NOTES * every_ns,
         clean=rng.random() < 0.4, advice="Bar 6: the right hand is late.", trouble_bars=("6",), notes=notes,
-        events=tuple(events),
+        events=tuple(events), realised=tuple(range(NOTES)),
     )  # fmt: skip
 
 
@@ -91,6 +104,10 @@ def main() -> None:
         )
         figures["opened_after_a_sitting_s"] = timed(
             "index in place, one sitting more", lambda: summaries(folder, cache)
+        )
+        chart = load("alto")
+        figures["trouble_s"] = timed(
+            "what keeps failing, newest takes", lambda: troubles_over_all(folder, chart, cache=cache)
         )
         figures["all_in_full_s"] = timed(
             "every note and event of every take", lambda: sum(1 for _ in stream(folder, []))

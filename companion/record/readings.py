@@ -17,8 +17,8 @@ Conventions
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from collections.abc import Collection, Iterable, Iterator
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from difflib import SequenceMatcher
 from itertools import pairwise
@@ -34,7 +34,7 @@ from companion.record.log import read_take
 from companion.record.model import NoteRecord, TakeRecord, TakeSummary
 from companion.units import s_from_beats, s_from_ms, s_from_ns, s_per_beat
 
-__all__ = ["NEWEST_TAKES", "newest_takes_of", "own_takes", "pace_of", "readings_of"]
+__all__ = ["NEWEST_TAKES", "newest_takes_of", "pace_of", "readings_of"]
 
 #: Fingers get quicker with practice: takes before these say how fast they were once.
 NEWEST_TAKES = 60
@@ -76,21 +76,22 @@ def pace_of(folder: Path, chart: Chart, newest_takes: int = NEWEST_TAKES, cache:
     return pace_from(readings, chart)
 
 
-def newest_takes_of(folder: Path, instrument: str, most: int, cache: Path | None = None) -> list[TakeSummary]:
-    """The player's own newest takes on an instrument, oldest first."""
+def newest_takes_of(
+    folder: Path,
+    instrument: str,
+    most: int,
+    cache: Path | None = None,
+    wanted: Wanted = Wanted(),  # noqa: B008 (frozen)
+    parts: Collection[str] = (),
+) -> list[TakeSummary]:
+    """The player's own newest takes on an instrument, oldest first; of these parts of a score where any are given."""
     found: list[TakeSummary] = []
     for first_day in _first_days():
-        found = own_takes(folder, instrument, cache, Wanted(first_day=first_day))
+        takes = survey(folder, cache, replace(wanted, first_day=first_day)).takes
+        found = [take for take in takes if _is_own(take, instrument) and (not parts or take.part in parts)]
         if len(found) >= most:
             break
     return found[-most:] if most > 0 else []
-
-
-def own_takes(
-    folder: Path, instrument: str, cache: Path | None = None, wanted: Wanted | None = None
-) -> list[TakeSummary]:
-    """The player's own takes on an instrument among those that are wanted, oldest first."""
-    return [take for take in survey(folder, cache, wanted).takes if _is_own(take, instrument)]
 
 
 def _first_days() -> Iterator[str]:

@@ -50,7 +50,7 @@ from companion.record.index import Wanted
 from companion.record.log import read_take
 from companion.record.model import NoteRecord, TakeRecord, TakeSummary
 from companion.record.progress import of_passage
-from companion.record.readings import newest_takes_of, own_takes
+from companion.record.readings import newest_takes_of
 from companion.record.wilson import wilson_interval
 from companion.units import ms_from_s, s_per_beat
 
@@ -183,9 +183,10 @@ def _summaries(
     if passage is None:
         return newest_takes_of(folder, chart.name, most, cache)
     wanted = Wanted(sha256=passage.sha256, file_name=passage.origin)
-    found, _ = of_passage(own_takes(folder, chart.name, cache, wanted), passage.sha256, passage.origin)
     parts = ("", passage.part_name, passage.part_id)
-    return [take for take in found if take.part in parts][-most:]
+    takes = newest_takes_of(folder, chart.name, most, cache, wanted, parts)
+    # A passage without a file asks for takes without one.
+    return of_passage(takes, passage.sha256, passage.origin)[0]
 
 
 def troubles(

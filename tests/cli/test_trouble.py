@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import textwrap
 from dataclasses import replace
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -85,7 +86,7 @@ Over all passages
 
 Fingers and trills
 
--  From A4 to B♭4 your left middle finger is 38 ms (± 3, 4 takes) behind the right side key.
+-  {lag}
 """
 
 
@@ -94,9 +95,12 @@ def test_what_keeps_failing_with_its_evidence(score: Path, capsys: pytest.Captur
     write([take_of(score, "slipped", 37.0), take_of(score, "slipped", 39.0)], 24)
     write([take_of(score, "late"), take_of(score)], 24)
     assert main(["trouble", str(score), "--json", "out.json"]) == 0
-    assert capsys.readouterr().out == GOLDEN.format(name=fingering(score))
     told = json.loads(Path("out.json").read_text(encoding="utf-8"))
     (spot,), (lag,) = told["spots"], told["finger_lags"]
+    words = "F" + lag["sentence"][1:] + "."
+    assert words.startswith("From A4 to B♭4 your left middle finger is") and "38 ms (± 3, 4 takes) behind" in words
+    folded = textwrap.fill(words, 98, initial_indent="-  ", subsequent_indent="   ")[3:]
+    assert capsys.readouterr().out == GOLDEN.format(name=fingering(score), lag=folded)
     assert (spot["bar"], spot["beat"], spot["failed"], spot["takes"], spot["solved"]) == ("5", "3", 6, 7, False)
     assert spot["kinds"] == [["slipped", 4], ["wrong", 1], ["late", 1]] and spot["note_index"] == 2
     assert (lag["late"], lag["takes"], lag["mean_ms"]) == ("left middle", 4, pytest.approx(38.0))
