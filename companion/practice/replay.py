@@ -1,5 +1,8 @@
 """A take heard and seen again at any tempo, beside what is written, note by note.
 
+Where the player had left the click (went back, hesitated, took another tempo), what is written goes by the player's own
+beat (see `own_beat`), for beside a click that is somewhere else nothing could be compared.
+
 Pure: a `Replay` is told the time and says where it stands; the caller draws and makes the sound. Times are seconds of
 the take as it was played, from beat 0 of its passage, whatever the speed of the replay.
 """
@@ -16,6 +19,7 @@ import numpy as np
 from companion.passage import Passage
 from companion.practice.clock import GRACE_S, note_onsets_s
 from companion.practice.model import PlayedArray, Slip
+from companion.practice.own_beat import own_beat_s
 from companion.units import ms_from_s, s_from_ns
 
 __all__ = ["SPEEDS", "Moment", "Replay", "Sounding"]
@@ -26,6 +30,8 @@ SPEEDS = (25, 33, 50, 66, 75, 90, 100, 125, 150, 200)
 MARGIN_S = 0.4
 #: Two times nearer than this are one step; a slip is the played note within this of its time.
 SAME_S = 1e-4
+#: A note so little early counts as due already: nobody hears it as early (what is on time is judged elsewhere).
+EARLY_S = 0.03
 #: A note still held at the end of the take sounds so long in the replay.
 HELD_S = 1.0
 
@@ -44,9 +50,10 @@ class Moment:
     """What a replay shows at one time.
 
     `played_index` is the last note that was played, -1 before the first; `heard_midi` its written pitch while it
-    sounds, None in a silence. `sounded` is the score note that playing has reached, `written` the one that the click
-    has; both are None before their first. `off_ms` is how far the played note is from its due time, None where it is
-    not in the score. `slip` is the slip that sounds, if one does.
+    sounds, None in a silence. `sounded` is the score note that playing has reached, `written` the one that is due; both
+    are None before their first. `off_ms` is how far the played note is from its due time, None where it is not in the
+    score; `own_beat` says that due is by the player's own beat, not by the click. `cursor_s` is the passage's time of
+    what is due now. `slip` is the slip that sounds, if one does.
     """
 
     position_s: float
@@ -56,6 +63,8 @@ class Moment:
     written: int | None = None
     extra: bool = False
     off_ms: float | None = None
+    own_beat: bool = False
+    cursor_s: float = 0.0
     slip: Slip | None = None
 
 
@@ -94,7 +103,12 @@ class Replay:
         self._ends_s = self._ends(played)
         self.realised = tuple(int(index) for index in realised)
         self._reached = self._furthest_reached()
+        self._behind_s = self._own_beat()
         self._slips = {self._played_at(slip.time_s): slip for slip in slips}
+        #: When the notes that nobody played were due, by their indices.
+        self.left_out_s = {
+            i: self.due_s[i] + self._behind_at_s(i) for i in sorted(set(range(len(self.due_s))) - set(self.realised))
+        }
         self.steps_s = self._steps()
         self.start_s = self.steps_s[0] - MARGIN_S if self.steps_s else 0.0
         self.end_s = max([*self._ends_s, *self._written_ends_s(), self.start_s]) + MARGIN_S
@@ -116,6 +130,21 @@ class Replay:
             return GRACE_S
         return self.passage.seconds(note.end, self.tempo_bpm) - self.passage.seconds(note.start, self.tempo_bpm)
 
+    def _own_beat(self) -> list[float]:
+        """How far the own beat is behind the click at each played note; an extra note goes with the one before."""
+        at = [k for k, index in enumerate(self.realised) if index >= 0]
+        due_s = np.array([self.due_s[self.realised[k]] for k in at])
+        own = dict(zip(at, own_beat_s(due_s, np.array([self.onsets_s[k] for k in at]) - due_s), strict=True))
+        behind_s: list[float] = []
+        for k in range(len(self.realised)):
+            behind_s.append(float(own[k]) if k in own else behind_s[-1] if behind_s else 0.0)
+        return behind_s
+
+    def _behind_at_s(self, note_index: int) -> float:
+        """How far the own beat is behind where a note was not played: as at the last one before it that was."""
+        before = [k for k, index in enumerate(self.realised) if 0 <= index <= note_index]
+        return self._behind_s[before[-1]] if before else 0.0
+
     def _furthest_reached(self) -> list[int | None]:
         """The score note that playing stands at after each played note."""
         reached: list[int | None] = []
@@ -131,8 +160,7 @@ class Replay:
 
     def _steps(self) -> list[float]:
         """One step a played note, and one a written note that nobody played."""
-        left_out = set(range(len(self.due_s))) - set(self.realised)
-        times = sorted([*self.onsets_s, *(self.due_s[i] for i in left_out)])
+        times = sorted([*self.onsets_s, *self.left_out_s.values()])
         steps: list[float] = []
         for time_s in times:
             if not steps or time_s - steps[-1] > SAME_S:
@@ -190,18 +218,20 @@ class Replay:
         self.playing = False
         if note_index in self.realised:
             self.position_s = self.onsets_s[self.realised.index(note_index)]
-        elif 0 <= note_index < len(self.due_s):
-            self.position_s = self.due_s[note_index]
+        elif note_index in self.left_out_s:
+            self.position_s = self.left_out_s[note_index]
 
     # -- what is shown and heard --------------------------------------------------------------------------------------
 
     def moment(self) -> Moment:
         """What there is to show now."""
         at = bisect_right(self.onsets_s, self.position_s + SAME_S) - 1
-        due = bisect_right(self._due_in_order_s, self.position_s + SAME_S) - 1
+        behind_s = self._behind_s[at] if at >= 0 else 0.0
+        cursor_s = self.position_s - behind_s
+        due = bisect_right(self._due_in_order_s, cursor_s + SAME_S + EARLY_S) - 1
         written = self._in_order[due] if due >= 0 else None
         if at < 0:
-            return Moment(self.position_s, written=written)
+            return Moment(self.position_s, written=written, cursor_s=cursor_s)
         note = self.realised[at]
         sounds = self.position_s < self._ends_s[at] or isnan(self._ends_s[at])
         return Moment(
@@ -211,7 +241,9 @@ class Replay:
             self._reached[at],
             written,
             extra=note < 0,
-            off_ms=ms_from_s(self.onsets_s[at] - self.due_s[note]) if note >= 0 else None,
+            off_ms=ms_from_s(self.onsets_s[at] - self.due_s[note] - behind_s) if note >= 0 else None,
+            own_beat=behind_s != 0.0,
+            cursor_s=cursor_s,
             slip=self._slips.get(at) if sounds else None,
         )
 
@@ -223,7 +255,9 @@ class Replay:
         ]
 
     def written_tones(self) -> list[Sounding]:
-        """The passage as it is written, at the click."""
-        return [
-            Sounding(self.due_s[n.index], self._written_life_s(n.index), n.written_midi) for n in self.passage.notes
-        ]
+        """What was written for it, at the click or at the player's own beat: all that was played, as often as it was,
+        and what was left out."""
+        due = [(self.due_s[i] + self._behind_s[k], i) for k, i in enumerate(self.realised) if i >= 0]
+        due += [(due_s, i) for i, due_s in self.left_out_s.items()]
+        notes = self.passage.notes
+        return [Sounding(due_s, self._written_life_s(i), notes[i].written_midi) for due_s, i in sorted(due)]

@@ -118,10 +118,10 @@ def _places(take: FinishedTake, places: Sequence[PlaceTiming]) -> tuple[str, ...
     return tuple(lines)
 
 
-def off_in_words(deviation_ms: float) -> str:
+def off_in_words(deviation_ms: float, none: str = "on the click") -> str:
     """`45 ms late`, `2.3 s early`, `on the click`."""
     way = "early" if deviation_ms < 0 else "late"
-    return f"{_time_in_words(deviation_ms)} {way}" if round(deviation_ms) else "on the click"
+    return f"{_time_in_words(deviation_ms)} {way}" if round(deviation_ms) else none
 
 
 def _time_in_words(ms: float) -> str:

@@ -178,12 +178,12 @@ class Replaying:
         due_s = self.replay.due_s
         if not due_s or moment.written is None:
             return None
-        at = bisect_right(due_s, moment.position_s + 1e-4) - 1
+        at = bisect_right(due_s, moment.cursor_s + 1e-4) - 1
         if at < 0:
             return None
         following = min(at + 1, len(due_s) - 1)
         span_s = due_s[following] - due_s[at]
-        share = (moment.position_s - due_s[at]) / span_s if span_s > 0 else 0.0
+        share = (moment.cursor_s - due_s[at]) / span_s if span_s > 0 else 0.0
         first = self.take.section.first_note
         # In hundredths: fine enough to glide, coarse enough that a picture is not drawn for nothing.
         return first + at, first + following, round(share, 2)
@@ -213,14 +213,14 @@ class Replaying:
             words += f", {note_name(played)} was played"
         if moment.off_ms is None or note.grace:
             return words + "."
-        return f"{words}; {off_in_words(moment.off_ms)}."
+        off = off_in_words(moment.off_ms, "on your own beat" if moment.own_beat else "on the click")
+        return f"{words}; {off}{', by your own beat' if moment.own_beat and round(moment.off_ms) else ''}."
 
     def _note_here(self, moment: Moment) -> int | None:
         """The score note a step is about: what sounds, or what is due and nobody played."""
-        if moment.written is not None and moment.written not in self.replay.realised:
-            due_s = self.replay.due_s[moment.written]
-            if abs(due_s - moment.position_s) < 1e-3:
-                return moment.written
+        due_s = self.replay.left_out_s.get(moment.written, None) if moment.written is not None else None
+        if due_s is not None and abs(due_s - moment.position_s) < 1e-3:
+            return moment.written
         return moment.sounded if moment.sounded is not None else moment.written
 
     def seen(self) -> tuple[object, ...]:

@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from itertools import pairwise
 
 import numpy as np
 
-from companion.arrays import Floats
 from companion.practice.clock import note_onsets_s
 from companion.practice.model import (
     ADDED,
@@ -25,9 +23,10 @@ from companion.practice.model import (
     Slip,
     Tolerances,
 )
+from companion.practice.own_beat import own_beat_s
 from companion.practice.rehearsal import FinishedTake
 from companion.practice.tolerance import on_time_limits_s
-from companion.units import ms_from_s
+from companion.units import ms_from_s, s_from_ms
 from companion.window.pencilled import CUT, LONGER, SHORTER, SLIP, SLUR, USED, Mark, staff_steps
 from companion.window.strip import Strip, StripNote, strip_of
 
@@ -37,8 +36,6 @@ __all__ = ["marks_of", "slip_at", "strip_of_take", "timing_of", "worth_pencillin
 ARROWS_A_BAR = 2
 #: So many marks of articulation a bar: a page full of them tells nothing.
 TICKS_A_BAR = 6
-#: From so far off the click on the own beat counts; neighbours that tell it, and a jump that parts them.
-LEFT_MS, NEIGHBOURS, JUMP_MS = 250.0, 4, 200.0
 _TICKS = {NOT_SLURRED: SLUR, NOT_TONGUED: CUT, TOO_LONG: SHORTER, TOO_SHORT: LONGER}
 
 
@@ -134,47 +131,24 @@ def slip_at(take: FinishedTake, note_index: int) -> Slip | None:
 def timing_of(take: FinishedTake, tolerances: Tolerances) -> tuple[StripNote, ...]:
     """How far every note that was reached was off the click, or off the player's own beat where the click was left.
 
-    Someone who went back or hesitates is seconds behind from then on, which says nothing of the notes there. The own
-    beat at a note is a straight line through its neighbours in time, the note itself left out.
+    Someone who went back or hesitates is seconds behind from then on, which says nothing of the notes there.
     """
     section = take.section
     due_s = note_onsets_s(section.passage, take.tempo_bpm)
     early_s, late_s = on_time_limits_s(section.passage, take.tempo_bpm, tolerances)
     timed = [r for r in take.assessment.notes if r.deviation_ms is not None and r.verdict not in (WRONG_NOTE, LEFT_OUT)]
     off_ms = {r.note_index: float(r.deviation_ms or 0.0) for r in timed}
-    own_ms = _own_beat_ms(np.array([due_s[i] for i in off_ms]), np.array(list(off_ms.values())))
-    beat_ms = dict(zip(off_ms, own_ms, strict=True))
+    own_s = own_beat_s(np.array([due_s[i] for i in off_ms]), s_from_ms(1.0) * np.array(list(off_ms.values())))
+    beat_ms = {i: ms_from_s(float(own)) for i, own in zip(off_ms, own_s, strict=True)}
     notes = []
     for result in take.assessment.notes:
         if result.verdict == NOT_REACHED:
             continue
         i = result.note_index
         limits_ms = ms_from_s(float(early_s[i])), ms_from_s(float(late_s[i]))
-        left = i in beat_ms and abs(beat_ms[i]) > LEFT_MS
-        off = off_ms[i] - (beat_ms[i] if left else 0.0) if i in off_ms else None
-        notes.append(StripNote(section.first_note + i, off, *limits_ms, own_beat=left))
+        off = off_ms[i] - beat_ms[i] if i in off_ms else None
+        notes.append(StripNote(section.first_note + i, off, *limits_ms, own_beat=beat_ms.get(i, 0.0) != 0.0))
     return tuple(notes)
-
-
-def _own_beat_ms(due_s: Floats, off_ms: Floats) -> Floats:
-    """How far the player's own beat is off the click at each note: a line through the neighbours up to the nearest jump
-    on either side, 0 where there are too few."""
-    jumps = np.flatnonzero(np.abs(np.diff(off_ms)) > JUMP_MS) + 1
-    own = np.zeros(len(off_ms))
-    for first, end in pairwise([0, *jumps.tolist(), len(off_ms)]):
-        for i in range(first, end):
-            near = [k for k in range(max(first, i - NEIGHBOURS), min(end, i + NEIGHBOURS + 1)) if k != i]
-            own[i] = _line_at(due_s[near], off_ms[near], due_s[i]) if near else off_ms[i]
-    return own
-
-
-def _line_at(x: Floats, y: Floats, at: float) -> float:
-    """The value at `at` of the straight line through points (least squares); their mean where they are few."""
-    spread = x - x.mean()
-    square = float((spread**2).sum())
-    if len(x) < 4 or square == 0.0:
-        return float(np.median(y))
-    return float(y.mean() + (spread * y).sum() / square * (at - x.mean()))
 
 
 def strip_of_take(take: FinishedTake, tolerances: Tolerances) -> Strip:

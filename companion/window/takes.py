@@ -25,6 +25,20 @@ def result_of(take: FinishedTake, plan: Plan) -> dict[str, object]:
         "advice": assessment.advice,
         "step": take.step.kind if take.step else None,
         "stopped": take.stopped,
+        "comment": list(assessment.comment),
+        "slips": [
+            {
+                "note": slip.note_index,
+                "from_note": slip.from_index,
+                "heard_midi": int(slip.heard_midi),
+                "life_ms": float(slip.life_ms),
+                "early": list(slip.early),
+                "late": list(slip.late),
+                "by_ms": None if slip.by_ms is None else float(slip.by_ms),
+                "sentence": slip.sentence,
+            }
+            for slip in assessment.slips
+        ],
         "added": [{"near_note": int(near), "written_midi": int(midi)} for near, midi in assessment.added],
         "notes": [
             {
@@ -36,6 +50,10 @@ def result_of(take: FinishedTake, plan: Plan) -> dict[str, object]:
                 "verdict": note.verdict,
                 "deviation_ms": note.deviation_ms,
                 "played_midi": note.played_midi,
+                "misread": note.misread,
+                "begun": note.begun,
+                "held_share": note.held_share,
+                "articulation": list(note.articulation),
             }
             for note in notes
         ],

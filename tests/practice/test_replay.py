@@ -119,7 +119,7 @@ def test_the_tones_are_the_take_and_the_passage() -> None:
     played = replay.played_tones()
     assert [(t.time_s, t.written_midi) for t in played] == [(0.0, 60), (1.01, 61), (1.04, 62), (2.95, 65)]
     assert played[0].life_s == 1.0 and played[-1].life_s == pytest.approx(HELD_S), "a note still held must end"
-    assert [(t.time_s, t.life_s, t.written_midi) for t in replay.written_tones()] == [
+    assert [(t.time_s, t.life_s, t.written_midi) for t in replay.written_tones()] == [  # the one left out as well
         (0.0, 1.0, 60), (1.0, 1.0, 62), (2.0, 1.0, 64), (3.0, 1.0, 65),
     ]  # fmt: skip
 
@@ -157,3 +157,28 @@ def test_whatever_was_played_and_pressed_it_stands_somewhere_in_the_take(
         moment = replay.moment()
         assert moment.sounded is None or 0 <= moment.sounded < 4
         assert moment.played_index < len(rows)
+
+
+def test_after_going_back_it_goes_by_the_players_own_beat() -> None:
+    """Four notes at the click, then the same bar again, the whole of it half a beat off the click."""
+    again_s = 4.5
+    rows = [(float(i), i + 0.9, midi) for i, midi in enumerate((60, 62, 64, 65))]
+    rows += [(again_s + i, again_s + i + 0.9, midi) for i, midi in enumerate((60, 62, 64, 65))]
+    replay = Replay(PASSAGE, _played(*rows), (0, 1, 2, 3, 0, 1, 2, 3), TEMPO_BPM)
+    seen = []
+    for _ in range(8):
+        replay.step(1)
+        moment = replay.moment()
+        assert moment.sounded == moment.written and moment.off_ms == pytest.approx(0.0)
+        seen.append(moment.own_beat)
+    assert seen == [False] * 4 + [True] * 4
+    assert [t.time_s for t in replay.written_tones()] == pytest.approx([0, 1, 2, 3, 4.5, 5.5, 6.5, 7.5])
+    assert moment.cursor_s == pytest.approx(3.0)
+
+
+def test_a_note_just_early_stands_at_its_own_caret() -> None:
+    replay = Replay(PASSAGE, _played((0.0, 0.9, 60), (0.98, 1.9, 62), (1.9, 2.5, 64)), (0, 1, 2), TEMPO_BPM)
+    replay.go_to(1)
+    assert replay.moment().written == 1 and replay.moment().off_ms == pytest.approx(-20.0)
+    replay.go_to(2)
+    assert replay.moment().written == 1, "a tenth of a second early is seen"
