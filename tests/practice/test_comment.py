@@ -287,6 +287,10 @@ def test_lengths():
     assert comment_on(found_in(piece, articulation=long + as_written), clean=True)[1] == (
         "Bar 1: 3 of 4 staccato notes last about 90 % of their length; let them ring less, the tongue ends them."
     )
+    over = (Articulated(12, length="full", held_share=1.4, verdicts=(TOO_LONG,)),)
+    assert comment_on(found_in(piece, articulation=over), clean=True)[1] == (
+        "Bar 3: the note on beat 2 (F4) lasts 140 % of its length; end it where the rest begins."
+    )
     short = (Articulated(12, length="tenuto", held_share=0.6, verdicts=(TOO_SHORT,)),)
     assert comment_on(found_in(piece, articulation=short), clean=True)[1] == (
         "Bar 3: the note on beat 2 (tenuto F4) lasts 60 % of its length; hold it to the next one."

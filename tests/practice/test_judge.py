@@ -344,6 +344,7 @@ def test_the_nearer_neighbour_sets_the_tolerance():
         (Tolerances(on_time_ms=float("nan")), "tolerance of nan ms"),
         (Tolerances(on_time_share=0.9), "reaches the next note"),
         (Tolerances(clean_share_on_time=95.0), "no share of the notes"),
+        (Tolerances(clean_worst=0.5), "held to 0.5 times what is on time"),
     ],
 )
 def test_tolerances_that_make_no_sense_are_refused(tolerances, says):

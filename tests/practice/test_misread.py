@@ -85,6 +85,12 @@ def test_each_way_to_misread(text, fifths, played, kind, words):
     assert misread_in_words(piece, last, pitch(played).midi) == words
 
 
+def test_a_right_note_is_not_misread():
+    piece = passage("F#4:1", fifths=1)
+    assert (misread_of(piece, 0, 66), misread_in_words(piece, 0, 66)) == ("", "")
+    assert heard_pitch(piece, 0, 66) == piece.notes[0].written
+
+
 def test_an_accidental_two_bars_ago_is_forgotten():
     piece = passage("G#4:4 A4:4 G4:4")
     assert misread_of(piece, 2, pitch("G#4").midi) == SEMITONE
