@@ -64,6 +64,8 @@ BREAKS_AT_ONE_PLACE = 3
 PACE_SD_ALONE = 0.03
 #: How far apart the fingers of one change come (Almeida and others 2009: tens of ms; the range is ours).
 BLIP_S = (0.02, 0.06)
+#: How much of its length a staccato note lasts (common practice, no source).
+STACCATO_SHARE = 0.5
 #: A dropout of the breath needs a note of this length; the sound stays away for so long.
 SHORTEST_DROPPED_S, AWAY_S = 0.25, (0.08, 0.2)
 #: At one change mostly the same fingers are late, take after take: this share of its blips (ours, no source).
@@ -316,7 +318,7 @@ class Player:
         after = self.passage.notes[note.index + 1] if note.index + 1 < len(self.passage.notes) else None
         length_s = self.ends_s[note.index] - self.starts_s[note.index]
         if note.articulations & {"staccato", "staccatissimo"}:
-            length_s *= 0.5
+            length_s *= STACCATO_SHARE
         follows = after is not None and self.starts_s[after.index] < self.starts_s[note.index] + length_s + 0.02
         accent = 14 if note.articulations & {"accent", "strong-accent"} else 0
         slurred = not note.tongued and not self._broken and self.sounded[-1].follows
@@ -373,7 +375,8 @@ class Player:
                 return plain
             midi, early, late = way
         else:
-            midi = self.rng.choice([m for m in (-2, -1, 1, 2) if in_midi(plain.midi + m) not in unwanted]) + plain.midi
+            steps = [in_midi(plain.midi + step) for step in (-2, -1, 1, 2)]
+            midi = self.rng.choice([step for step in steps if step not in unwanted])
         self.happened[kinds_of.BLIP] += 1
         by_s = self.rng.uniform(*BLIP_S)
         by_s = max(min(by_s, 0.4 * self._interval_s(note.index)), CLOSEST_S)

@@ -535,6 +535,14 @@ def test_a_take_ends_even_where_one_bar_is_the_whole_piece() -> None:
     assert max(worst) in (2, 3)
 
 
+def test_at_the_edges_of_midi_wrong_notes_stay_within() -> None:
+    edges = passage("G9:1 F#9:1 F9:1 G9:1 " * 20 + "C#0:1 E0:1 " * 20)
+    low = tuple(replace(n, written=replace(n.written, octave=-1)) if n.written.octave == 0 else n for n in edges.notes)
+    for seed in range(10):
+        played = simulate(replace(edges, notes=low), 92, "chaos", seed).played
+        assert played["written_midi"].min() >= 0 and played["written_midi"].max() <= 127
+
+
 def test_an_empty_passage_and_one_note() -> None:
     empty = simulate(replace(ETUDE, notes=()), 92, "chaos", 1)
     assert len(empty.played) == 0 and empty.messages == () and empty.truth.dtype == np.int64
