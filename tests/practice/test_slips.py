@@ -222,6 +222,7 @@ def test_a_single_finger_has_nobody_to_be_behind() -> None:
         ("C#6:1 Eb6:1", None, 86, "the palm E♭ key came after the palm D key"),
         # Two other fingerings of C♯ would do, two fingers under C: neither is named.
         ("D5:1 C#5:1", {1: "long C♯, right hand down"}, 76, "sounds it, so a key was brushed or the note broke"),
+        ("B3:1 C4:1", None, 77, "no order of the planned fingers sounds it, so a key was brushed or the note broke"),
         ("B3:1 C4:1", None, 66, "no order of the planned fingers sounds it, so a key was brushed or the note broke"),
     ],
 )
@@ -291,7 +292,7 @@ def test_a_short_note_beside_a_wrong_or_missing_one_is_no_slip_of_this_change() 
     assert find_slips(piece, played, np.array([1, -1, 0, 2]), fingered, ALTO) == ()
     assert find_slips(piece, played, np.array([0, -1, 2, 2]), fingered, ALTO) == ()
     skipped = played.copy()
-    skipped["written_midi"] = [67, 69, 69, 60]
+    skipped["written_midi"] = [67, 71, 69, 60]
     four = passage("G4:1 Bb4:1 A4:1 C4:1")
     assert find_slips(four, skipped, np.array([0, -1, 2, 3]), plan(four, ALTO), ALTO) == (), "B♭ was left out"
 
