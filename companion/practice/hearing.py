@@ -29,7 +29,7 @@ from companion.units import NS_PER_MS, s_from_ns
 
 __all__ = ["Ear", "NoteEnd", "NoteStart", "Shift", "breath_of", "find_shift", "is_note_on", "to_played"]
 
-#: The same note again within this time is one key or one message heard twice: nobody repeats a note so fast.
+#: The same note again within this time is a message heard twice or a key that bounced: nobody repeats a note so fast.
 DOUBLED_NS = 12 * NS_PER_MS
 
 _NOTE_OFF, _NOTE_ON, _CONTROL, _PRESSURE, _RESET = 0x80, 0x90, 0xB0, 0xD0, 0xFF
@@ -65,6 +65,7 @@ class Ear:
     def __init__(self, shift_semitones: int = 0) -> None:
         self._shift_semitones = shift_semitones
         self._sounding: NoteStart | None = None
+        self._newest: NoteStart | None = None
         self._latest_ns: int | None = None
 
     @property
@@ -89,11 +90,12 @@ class Ear:
 
     def _start(self, event: RawEvent) -> NoteStart | None:
         written_midi, time_ns = event.message[1] + self._shift_semitones, self._in_order_ns(event.time_ns)
-        before = self._sounding
+        before = self._newest
         if before and before.written_midi == written_midi and time_ns - before.time_ns < DOUBLED_NS:
+            self._sounding = before
             return None
         self._latest_ns = time_ns
-        self._sounding = NoteStart(time_ns, written_midi, event.message[2])
+        self._sounding = self._newest = NoteStart(time_ns, written_midi, event.message[2])
         return self._sounding
 
     def _end(self, time_ns: int, written_midi: int) -> NoteEnd | None:
@@ -134,6 +136,8 @@ def to_played(events: Iterable[RawEvent], start_ns: int, shift_semitones: int = 
     for event in events:
         heard = ear.hear(event)
         if heard is None:
+            if rows and ear.sounding_midi is not None:
+                rows[-1].offset_s = nan  # a key that bounced is down again
             _key_up(rows, event, start_ns, shift_semitones)
             continue
         time_s = s_from_ns(heard.time_ns - start_ns)

@@ -150,6 +150,15 @@ def test_every_message_twice_is_every_note_once():
     assert both(events_of(*twice)) == ALL
 
 
+def test_a_key_that_bounces_is_one_note():
+    bounce = [(DUE_MS[4] + 4, off(PITCHES[4])), (DUE_MS[4] + 8, on(PITCHES[4]))]
+    events = events_of(*tidy(), *bounce)
+    assert both(events) == ALL
+    assert np.array_equal(to_played(events, 0), to_played(events_of(*tidy()), 0))
+    slurred = events_of((0, on(60)), (4, off(60)), (8, on(60)), (500, on(62)), (506, off(60)), (900, off(62)))
+    assert to_played(slurred, 0)["offset_s"].tolist() == [0.506, 0.9]
+
+
 @pytest.mark.parametrize("message", [(0xB0, 123, 0), (0xB0, 120, 0), (0xFF,)])
 def test_all_notes_off_ends_what_sounds_and_no_more(message):
     events = events_of(*tidy(skip=[("off", 4)]), (2300, message), (2301, message))
