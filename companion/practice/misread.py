@@ -186,7 +186,6 @@ def _read(passage: Passage, note_index: int, played_midi: int) -> tuple[str, Pit
     for kind, alters in (
         (KEY_SIGNATURE, [0] if written.alter == signature else []),
         *_accidentals(passage, note, signature),
-        (OTHER_WAY, [-written.alter]),
         (NOT_IN_SIGNATURE, _one_more(written, fifths)),
     ):
         if same_step.alter in alters:
@@ -195,6 +194,9 @@ def _read(passage: Passage, note_index: int, played_midi: int) -> tuple[str, Pit
         for beside in (_beside(written, distance, fifths), _beside(written, -distance, fifths)):
             if beside.midi == played_midi:
                 return kind, beside
+    # Only now: a whole step from a sharp or flat is the neighbour where the scale has it.
+    if written.alter and same_step.alter == -written.alter:
+        return OTHER_WAY, same_step
     heard = _spelled(played_midi, flat=fifths < 0 or written.alter < 0)
     return (SEMITONE if abs(apart) == 1 else OTHER), heard
 

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from practice.made import exact, passage, pitch
 from practice.takes import melody
 
+from companion.passage import Pitch
 from companion.practice import judge
 from companion.practice.misread import (
     ACCIDENTAL_FORGOTTEN,
@@ -41,6 +42,22 @@ def test_key_signatures_are_music21s(fifths):
         assert signature_alter(step, fifths) == (accidental.alter if accidental else 0)
 
 
+# From six sharps on E♯ sounds as the F that is forgotten to be sharp: there the signature is the likelier reason.
+@pytest.mark.parametrize("fifths", range(-5, 6))
+def test_steps_and_thirds_are_those_of_music21s_scales(fifths):
+    scale = music21.key.KeySignature(fifths).asKey("major")
+    pitches = scale.getPitches("C3", "C6")
+    for i in range(4, len(pitches) - 4):
+        here = Pitch(pitches[i].step, int(pitches[i].alter), pitches[i].implicitOctave)
+        piece = passage("C4:1", fifths=fifths)
+        piece = replace(piece, notes=(replace(piece.notes[0], written=here),))
+        for apart, kind in ((1, NEIGHBOUR), (-1, NEIGHBOUR), (2, THIRD), (-2, THIRD)):
+            other = pitches[i + apart]
+            assert misread_of(piece, 0, other.midi) == kind, (here, str(other))
+            heard = heard_pitch(piece, 0, other.midi)
+            assert (heard.step, heard.alter, heard.octave) == (other.step, other.alter, other.implicitOctave)
+
+
 @pytest.mark.parametrize(
     ("text", "fifths", "played", "kind", "words"),
     [
@@ -67,7 +84,8 @@ def test_key_signatures_are_music21s(fifths):
         ("G#4:4 G4:4", 0, "G#4", ACCIDENTAL_KEPT, "G♯ for G: the sharp before it no longer holds"),
         ("G#5:1 G4:1", 0, "G#4", ACCIDENTAL_KEPT, "G♯ for G: the sharp before it no longer holds"),
         ("G#4:1", 0, "Gb4", OTHER_WAY, "G♭ for G♯: the sharp was read as a flat"),
-        ("Bb4:1", -2, "B#4", OTHER_WAY, "B♯ for B♭: the flat was read as a sharp"),
+        ("Db5:1", 0, "D#5", OTHER_WAY, "D♯ for D♭: the flat was read as a sharp"),
+        ("Bb4:1", -2, "C5", NEIGHBOUR, "C for B♭"),
         ("D5:1", 0, "D4", OCTAVE, "D4 for D5: an octave too low, mind the octave key"),
         ("D4:1", 0, "D6", OCTAVE, "D6 for D4: 2 octaves too high"),
         ("E4:1", 0, "G4", THIRD, "G for E: a third up, the next line"),
