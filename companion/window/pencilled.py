@@ -20,6 +20,8 @@ __all__ = ["CUT", "LONGER", "SHORTER", "SLIP", "SLUR", "SPOT", "USED", "Mark", "
 SLUR, CUT, SHORTER, LONGER, SLIP, USED, SPOT = "slur", "cut", "shorter", "longer", "slip", "used", "spot"
 #: A mark moves away from its note by at most so many staff spaces in search of clear paper.
 FARTHEST_SPACES = 5.0
+#: Lying over another mark, or partly off the page, counts like so many pixels of print.
+TAKEN_PX, OUTSIDE_PX = 200, 2000
 #: From this share of print on a mark can't be read where it would stand.
 CROWDED_SHARE = 0.04
 #: What is bound to its place is drawn first, then what looks for clear paper, the nearest to the note first.
@@ -151,19 +153,18 @@ class Pencilled:
     def _first_clear(self, number: int, boxes: Iterable[pygame.Rect]) -> pygame.Rect:
         """The first box with nothing in it; else the one with the least."""
         best: tuple[int, pygame.Rect] | None = None
-        for box in boxes:
-            if not self.area.contains(box):
-                continue
-            full = self.print_in(number, box.inflate(2, 2)) + sum(
-                200 for taken in self._taken if taken.colliderect(box)
-            )
+        for wanted in boxes:
+            # Beside the first or last note of a line a mark may lean out of the page.
+            box = wanted.clamp(pygame.Rect(self.area.x, wanted.y, self.area.width, wanted.height))
+            full = self.print_in(number, box.inflate(2, 2))
+            full += sum(TAKEN_PX for taken in self._taken if taken.colliderect(box))
+            full += 0 if self.area.contains(box) else OUTSIDE_PX
             if not full:
                 return box
             if best is None or full < best[0]:
                 best = full, box
-        if best is None:
-            return pygame.Rect(next(iter(boxes), self.area)).clamp(self.area)
-        return best[1]
+        assert best is not None, "a mark has at least one place"
+        return best[1].clamp(self.area)
 
     def _over_staff(self, number: int, head: pygame.Rect) -> pygame.Rect:
         staff, (_, y) = self.paper.systems[number].staff, self.paper.origin(number, self.area)

@@ -226,6 +226,21 @@ def test_articulation_is_pencilled_clear_of_print_and_of_other_marks(tmp_path: P
     app.close()
 
 
+@pytest.mark.parametrize("kind", [EARLY, LATE, SLUR, CUT, SHORTER, LONGER, SPOT])
+def test_a_mark_stays_with_its_note_also_at_the_end_of_a_line(app: App, kind: str) -> None:
+    page, area = app.stand.page, app.stand.place.music
+    for note in PASSAGE.notes[1:]:
+        head = page.head(note.index, area)
+        if head is None:
+            continue
+        pencilled = Pencilled(page, area, app.stand.type)
+        pencilled.draw(app.screen, [Mark(note.index, kind, 90.0, from_index=note.index - 1)])
+        (box,) = pencilled._taken
+        assert area.contains(box)
+        assert abs(box.centerx - head.centerx) < 4 * head.width, (note.index, box, head)
+        assert abs(box.centery - head.centery) < 9 * head.height, (note.index, box, head)
+
+
 def test_a_click_on_a_slip_shows_its_fingers_and_a_click_on_the_note_its_fingerings(app: App) -> None:
     index = next(
         i
