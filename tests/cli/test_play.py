@@ -20,7 +20,7 @@ from companion.scores import read
 ROOT = Path(__file__).resolve().parents[2]
 ETUDE = shared_dir() / DEMO_PASSAGE
 SCREENS = {"ready", "count-in", "playing", "after", "keys", "bars", "tempo", "ports", "instruments", "fingerings",
-           "note-check", "chosen-bars", "note", "limits", "hard-spots"}  # fmt: skip
+           "note-check", "chosen-bars", "note", "limits", "hard-spots", "comment", "trouble", "takes", "replay"}  # fmt: skip
 
 
 def test_demo_ends_by_itself_with_pictures_a_result_and_a_record(tmp_path: Path, own_folders: Path) -> None:
@@ -40,7 +40,8 @@ def test_demo_ends_by_itself_with_pictures_a_result_and_a_record(tmp_path: Path,
     ]
     done = subprocess.run(command, capture_output=True, text=True, timeout=120, check=False)
     assert (done.returncode, done.stderr, done.stdout) == (0, "", "")
-    assert {file.stem for file in shots.glob("*.png")} == SCREENS
+    # Where a take has a slip there is one more.
+    assert {file.stem for file in shots.glob("*.png")} >= SCREENS
     takes = json.loads(result.read_text(encoding="utf-8"))["takes"]
     passage = read(ETUDE)
     assert len(takes) == 3
