@@ -4,7 +4,8 @@ A state is the last score note realised; each state carries its own clock (a lin
 along its best path. A played note is either extra, or realises the note of the state it leads to. All states are
 computed at once; above `WHOLE` of them only those near the best one.
 
-Clocks are kept as `base_s + pace * onset_s`, the played time at which the path would have a note of that score time.
+A clock is kept as the played time at which the path has its last note (`at_s`, smoothed) and as its pace, played
+seconds a score second.
 """
 
 from __future__ import annotations
@@ -36,9 +37,9 @@ BLOCK, KEPT = 64, 8
 SETTLED_S = 0.14
 
 
-#: Rows of a column: the cost of a state, its clock (`base_s`, `pace`), and what going astray after it costs less
-#: because its note was a wrong one (zero or below).
-COST, BASE, PACE, RELIEF = range(4)
+#: Rows of a column: the cost of a state, its clock (`at_s`, pace), and what going astray after it costs less because
+#: its note was a wrong one (zero or below).
+COST, AT, PACE, RELIEF = range(4)
 
 
 # Named tuples, for there is one of each a played note, and a frozen dataclass takes three times as long to make.
@@ -103,7 +104,7 @@ class Trellis:
         self.score, self._costs = score, costs
         self._states = score.size + 1
         self._width = self._states if self._states <= WHOLE else WINDOW
-        self._own = FORWARD + len(costs.stutter)
+        self._own = FORWARD + len(costs.stutter) + 1
         self._rows = self._own + 2
         self._ornaments = dict(score.ornamented)
         self._view = -1
@@ -134,38 +135,35 @@ class Trellis:
         old, heard = column.states, self._heard(written_midi)
         self._fill_forward(old, onset_s)
         jump_from = self._fill_jumps(old, heard, since_s)
+        price, blip = heard.cost, 0.0
+        if life_s is not None and life_s < SETTLED_S:
+            blip = _logistic((c.blip_s - life_s) / c.blip_width_s)
+            price = price + c.blip_match / (1.0 + np.exp((life_s - self._blip_s) * (1.0 / c.blip_width_s)))
+        # What a match costs is added to all ways at the end: an extra note is that much cheaper.
+        np.add(old[COST], c.extra - c.blip_extra * blip, out=self._extra)
+        np.subtract(self._extra, price, out=self._extra)
+
         choice = self._cand.argmin(axis=0)
         flat = choice * self._width
         flat += self._states_in_view
-        best = self._flat_cand.take(flat)
-        best += heard.cost
-        blip = 0.0
-        if life_s is not None and life_s < SETTLED_S:
-            blip = _logistic((c.blip_s - life_s) / c.blip_width_s)
-            best += c.blip_match / (1.0 + np.exp((life_s - self._blip_s) * (1.0 / c.blip_width_s)))
-        extra = old[COST] + (c.extra - c.blip_extra * blip)
-        is_extra = extra < best
-
-        self._source[-1] = jump_from
+        self._source[self._own - 1] = jump_from
         source = self._flat_source.take(flat)
         new = np.empty_like(old)
-        np.minimum(best, extra, out=new[COST])
+        np.add(self._flat_cand.take(flat), price, out=new[COST])
         self._set_clocks(new, old, flat, source, onset_s)
         # The clock of a trill is that of its first note, likewise that of a note doubled.
-        keeps_clock = choice == self._own
-        np.logical_or(keeps_clock, is_extra, out=keeps_clock)
-        np.copyto(new[BASE:RELIEF], old[BASE:RELIEF], where=keeps_clock)
-        new[RELIEF] = heard.relief
-        np.putmask(new[RELIEF], is_extra, c.after_wrong * (blip - 1.0))
-        np.copyto(source, self._stay_extra, where=is_extra)
+        np.copyto(new[AT:RELIEF], old[AT:RELIEF], where=choice >= self._own)
+        relief = new[RELIEF]
+        relief[:] = heard.relief
+        np.copyto(relief, c.after_wrong * (blip - 1.0), where=choice > self._own)
         return Column(column.low, new, self._astray(column, new)), Step(column.low, source.astype(np.int16))
 
     def _fill_forward(self, old: Floats, onset_s: float) -> None:
         """Rows 0-3: the next note, or one to three left out."""
         self._pad[:, FORWARD:] = old[:RELIEF]
         dev, cand = self._fwd_dev, self._fwd_cand
-        np.multiply(self._fwd_pace, self._onsets_s, out=dev)
-        np.add(dev, self._fwd_base, out=dev)
+        np.multiply(self._fwd_pace, self._intervals_s, out=dev)
+        np.add(dev, self._fwd_at, out=dev)
         np.subtract(onset_s, dev, out=dev)
         np.multiply(dev, self._fwd_inv_sigma, out=cand)
         np.multiply(cand, cand, out=cand)
@@ -179,6 +177,9 @@ class Trellis:
         c = self._costs
         gate = c.too_soon * max(0.0, 1.0 - since_s / c.too_soon_s)
         np.add(old[COST], old[RELIEF], out=self._ready)
+        # Who breaks off and begins elsewhere comes late, seen from where the next note was due.
+        np.less(self._next_dev, c.in_time_s, out=self._is_in_time)
+        np.add(self._next_ready, c.in_time, out=self._next_ready, where=self._is_in_time)
         np.add(self._back_ready, self._stutter + gate if gate else self._stutter, out=self._again)
         own = self._cand[self._own]
         np.add(old[COST], c.doubled, out=own)
@@ -208,8 +209,8 @@ class Trellis:
 
     def _set_clocks(self, new: Floats, old: Floats, flat: Ints, source: Ints, onset_s: float) -> None:
         """The clocks of all states if their note was matched; those of extra notes are put back later."""
-        c, clocks = self._costs, new[BASE:RELIEF]
-        base_s, pace = clocks
+        c, clocks = self._costs, new[AT:RELIEF]
+        at_s, pace = new[AT], new[PACE]
         # A note far off its due time is a break, not a change of pace: the clock is set anew there.
         trusted_s = self._flat_dev.take(flat)
         z = self._flat_third_inv_sigma.take(flat)
@@ -219,12 +220,10 @@ class Trellis:
         np.divide(trusted_s, z, out=trusted_s)
         self._gains.take(flat, axis=1, out=clocks, mode="clip")
         np.multiply(clocks, trusted_s, out=clocks)
+        np.subtract(onset_s, at_s, out=at_s)
         np.add(pace, old[PACE].take(source), out=pace)
         np.maximum(pace, c.fastest, out=pace)
         np.minimum(pace, c.slowest, out=pace)
-        np.multiply(pace, self._onsets_s, out=z)
-        np.add(base_s, z, out=base_s)
-        np.subtract(onset_s, base_s, out=base_s)
 
     def _heard(self, written_midi: int) -> _Heard:
         """What this pitch means in each note's place."""
@@ -266,16 +265,18 @@ class Trellis:
 
     def _allocate(self) -> None:
         n, rows = self._width, self._rows
-        stutters = self._own - FORWARD
+        stutters = self._own - 1 - FORWARD
         self._states_in_view = np.arange(n)
-        self._stay_extra = -1 - self._states_in_view
         self._cand, self._dev = np.zeros((rows, n)), np.zeros((rows, n))
-        self._fwd_cand, self._again, self._jump = self._cand[:FORWARD], self._cand[FORWARD : self._own], self._cand[-1]
+        self._fwd_cand, self._again = self._cand[:FORWARD], self._cand[FORWARD : self._own - 1]
+        self._jump, self._extra = self._cand[self._own - 1], self._cand[-1]
         self._fwd_dev = self._dev[:FORWARD]
         self._pad = np.hstack([_blank(FORWARD), _blank(n)])[:RELIEF]
-        self._fwd_cost, self._fwd_base, self._fwd_pace = (_earlier(row, n) for row in self._pad)
+        self._fwd_cost, self._fwd_at, self._fwd_pace = (_earlier(row, n) for row in self._pad)
         pad_ready = np.full(n + stutters, np.inf)
         self._ready = pad_ready[:n]
+        self._next_ready, self._next_dev = self._ready[:-1], self._dev[0, 1:]
+        self._is_in_time = np.zeros(n - 1, dtype=np.bool_)
         self._back_ready = as_strided(pad_ready, (stutters, n), pad_ready.strides * 2)
         self._stutter = np.array(self._costs.stutter)[:, None]
         source = np.zeros((rows, n), dtype=np.int64)
@@ -285,6 +286,7 @@ class Trellis:
             source[FORWARD + m] = self._states_in_view + m
         source[self._own] = self._states_in_view
         self._source = np.clip(source, 0, n - 1)
+        self._source[-1] = -1 - self._states_in_view
         self._flat_cand, self._flat_dev = self._cand.reshape(-1), self._dev.reshape(-1)
         self._flat_source = self._source.reshape(-1)
 
@@ -298,7 +300,7 @@ class Trellis:
         self._landmark = s.landmark[window]
         self._jumps: dict[int, Floats] = {}
         self._pitches: dict[int, _Heard] = {}
-        inv_sigma = np.zeros((self._rows, n))
+        inv_sigma, self._intervals_s = np.zeros((self._rows, n)), np.zeros((FORWARD, n))
         # How much of a deviation the clock's base keeps and its pace takes over.
         gains = np.zeros((2, self._rows, n))
         keep, pace_gain = gains
@@ -308,6 +310,7 @@ class Trellis:
             target = np.arange(max(m + 1, low), low + n)
             origin, at = target - 1 - m, target - low
             interval_s = np.maximum(s.onsets_s[target] - s.onsets_s[origin], 0.0)
+            self._intervals_s[m, at] = interval_s
             sigma_s = np.hypot(c.sigma_s, c.sigma_share * interval_s)
             sigma_s[s.grace[target] | s.grace[origin]] += c.sigma_s
             first = origin == 0

@@ -282,6 +282,20 @@ def test_a_thousand_notes_a_second_are_survived():
     assert 0 <= live.caret <= len(piece.notes)
 
 
+def test_a_thousand_events_a_second_are_kept_up_with():
+    """Three seconds of notes that fit nowhere, on and off, in a passage of 600 notes."""
+    live, rng = follower(melody(2, 60)), np.random.default_rng(1)
+    events = [
+        RawEvent(at(k * 1e-3), bytes((0x80 + 16 * (k % 2), int(midi), 80)))
+        for k, midi in enumerate(55 + rng.integers(0, 25, 3000))
+    ]
+    start = time.process_time()
+    for event in events:
+        live.hear(event)
+    # Measured at about 0.5 s.
+    assert time.process_time() - start < 3.0
+
+
 # Floors a few points under what was measured with other seeds (see benchmarks/listening.py).
 @pytest.mark.parametrize(("level", "floor"), [("clean", 1.0), ("student", 0.95), ("messy", 0.88), ("chaos", 0.75)])
 def test_the_caret_stands_at_the_next_note(level, floor):
