@@ -20,7 +20,8 @@ from companion.scores import read
 ROOT = Path(__file__).resolve().parents[2]
 ETUDE = shared_dir() / DEMO_PASSAGE
 SCREENS = {"ready", "count-in", "playing", "after", "keys", "bars", "tempo", "ports", "instruments", "fingerings",
-           "note-check", "chosen-bars", "note", "limits", "hard-spots", "comment", "trouble", "takes", "replay"}  # fmt: skip
+           "note-check", "chosen-bars", "note", "limits", "hard-spots", "comment", "trouble",
+           "takes", "replay"}  # fmt: skip
 
 
 def test_demo_ends_by_itself_with_pictures_a_result_and_a_record(tmp_path: Path, own_folders: Path) -> None:
