@@ -17,6 +17,7 @@ from __future__ import annotations
 import numpy as np
 
 from companion.arrays import Floats, Ints
+from companion.errors import UsageError
 from companion.passage import Passage
 from companion.practice.costs import prepare
 from companion.practice.model import PLAYED, Alignment, PlayedArray
@@ -52,10 +53,9 @@ def align(passage: Passage, played: PlayedArray, tempo_bpm: float) -> Alignment:
     Raises
     ------
     UsageError
-        Where the tempo is not above zero.
+        Where the tempo is not above zero, a played note has no onset, or the array lacks a field.
     """
-    if played.dtype != PLAYED:
-        played = played.astype(PLAYED)
+    played = _checked(played)
     order = _order(played)
     played = played[order]
     score = prepare(passage, tempo_bpm)
@@ -71,6 +71,29 @@ def align(passage: Passage, played: PlayedArray, tempo_bpm: float) -> Alignment:
     realised = np.empty(len(played), dtype=np.int64)
     realised[order] = path
     return Alignment(_pairs(realised, score.size), cost, octave_shift)
+
+
+def _checked(played: PlayedArray) -> PlayedArray:
+    """The notes as `PLAYED`, fields taken by name; only velocity may be missing."""
+    if played.dtype != PLAYED:
+        names = played.dtype.names or ()
+        missing = [name for name in PLAYED.names or () if name not in names and name != "velocity"]
+        if missing or played.ndim != 1:
+            raise UsageError(
+                f"the played notes have no field {', '.join(missing) or 'of their own each'}: give a row a note with"
+                " onset_s, offset_s, written_midi and velocity"
+            )
+        found = np.zeros(len(played), dtype=PLAYED)
+        for name in set(names) & set(PLAYED.names or ()):
+            found[name] = played[name]
+        played = found
+    finite = np.isfinite(played["onset_s"])
+    if not finite.all():
+        where = int(finite.argmin())
+        raise UsageError(
+            f"played note {where} has the onset {played['onset_s'][where]}: give seconds from the first bar"
+        )
+    return played
 
 
 def _order(played: PlayedArray) -> Ints:

@@ -2,7 +2,7 @@
 
 A whole take that lies octaves from the page is the device's doing, not the player's. The matching is tried under each
 shift that brings more of the played pitches into the passage; `OFF` nats is what such a device costs beforehand, so
-that one or two notes an octave off stay slips of the player.
+that a few notes an octave off stay slips of the player.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from collections.abc import Collection, Iterable
 
 __all__ = ["OFF", "shifts_worth_trying"]
 
-#: In nats: two notes each an octave off (4.7 each, see `costs`) are cheaper, three are not.
+#: In nats: three notes each an octave off (3.6 each, see `costs`) are cheaper, four are not.
 OFF = 11.0
 #: A device is at most so many octaves off.
 OCTAVES = (1, -1, 2, -2, 3, -3)

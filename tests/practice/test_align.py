@@ -135,6 +135,27 @@ def test_a_tempo_that_makes_no_sense_is_refused(tempo_bpm):
         align(piece, exact(piece, 60), tempo_bpm)
 
 
+def test_fields_are_taken_by_name():
+    piece = passage(SCALE)
+    played = exact(piece, 60)
+    other = np.zeros(len(played), dtype=[("written_midi", "f8"), ("offset_s", "f4"), ("onset_s", "f8"), ("more", "i1")])
+    for name in ("written_midi", "offset_s", "onset_s"):
+        other[name] = played[name]
+    assert realised(piece, other) == list(range(8))
+
+
+def test_notes_that_make_no_sense_are_refused():
+    piece = passage(SCALE)
+    with pytest.raises(UsageError, match="have no field offset_s"):
+        align(piece, np.zeros(3, dtype=[("onset_s", "f8"), ("written_midi", "i2")]), 60)
+    with pytest.raises(UsageError, match="have no field onset_s, offset_s"):
+        align(piece, np.zeros((3, 4)), 60)
+    played = exact(piece, 60)
+    played["onset_s"][2] = np.nan
+    with pytest.raises(UsageError, match="played note 2 has the onset nan"):
+        align(piece, played, 60)
+
+
 def test_notes_at_the_same_instant_and_held_to_the_end_do_no_harm():
     piece = passage(SCALE)
     played = exact(piece, 60)
