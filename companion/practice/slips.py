@@ -116,7 +116,7 @@ def _gaps(passage: Passage, played: PlayedArray, realised: Ints) -> Iterator[_Ga
         return
     lived_s, onsets_s = lives_s(played, tongue_s=0.0).tolist(), played["onset_s"].tolist()
     pitches = played["written_midi"].tolist()
-    matched = [i for i, note in enumerate(scored) if note >= 0]
+    matched = _that_stay(passage, [i for i, note in enumerate(scored) if note >= 0], scored, lived_s)
     for before, after in pairwise(matched):
         blips = tuple(range(before + 1, after))
         if not 0 < len(blips) <= MOST_BLIPS or scored[after] - scored[before] not in (0, 1):
@@ -125,6 +125,19 @@ def _gaps(passage: Passage, played: PlayedArray, realised: Ints) -> Iterator[_Ga
         right = all(_is_right(passage, scored[i], pitches[i]) for i in (before, after))
         if right and all(lived_s[i] < limit_s for i in blips):
             yield _Gap(before, after, blips)
+
+
+def _that_stay(passage: Passage, matched: list[int], scored: list[int], lived_s: list[float]) -> list[int]:
+    """Without short notes that a false one parts from the same note before or after it: the horn came back to a note on
+    the way from it, or touched one on the way to it. A trill's notes are short and stay."""
+    flickers = set()
+    for a, b in pairwise(matched):
+        note = passage.notes[scored[a]]
+        if scored[a] == scored[b] and b > a + 1 and not ornament_pitches(note):
+            shorter = min(a, b, key=lambda i: lived_s[i])
+            if lived_s[shorter] < COSTS.blip_s:
+                flickers.add(shorter)
+    return [i for i in matched if i not in flickers]
 
 
 def _is_right(passage: Passage, note_index: int, written_midi: int) -> bool:

@@ -92,6 +92,32 @@ def test_blips_that_no_order_gives_one_after_another_are_told_one_by_one() -> No
     assert [slip.late for slip in found] == [("right index",), ("right middle",)]
 
 
+@pytest.mark.parametrize(
+    ("text", "pitches", "realised"),
+    [
+        ("C5:1 D5:1", (84, 72), [0, -1, 0, 1]),
+        ("C5:1 D5:1", (84, 72), [0, -1, -1, 1]),
+        ("D5:1 C5:1", (72, 84), [0, 1, -1, 1]),
+        ("D5:1 C5:1", (72, 84), [0, -1, -1, 1]),
+    ],
+)
+def test_a_note_that_comes_back_for_a_moment_is_on_the_way(text, pitches, realised) -> None:
+    """C with the octave key down, C again as the thumb bounces, then D; and back: however the short C was matched."""
+    piece = passage(text)
+    played = with_note(with_note(exact(piece, BPM), 0.53, pitches[0], 0.03), 0.56, pitches[1], 0.04)
+    (slip,) = find_slips(piece, played, np.array(realised), plan(piece, ALTO, {0: "standard", 1: "standard"}), ALTO)
+    assert (slip.from_index, slip.note_index, slip.heard_midi) == (0, 1, 84)
+    assert (slip.early if text.startswith("C") else slip.late) == ("left thumb",)
+
+
+def test_a_note_parted_by_a_key_that_was_brushed_is_no_change() -> None:
+    piece = passage("A4:1 B4:1")
+    played = with_note(with_note(exact(piece, BPM), 0.2, 70, 0.03), 0.23, 69, 0.37)
+    (slip,) = find_slips(piece, played, np.array([0, -1, 0, 1]), plan(piece, ALTO), ALTO)
+    assert (slip.from_index, slip.note_index) == (0, 0)
+    assert "Between A4 and A4 again a short B♭4 sounds for 30 ms: the side B♭ key touched" in slip.sentence
+
+
 def test_a_blip_within_a_trill_goes_by_the_trills_fingerings() -> None:
     piece = passage("F4:4")
     note = replace(piece.notes[0], trill=Trill(Pitch("F", 1, 4)))
