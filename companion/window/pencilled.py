@@ -58,8 +58,8 @@ class Paper(Protocol):
     def origin(self, number: int, area: pygame.Rect) -> tuple[int, int]:
         """Where a system's picture begins."""
 
-    def picture(self, number: int) -> pygame.Surface:
-        """The system's picture."""
+    def print_in(self, number: int, box: pygame.Rect) -> int:
+        """How much is printed in a box of the system's picture."""
 
 
 def staff_steps(written_midi: int, heard_midi: int, fifths: int) -> int:
@@ -78,6 +78,7 @@ class Pencilled:
         self.type = type_
         self.places: list[tuple[pygame.Rect, Mark]] = []
         self._taken: list[pygame.Rect] = []
+        self._origins: dict[int, tuple[int, int]] = {}
 
     def draw(self, target: pygame.Surface, marks: Iterable[Mark]) -> None:
         """Draw all: those bound to one place first, then those that look for clear paper."""
@@ -157,7 +158,7 @@ class Pencilled:
             # Beside the first or last note of a line a mark may lean out of the page.
             box = wanted.clamp(pygame.Rect(self.area.x, wanted.y, self.area.width, wanted.height))
             full = self.print_in(number, box.inflate(2, 2))
-            full += sum(TAKEN_PX for taken in self._taken if taken.colliderect(box))
+            full += TAKEN_PX * len(box.collidelistall(self._taken))
             full += 0 if self.area.contains(box) else OUTSIDE_PX
             if not full:
                 return box
@@ -172,20 +173,10 @@ class Pencilled:
 
     def print_in(self, number: int, box: pygame.Rect) -> int:
         """How many pixels are printed in a box of the window, staff lines aside."""
-        left, top = self.paper.origin(number, self.area)
-        picture = self.paper.picture(number)
-        inside = box.move(-left, -top).clip(picture.get_rect())
-        if inside.width < 1 or inside.height < 1:
-            return 0
-        alpha = pygame.surfarray.array_alpha(picture.subsurface(inside)) > 60
-        staff = self.paper.systems[number].staff
-        reach = max(1.0, staff.height / 24)
-        for i in range(5):
-            line = staff.y + staff.height * i / 4 - inside.top
-            low, high = round(line - reach), round(line + reach) + 1
-            if high > 0 and low < inside.height:
-                alpha[:, max(0, low) : high] = False
-        return int(alpha.sum())
+        if number not in self._origins:
+            self._origins[number] = self.paper.origin(number, self.area)
+        left, top = self._origins[number]
+        return self.paper.print_in(number, box.move(-left, -top))
 
     def _stem_up(self, number: int, head: pygame.Rect) -> bool:
         """Whether the note's stem rises: what is printed right over the head's right edge tells."""
