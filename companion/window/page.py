@@ -449,7 +449,8 @@ class PageView:
             pygame.draw.polygon(target, Ink.BLUE, [place.bottomleft, place.bottomright, place.midtop])
 
     def _draw_carets(self, target: pygame.Surface, area: pygame.Rect, carets: Carets) -> None:
-        """What is written stands under the caret as in a take; what sounded is held between two pencil strokes."""
+        """What is written stands under the caret as in a take; what sounded stands between two strokes
+        of the pencil."""
         if carets.written is not None:
             self._draw_caret(target, area, carets.written)
         head = self.head(carets.sounded, area) if carets.sounded is not None else None
@@ -460,14 +461,14 @@ class PageView:
 
     @staticmethod
     def _draw_sounded(target: pygame.Surface, head: pygame.Rect) -> None:
-        line, reach = max(2, round(head.width * 0.16)), round(head.width * 0.55)
-        box = head.inflate(2 * reach, 2 * reach)
-        foot = round(box.width * 0.26)
-        for side, x in ((1, box.left), (-1, box.right - line)):
-            pygame.draw.rect(target, Ink.PENCIL, (x, box.top, line, box.height))
-            for y in (box.top, box.bottom - line):
-                left = x if side > 0 else x + line - foot
-                pygame.draw.rect(target, Ink.PENCIL, (left, y, foot, line))
+        """A roof over the head and a floor under it: to the left and right its neighbours stand close."""
+        line = max(2, round(head.width * 0.18))
+        box = head.inflate(round(head.width * 0.5), 2 * round(head.height * 0.75))
+        foot = line + max(2, round(head.height * 0.25))
+        for y, foot_y in ((box.top, box.top), (box.bottom - line, box.bottom - foot)):
+            pygame.draw.rect(target, Ink.PENCIL, (box.left, y, box.width, line))
+            for x in (box.left, box.right - line):
+                pygame.draw.rect(target, Ink.PENCIL, (x, foot_y, line, foot))
 
     def cursor_x(self, cursor: tuple[int, int, float], area: pygame.Rect) -> tuple[int, int] | None:
         """(system, x) of the strip's cursor: between two notes of a line by the time gone, at the end of a line it

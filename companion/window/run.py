@@ -482,7 +482,7 @@ class Run:
     def take_trouble(self, spot: TroubleSpot) -> None:
         """Only the bars of a trouble spot."""
         notes = self.rehearsal.passage.notes
-        bars = sorted(notes[max(0, index)].bar for index in (spot.from_index, spot.note_index))
+        bars = sorted(notes[index].bar for index in (spot.from_index, spot.note_index) if index >= 0)
         self.rehearsal.choose_bars(bars[0], bars[-1])
 
     # -- the fingering teacher ---------------------------------------------------------------------------------------
