@@ -239,6 +239,7 @@ class Rehearsal:
         self._events: list[RawEvent] = []
         self._live: dict[int, LiveVerdict] = {}
         self._pauses: list[Pause] = []
+        self._while_paused: list[int] = []
         self._start_ns = 0
         self._shift_ns = 0
         self._goes_on_ns = 0
@@ -288,7 +289,11 @@ class Rehearsal:
         return ns_from_s(s_from_ms(self.delay_ms))
 
     def hear(self, events: list[RawEvent], now_ns: int) -> None:
-        """Take in what was played. Between takes and while paused it is not part of a take."""
+        """Take in what was played. Between takes it is not part of a take; while paused it is kept and not judged."""
+        if self.state == "paused":
+            self._while_paused += range(len(self._events), len(self._events) + len(events))
+            self._events += events
+            return
         if self.state not in ("count-in", "playing") or self._follower is None:
             return
         for event in events:
@@ -366,10 +371,12 @@ class Rehearsal:
 
     def _judged_events(self) -> list[RawEvent]:
         """The events that count, in the take's own time: without those of a bar begun before a pause and played
-        anew."""
+        anew, and without what was played while it was paused."""
         judged: list[RawEvent] = []
-        shift_ns, pauses = 0, list(self._pauses)
-        for event in self._events:
+        shift_ns, pauses, unjudged = 0, list(self._pauses), set(self._while_paused)
+        for i, event in enumerate(self._events):
+            if i in unjudged:
+                continue
             while pauses and event.time_ns >= pauses[0].at_ns:
                 pause = pauses.pop(0)
                 judged = self._before_bar(judged, pause.from_bar)

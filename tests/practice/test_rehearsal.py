@@ -103,6 +103,9 @@ def test_a_pause_keeps_what_was_played_and_goes_on_from_the_bar() -> None:
     kept = len(rehearsal._events)
     rehearsal.pause("the controller vanished", now_ns)
     assert rehearsal.state == "paused"
+    # What is tried out meanwhile is kept, and judged by nobody.
+    meanwhile = [RawEvent(now_ns + i * NS_PER_S, bytes((0x90, 60 + i, 80))) for i in range(1, 9)]
+    rehearsal.hear(meanwhile, meanwhile[-1].time_ns)
     assert rehearsal.tick(now_ns + 60 * NS_PER_S) is None
     now_ns += 60 * NS_PER_S
     assert rehearsal.bar_to_go_on == passage.bars[2].number
@@ -120,7 +123,8 @@ def test_a_pause_keeps_what_was_played_and_goes_on_from_the_bar() -> None:
     ]
     take, _ = _play(rehearsal, rest, now_ns)
     assert take is not None
-    assert len(take.events) == kept + len(rest)
+    assert len(take.events) == kept + len(meanwhile) + len(rest)
+    assert take.events[kept : kept + len(meanwhile)] == tuple(meanwhile)
     assert take.step is None and take.pauses[0].from_bar == 2
     assert {r.verdict for r in take.assessment.notes} == {ON_TIME}
     assert not take.assessment.added
