@@ -27,7 +27,7 @@ from companion.practice.words import (
 from companion.units import ms_from_s
 
 __all__ = [
-    "WEIGHT_EXTRA", "WEIGHT_NOTE", "Remark", "about_bars", "about_breaking_off", "about_scatter",
+    "WEIGHT_EXTRA", "WEIGHT_NOTE", "Remark", "about_bars", "about_breaking_off", "about_returning", "about_scatter",
     "about_time", "praise", "trouble_bars",
 ]  # fmt: skip
 
@@ -38,6 +38,8 @@ WEIGHT_BROKEN_OFF = 9.0
 LEAST_SKIPPED, WEIGHT_SKIP = 4, 8.0
 #: A note off time counts up to so many times its limit for its bar: a long hesitation breaks the line like a stop.
 WORST_OFF = 5.0
+#: From so many returns on, in so many bars, going back is a habit.
+LEAST_RETURNS, RETURN_BARS = 8, 3
 #: From here on the player has missed the first beat, and not only come a little late.
 MISSED_START_S = 0.25
 #: From this share of notes off time on, time as a whole is the matter, and no single note.
@@ -101,7 +103,13 @@ def trouble_bars(reading: Reading) -> tuple[int, ...]:
 
 
 def about_bars(
-    reading: Reading, said: Collection[int], slips: Mapping[float, Slip | None], plan: Plan | None, most: int
+    reading: Reading,
+    said: Collection[int],
+    slips: Mapping[float, Slip | None],
+    plan: Plan | None,
+    most: int,
+    *,
+    returns: bool = True,
 ) -> Iterator[Remark]:
     """A remark on each of the worst bars.
 
@@ -115,14 +123,30 @@ def about_bars(
     plan : Plan, optional
     most : int
         How many bars.
+    returns : bool
+        Whether going back is to be spoken of here.
     """
-    found = _by_bar(reading, said, slips, plan)
+    found = _by_bar(reading, said, slips, plan, returns=returns)
     weights = {bar: sum(t.for_bar for t in inside) for bar, inside in found.items()}
     for bar in sorted(weights, key=lambda bar: (-weights[bar], bar))[:most]:
         worst = max(found[bar], key=lambda trouble: trouble.weight)
         covers = frozenset().union(*(trouble.notes for trouble in found[bar]))
         head = f"{capital(bar_in_words(reading.passage, bar))}: {worst.what()}"
         yield Remark(weights[bar], head, worst.remedy, worst.notes, covers)
+
+
+def about_returning(reading: Reading) -> Iterator[Remark]:
+    """Where the player went back again and again, all over the passage: that is one habit."""
+    by_bar: dict[int, int] = defaultdict(int)
+    for note in reading.returns:
+        by_bar[reading.passage.notes[note].bar] += 1
+    if len(reading.returns) < LEAST_RETURNS or len(by_bar) < RETURN_BARS:
+        return
+    worst = sorted(by_bar, key=lambda bar: (-by_bar[bar], bar))[:RETURN_BARS]
+    where = bars_in_words(reading.passage, worst)
+    head = f"You went back {times_in_words(len(reading.returns))}, most in {where}"
+    remedy = "take a tempo at which you can play on, leave a slip behind you and mend it afterwards"
+    yield Remark(WEIGHT_RETURN * len(reading.returns), head, remedy, frozenset(reading.returns))
 
 
 def about_breaking_off(reading: Reading) -> Iterator[Remark]:
@@ -200,7 +224,12 @@ def praise(reading: Reading, *, watch: bool = True) -> tuple[str, bool]:
 
 
 def _by_bar(
-    reading: Reading, said: Collection[int], slips: Mapping[float, Slip | None], plan: Plan | None
+    reading: Reading,
+    said: Collection[int],
+    slips: Mapping[float, Slip | None],
+    plan: Plan | None,
+    *,
+    returns: bool = True,
 ) -> dict[int, list[_Trouble]]:
     """All troubles by the bar they lie in."""
     found: dict[int, list[_Trouble]] = defaultdict(list)
@@ -208,7 +237,8 @@ def _by_bar(
         return found
     notes = reading.passage.notes
     for at, trouble in (
-        *_line_troubles(reading, said, plan),
+        *(_return_troubles(reading, said, plan) if returns else ()),
+        *_line_troubles(reading, plan),
         *_note_troubles(reading, said, plan),
         *_extra_troubles(reading, slips, plan),
         *_time_troubles(reading, said, plan),
@@ -217,8 +247,8 @@ def _by_bar(
     return found
 
 
-def _line_troubles(reading: Reading, said: Collection[int], plan: Plan | None) -> Iterator[tuple[int, _Trouble]]:
-    """What breaks the line: going back, coming in late, stopping, the breath giving out."""
+def _return_troubles(reading: Reading, said: Collection[int], plan: Plan | None) -> Iterator[tuple[int, _Trouble]]:
+    """Going back, one a bar."""
     passage, notes = reading.passage, reading.passage.notes
     by_bar: dict[int, list[int]] = defaultdict(list)
     for note in reading.returns:
@@ -227,6 +257,11 @@ def _line_troubles(reading: Reading, said: Collection[int], plan: Plan | None) -
         weight = WEIGHT_RETURN * len(inside)
         what = partial(_about_returns, reading, inside, said, plan)
         yield inside[0], _Trouble(weight, weight, frozenset(inside), what, play_slower(passage, inside[0]))
+
+
+def _line_troubles(reading: Reading, plan: Plan | None) -> Iterator[tuple[int, _Trouble]]:
+    """What else breaks the line: coming in late, stopping, striking twice, the breath giving out."""
+    passage, notes = reading.passage, reading.passage.notes
     late_s = _late_start_s(reading)
     if late_s:
         missed = f"you came in {late_s:.1f} s late"
@@ -235,6 +270,9 @@ def _line_troubles(reading: Reading, said: Collection[int], plan: Plan | None) -
         what = partial(_about_stop, reading, stop, plan)
         remedy = play_slower(passage, stop.before)
         yield stop.before, _Trouble(WEIGHT_STOP, WEIGHT_STOP, frozenset({stop.before}), what, remedy)
+    for note in reading.doubled:
+        struck, remedy = _about_struck_twice(passage, notes[note])
+        yield note, _Trouble(WEIGHT_EXTRA, WEIGHT_EXTRA, frozenset({note}), partial(str, struck), remedy)
     for note in reading.given_out:
         gave_out = f"the breath gave out on {place_in_words(passage, notes[note])} ({notes[note].written})"
         remedy = "breathe before the phrase, and keep the air moving through it"
@@ -297,8 +335,7 @@ def _extra_troubles(
         struck = _struck_twice(reading, extra)
         if struck is not None:
             at = struck.index
-            what = f"{place_in_words(reading.passage, struck)} ({struck.written}) is struck twice"
-            remedy = "touch the reed once, and let no finger bounce"
+            what, remedy = _about_struck_twice(reading.passage, struck)
         elif slip and slip.told:
             what, remedy = _about_slip(slip)
         else:
@@ -390,6 +427,11 @@ def _about_wrong_note(passage: Passage, result: NoteResult, plan: Plan | None) -
 def _about_slip(slip: Slip) -> tuple[str, str]:
     what = slip.sentence[0].lower() + slip.sentence[1:].rstrip(".")
     return what, "move these fingers together, slowly first"
+
+
+def _about_struck_twice(passage: Passage, note: Note) -> tuple[str, str]:
+    what = f"{place_in_words(passage, note)} ({note.written}) is struck twice"
+    return what, "touch the reed once, and let no finger bounce"
 
 
 def _struck_twice(reading: Reading, extra: Extra) -> Note | None:

@@ -28,6 +28,7 @@ from companion.practice.advice import (
     Remark,
     about_bars,
     about_breaking_off,
+    about_returning,
     about_scatter,
     about_time,
     praise,
@@ -168,7 +169,9 @@ def _remarks(found: Found) -> Iterator[Remark]:
     scatter = list(about_scatter(reading, said))
     said = said.union(*(remark.notes for remark in scatter))
     yield from scatter
-    yield from about_bars(reading, said, slips, found.plan, MOST_BARS)
+    returning = list(about_returning(reading))
+    yield from returning
+    yield from about_bars(reading, said, slips, found.plan, MOST_BARS, returns=not returning)
     yield from about_breaking_off(reading)
     yield from about_time(reading)
     yield from _habits(found, places)

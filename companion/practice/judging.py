@@ -179,6 +179,8 @@ def _extra_reasons(reading: Reading) -> list[str]:
         reasons.append(f"{number_of(len(blips), 'blip')} (a note of under 75 ms) added, in {_bars(reading, blips)}")
     if reading.returns:
         reasons.append(f"went back {times_in_words(len(reading.returns))}, in {_bars(reading, reading.returns)}")
+    if reading.doubled:
+        reasons.append(f"{number_of(len(reading.doubled), 'note')} struck twice, in {_bars(reading, reading.doubled)}")
     if reading.given_out:
         times = times_in_words(len(reading.given_out))
         reasons.append(f"the breath gave out {times}, in {_bars(reading, reading.given_out)}")

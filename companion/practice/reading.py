@@ -35,6 +35,8 @@ __all__ = ["Extra", "Reading", "Stop", "at_pitch", "read_take"]
 
 #: A note that comes so much later than the one before made it expect, and keeps the ones after it waiting, is a stop.
 STOP_S, STOP_BEATS = 0.25, 0.75
+#: The same note again within this time is struck twice, not gone back to (common practice, no source).
+DOUBLED_S = 0.25
 #: Neighbours on each side by which a note is judged where the player has left the click.
 NEIGHBOURS = 4
 #: The played tempo is measured over stretches of so many notes and at least so long.
@@ -68,7 +70,7 @@ class Reading:
     nothing was played. `timed` are the notes whose time counts. `realised` is the score index of each played note in
     order of onset, -1 where it is extra; `octave_shift` what was added to every played pitch, in semitones;
     `parts` the beats of the passage; `given_out` the notes in which the breath gave out and the note came back: one
-    note, not two."""
+    note, not two; `doubled` those struck twice."""
 
     passage: Passage
     tempo_bpm: float
@@ -87,6 +89,7 @@ class Reading:
     octave_shift: int
     parts: tuple[BeatParts, ...]
     given_out: tuple[int, ...] = ()
+    doubled: tuple[int, ...] = ()
 
     def notes_with(self, verdict: str) -> tuple[int, ...]:
         """Indices of the notes with this verdict."""
@@ -136,7 +139,8 @@ def read_take(
     there = first >= 0
     click_s = np.full(len(first), np.nan)
     click_s[there] = played["onset_s"][first[there]] - onsets_s[there]
-    returns = _returns(passage, realised, came_back)
+    doubled = _doubled(passage, played, realised, came_back)
+    returns = _returns(passage, realised, {*came_back, *doubled})
     parts = beat_parts(passage)
     swing = find_swing(passage, click_s, tempo_bpm, leave_out=frozenset(returns), parts=parts)
     offsets_s = swing_offsets_s(passage, swing, tempo_bpm, parts) if swing else np.zeros(len(first))
@@ -164,6 +168,7 @@ def read_take(
         octave_shift=alignment.octave_shift,
         parts=parts,
         given_out=tuple(int(realised[i]) for i in came_back),
+        doubled=tuple(int(realised[i]) for i in doubled),
     )
 
 
@@ -235,6 +240,19 @@ def _returns(passage: Passage, realised: Ints, came_back: Collection[int]) -> tu
             found.append(note)
         at = note
     return tuple(found)
+
+
+def _doubled(passage: Passage, played: PlayedArray, realised: Ints, came_back: Collection[int]) -> list[int]:
+    """Played notes that strike the right note before them once more at once: nobody goes back so fast."""
+    again = np.flatnonzero((np.diff(realised) == 0) & (realised[1:] >= 0)) + 1
+    soon = again[played["onset_s"][again] - played["onset_s"][again - 1] < DOUBLED_S]
+    found = []
+    for i in soon.tolist():
+        note = passage.notes[int(realised[i])]
+        right = played["written_midi"][i] == played["written_midi"][i - 1] == note.written_midi
+        if right and not ornament_pitches(note) and i not in came_back:
+            found.append(i)
+    return found
 
 
 def _stops(deviation_s: Floats, realised: Ints, each_s: Floats, beat_s: float) -> tuple[Stop, ...]:

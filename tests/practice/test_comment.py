@@ -139,6 +139,12 @@ def test_a_note_struck_twice_is_called_so():
     assert again.advice == (
         "Bar 2: the note on beat 1 (G4) is struck twice; touch the reed once, and let no finger bounce."
     )
+    assert "went back" not in again.because and not again.clean
+    # A long pause before it is another matter.
+    paused = exact(piece, 60)
+    paused["onset_s"][5:] += 0.5
+    paused["offset_s"][4:] += 0.5
+    assert judge(piece, with_note(paused, 4.5, 67, 0.5), 60).because.startswith("went back once, in bar 2")
 
 
 def test_a_return_is_no_stop():
@@ -165,6 +171,30 @@ def test_going_back_after_a_wrong_note_names_it():
     assert judge(piece, np.concatenate([wrong, rest]), 60).advice.startswith(
         "Bar 2: you went back to the note on beat 1, after C3 for B4; play"
     )
+
+
+def test_going_back_again_and_again_is_one_habit():
+    piece = melody(3, 8)
+    base, parts, late_s = tongued(piece, 60), [], 0.0
+    bars = [next(note.index for note in piece.notes if note.bar == bar) for bar in range(8)]
+    for first, after in zip(bars, [*bars[1:], len(base)], strict=True):
+        for again in (0, 1):
+            part = base[first:after].copy()
+            part["onset_s"] += late_s
+            part["offset_s"] += late_s
+            parts.append(part)
+            late_s += 0.0 if again else float(base["offset_s"][after - 1] - base["onset_s"][first])
+    played = np.concatenate(parts)
+    wrong = bars[6] + 2
+    at = [i for i, row in enumerate(judge(piece, played, 60).realised) if row == wrong]
+    played["written_midi"][at] += 1
+    comment = judge(piece, played, 60).comment
+    assert comment[0] == (
+        "You went back 8 times, most in bars 1, 2 and 3; take a tempo at which you can play on, leave a slip behind you"
+        " and mend it afterwards."
+    )
+    assert comment[1].startswith("Bar 7: ") and f"not {piece.notes[wrong].written}" in comment[1]
+    assert not any("went back" in sentence for sentence in comment[1:])
 
 
 # -- fingers -----------------------------------------------------------------------------------------------------------
