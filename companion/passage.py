@@ -149,8 +149,8 @@ class Passage:
 
     `transposition` is sounding minus written semitones as the part says (alto saxophone: -9), None where it is silent.
     `remarks` are what the reader guessed or left out, to be shown. `sha256` identifies the file that was read. `origin`
-    is the file's path as given, or empty for a made passage. `purpose` says in one line what an exercise is for; empty for
-    music.
+    is the file's path as given, or empty for a made passage. `purpose` says in one line what an exercise is
+    for; empty for music.
     """
 
     title: str
