@@ -61,7 +61,8 @@ def _events() -> list[Event]:
 def played(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[TakeRecord, Assessment]]:
     """The take as the file holds it, and what the running window made of it."""
     sessions = tmp_path_factory.mktemp("sessions")
-    with jack_server(), sender_process("Reed Messy", _events()) as sender:
+    # A client that misses its period on a busy machine loses what was sent in it: a long one is safer.
+    with jack_server(period=2048), sender_process("Reed Messy", _events()) as sender:
         setup = make_setup(PASSAGE, sessions, port="sim:steady:1")
         app = open_stand(replace(setup, ladder=Ladder(TEMPO_BPM, 4, 132, 2), shift_semitones=SHIFT))
         app.stepped, app.run.clock = None, time.perf_counter_ns
