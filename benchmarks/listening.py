@@ -142,7 +142,7 @@ def rivals(passages: list[tuple[str, Passage]], every: int) -> None:
 
 
 def kinds(passages: list[tuple[str, Passage]], _: int) -> None:
-    """Each kind of slip alone, at the rates of `chaos` and the timing of `student`."""
+    """Each kind of slip alone, at the rates and timing of `student` (see `sim_levels.RATE_ALONE` for what it lacks)."""
     for kind in KINDS:
         chosen = passages if kind != "trill" else [(w, p) for w, p in passages if any(n.trill for n in p.notes)]
         if not chosen:

@@ -124,11 +124,11 @@ def _landmarks(notes: tuple[Note, ...], costs: Costs) -> Floats:
     """Where players take up again: at bar lines, after rests and at slurs; seldom elsewhere."""
     extra = np.full(len(notes) + 1, costs.off_landmark)
     before: Note | None = None
-    for note in notes:
+    for i, note in enumerate(notes, start=1):
         if before is None or note.bar != before.bar:
-            extra[note.index + 1] = 0.0
-        elif before.end < note.start:
-            extra[note.index + 1] = 0.4 * costs.off_landmark
+            extra[i] = 0.0
+        elif float(note.start) - float(before.start) > float(before.length) + 1e-9:
+            extra[i] = 0.4 * costs.off_landmark
         before = note
     extra[0] = np.inf
     return extra
