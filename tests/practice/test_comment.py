@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from practice.made import exact, moved, passage, with_note, without
+from practice.made import exact, moved, passage, pitch, with_note, without
 from practice.takes import melody, take
 
 from companion.charts import load
 from companion.errors import UsageError
-from companion.passage import Passage, Slur
+from companion.passage import Passage, Slur, Trill
 from companion.planning import plan as planned
 from companion.practice import judge
 from companion.practice.advice import Remark, trouble_bars
@@ -21,6 +21,7 @@ from companion.practice.comment import MOST_SENTENCES, Found, chosen, comment_on
 from companion.practice.matching import align
 from companion.practice.model import (
     AS_WRITTEN,
+    BREATH,
     EARLY,
     LEFT_OUT,
     NOT_SLURRED,
@@ -518,3 +519,32 @@ def test_any_row_of_notes_can_be_judged(seed, rows, tempo_bpm):
     assert first.clean == (not first.because)
     realised = {note for note in first.realised if note >= 0}
     assert realised == {n.note_index for n in first.notes if n.deviation_ms is not None}
+
+
+ODD = "a:D5 C5:1 Bb4:1/2 A4:1/2 r:1 g:F4 G4:1 F4:1/3 E4:1/3 D4:1/3 C4:1/4 E4:1/4 G4:1/4 C5:1/4 Bb4:3/4 A4:1/4 D5:1"
+BREATHS = st.lists(st.tuples(st.floats(-1.0, 12.0), st.integers(0, 127)), max_size=20)
+PRESSED = st.lists(st.tuples(st.floats(-1.0, 12.0), st.sets(st.sampled_from(["l1", "l2", "bis", "octave", "r1"]))))
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(NOTES, max_size=30), BREATHS, PRESSED, st.integers(0, 1))
+def test_nor_does_anything_else_that_is_told_stop_the_judge(rows, breaths, held, with_trill):
+    piece = passage(ODD, fifths=-1)
+    if with_trill:
+        notes = [replace(n, trill=Trill(pitch("C5"))) if n.index == 2 else n for n in piece.notes]
+        piece = replace(piece, notes=tuple(notes), slurs=(Slur(1, 3),))
+    chart = load("alto")
+    played = np.array([(on, on + life, midi, velocity) for on, life, midi, velocity in rows], dtype=PLAYED)
+    assessment = judge(
+        piece,
+        played,
+        60,
+        Tolerances(articulation_share=0.9),
+        planned(piece, chart),
+        chart=chart,
+        breath=np.array(sorted(breaths), dtype=BREATH),
+        pressed=[Pressed(time_s, frozenset(keys)) for time_s, keys in sorted(held, key=lambda item: item[0])],
+    )
+    assert len(assessment.articulation) == len(assessment.notes) == len(piece.notes)
+    assert 1 <= len(assessment.comment) <= MOST_SENTENCES
+    assert {slip.note_index for slip in assessment.slips} <= set(assessment.realised)
