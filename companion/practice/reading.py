@@ -41,6 +41,8 @@ DOUBLED_S = 0.25
 NEIGHBOURS = 4
 #: The played tempo is measured over stretches of so many notes and at least so long.
 TEMPO_NOTES, TEMPO_STRETCH_S = 8, 1.0
+#: A stretch played in less than this share of its time was no playing (notes all at once).
+LEAST_PLAYED = 0.01
 
 
 @dataclass(frozen=True, slots=True)
@@ -296,5 +298,9 @@ def _tempo_played_bpm(onsets_s: Floats, deviation_s: Floats, timed: Bools, tempo
         a, b = a[unbroken], b[unbroken]
     expected_s = onsets_s[b] - onsets_s[a]
     played_s = expected_s + deviation_s[b] - deviation_s[a]
-    usable = (expected_s >= min(TEMPO_STRETCH_S, float(expected_s.max()))) & (expected_s > 0) & (played_s > 0)
+    usable = (
+        (expected_s >= min(TEMPO_STRETCH_S, float(expected_s.max())))
+        & (expected_s > 0)
+        & (played_s > LEAST_PLAYED * expected_s)
+    )
     return float(tempo_bpm / np.median(played_s[usable] / expected_s[usable])) if np.any(usable) else None

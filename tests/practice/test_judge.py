@@ -384,6 +384,13 @@ def test_any_take_gets_one_sentence_and_the_same_one_again(seed, level):
     assert all(0 <= bar < len(piece.bars) for bar in first.trouble_bars)
 
 
+def test_notes_all_at_once_have_no_tempo():
+    piece = passage(FOUR_BARS)
+    played = exact(piece, 60)
+    played["onset_s"] = np.arange(len(played)) * 1e-9
+    assert judge(piece, played, 60).tempo_played_bpm is None
+
+
 def test_notes_may_stand_in_any_order():
     piece = melody(7, 5)
     played = take(piece, 72, "messy", 7).played
