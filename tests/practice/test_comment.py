@@ -156,7 +156,9 @@ def test_a_return_is_no_stop():
     rest = base[first:].copy()
     rest["onset_s"] += again_s
     rest["offset_s"] += again_s
-    comment = judge(piece, np.concatenate([base[:last], rest]), 60).comment
+    played = np.concatenate([base[:last], rest])
+    assert found_in(piece, played).reading.stops == ()
+    comment = judge(piece, played, 60).comment
     assert "you went back to" in comment[0]
     assert not any("stopped" in sentence for sentence in comment)
 
@@ -326,6 +328,16 @@ def test_lengths():
     assert comment_on(found_in(piece, articulation=short), clean=True)[1] == (
         "Bar 3: the note on beat 2 (tenuto F4) lasts 60 % of its length; hold it to the next one."
     )
+
+
+def test_a_note_that_another_cut_off_is_not_called_short():
+    piece = passage(FOUR_BARS)
+    short = tuple(Articulated(i, length="full", held_share=0.4, verdicts=(TOO_SHORT,)) for i in (2, 12, 13))
+    added = with_note(exact(piece, 60), 2.5, 75, 0.3)
+    assert comment_on(found_in(piece, articulation=short), clean=False)[0].startswith("Bars 1 and 3: 3 of 3 notes last")
+    comment = comment_on(found_in(piece, added, articulation=short), clean=False)
+    assert comment[0].startswith("Bar 1: an extra D♯5 sounds after the note on beat 3;")
+    assert comment[1].startswith("Bar 3: 2 of 3 notes last about 40 % of their length; hold them")
 
 
 def tongued(piece, tempo_bpm):

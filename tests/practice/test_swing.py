@@ -53,6 +53,9 @@ def test_even_eighths_and_a_few_late_ones_do_not_swing():
     wild = np.zeros(len(piece.notes))
     wild[1::4], wild[3::4] = 0.12, 0.01
     assert find_swing(piece, wild, 120) is None
+    # All late enough, and each by another amount: half of them twice as far as the rest.
+    wild[1::4], wild[3::4] = 0.13, 0.03
+    assert find_swing(piece, wild, 120) is None
 
 
 def test_beats_with_sixteenths_are_not_swung():
