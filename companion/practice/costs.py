@@ -31,34 +31,31 @@ class Costs:
     start_limit: float = 1.0
 
     # What: by how many semitones the pitch is off.
-    wrong_near: float = 4.5
+    wrong_near: float = 4.3
     wrong_octave: float = 3.6
-    wrong_far: float = 5.7
+    wrong_far: float = 5.4
 
     # Where: notes left out on the way, the last four notes again, further back, further on.
-    omitted: float = 4.0
+    omitted: float = 3.6
     omitted_grace: float = 2.0
-    stutter: tuple[float, ...] = (4.7, 5.1, 5.5, 5.9)
+    stutter: tuple[float, ...] = (5.0, 5.4, 5.9, 6.3)
     # By how many bars (the last figure holds from there on, and `farther` a bar tells like places apart).
-    back: tuple[float, ...] = (7.0, 7.1, 7.3, 8.5, 9.0, 9.5, 9.9)
-    skip: tuple[float, ...] = (8.0, 8.0, 8.4, 8.9, 9.4, 9.9)
+    back: tuple[float, ...] = (7.8, 8.1, 8.5, 9.3, 9.9, 10.3, 10.6)
+    skip: tuple[float, ...] = (8.6, 8.6, 9.1, 9.6, 10.0, 10.5)
     farther: float = 0.01
     off_landmark: float = 2.3
-    after_wrong: float = 1.6
-    # Who breaks off comes late, seen from where the next note was due: a jump that is in time is that much dearer.
-    in_time: float = 1.0
-    in_time_s: float = 0.1
-    too_soon: float = 3.2
+    after_wrong: float = 1.5
+    too_soon: float = 3.0
     too_soon_s: float = 0.18
     ornament: float = 0.1
     # The note just played once more within its own time (a bounce, breath that failed).
     doubled: float = 4.6
 
     # Extra notes, and blips: notes that live for less than about 75 ms.
-    extra: float = 7.5
+    extra: float = 7.3
     blip_s: float = 0.075
     blip_width_s: float = 0.012
-    blip_extra: float = 1.05
+    blip_extra: float = 1.1
     blip_match: float = 1.9
 
     # The clock of a path: how much of a deviation it takes over at once, and into its pace.

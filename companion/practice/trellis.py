@@ -83,10 +83,11 @@ class Step(NamedTuple):
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Heard:
-    """One pitch as the score in view sees it: what it costs in each note's place, what going astray costs less after it
-    there, and the states whose ornament holds it."""
+    """One pitch as the score in view sees it: what it costs in each note's place, by how much less than an extra
+    note, what going astray costs less after it there, and the states whose ornament holds it."""
 
     cost: Floats
+    cheaper: Floats
     relief: Floats
     adorned: tuple[int, ...]
 
@@ -135,13 +136,13 @@ class Trellis:
         old, heard = column.states, self._heard(written_midi)
         self._fill_forward(old, onset_s)
         jump_from = self._fill_jumps(old, heard, since_s)
-        price, blip = heard.cost, 0.0
+        # What a match costs is added to all ways at the end: an extra note is that much cheaper.
+        price, cheaper, blip = heard.cost, heard.cheaper, 0.0
         if life_s is not None and life_s < SETTLED_S:
             blip = _logistic((c.blip_s - life_s) / c.blip_width_s)
             price = price + c.blip_match / (1.0 + np.exp((life_s - self._blip_s) * (1.0 / c.blip_width_s)))
-        # What a match costs is added to all ways at the end: an extra note is that much cheaper.
-        np.add(old[COST], c.extra - c.blip_extra * blip, out=self._extra)
-        np.subtract(self._extra, price, out=self._extra)
+            cheaper = price - (c.extra - c.blip_extra * blip)
+        np.subtract(old[COST], cheaper, out=self._extra)
 
         choice = self._cand.argmin(axis=0)
         flat = choice * self._width
@@ -177,9 +178,6 @@ class Trellis:
         c = self._costs
         gate = c.too_soon * max(0.0, 1.0 - since_s / c.too_soon_s)
         np.add(old[COST], old[RELIEF], out=self._ready)
-        # Who breaks off and begins elsewhere comes late, seen from where the next note was due.
-        np.less(self._next_dev, c.in_time_s, out=self._is_in_time)
-        np.add(self._next_ready, c.in_time, out=self._next_ready, where=self._is_in_time)
         np.add(self._back_ready, self._stutter + gate if gate else self._stutter, out=self._again)
         own = self._cand[self._own]
         np.add(old[COST], c.doubled, out=own)
@@ -234,7 +232,8 @@ class Trellis:
             cost = np.where(off <= 2, c.wrong_near, np.where(off % 12 == 0, c.wrong_octave, c.wrong_far))
             cost[off == 0] = 0.0
             cost[list(adorned)] = 0.0
-            known = self._pitches[written_midi] = _Heard(cost, np.where(cost > 0.0, -c.after_wrong, 0.0), adorned)
+            relief = np.where(cost > 0.0, -c.after_wrong, 0.0)
+            known = self._pitches[written_midi] = _Heard(cost, cost - c.extra, relief, adorned)
         return known
 
     def _adorned(self, written_midi: int) -> tuple[int, ...]:
@@ -275,8 +274,6 @@ class Trellis:
         self._fwd_cost, self._fwd_at, self._fwd_pace = (_earlier(row, n) for row in self._pad)
         pad_ready = np.full(n + stutters, np.inf)
         self._ready = pad_ready[:n]
-        self._next_ready, self._next_dev = self._ready[:-1], self._dev[0, 1:]
-        self._is_in_time = np.zeros(n - 1, dtype=np.bool_)
         self._back_ready = as_strided(pad_ready, (stutters, n), pad_ready.strides * 2)
         self._stutter = np.array(self._costs.stutter)[:, None]
         source = np.zeros((rows, n), dtype=np.int64)
