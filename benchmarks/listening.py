@@ -255,7 +255,7 @@ def realised(passage: Passage, played: Any, tempo_bpm: float) -> Any:
 def equals_mir_eval(passage: Passage, tempo_bpm: float, played: Any) -> bool:
     """Are our onset scores those of mir_eval, to the last digit?"""
     due_s = note_onsets_s(passage, tempo_bpm)
-    shift_s = min(0.0, float(played["onset_s"].min()))
+    shift_s = min(0.0, float(played["onset_s"].min()), float(due_s.min()))
     midis = [note.written_midi for note in passage.notes], played["written_midi"].astype(int).tolist()
     ours = onset_scores(due_s - shift_s, midis[0], played["onset_s"] - shift_s, midis[1])
     theirs = mir_eval_scores(due_s - shift_s, midis[0], played["onset_s"] - shift_s, midis[1], 0.05)

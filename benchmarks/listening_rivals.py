@@ -140,7 +140,7 @@ def onsets(melody: Melody, played: Any) -> Any:
     import mir_eval
 
     found = np.full(len(played), -1)
-    shift_s = min(0.0, float(played["onset_s"].min()))
+    shift_s = min(0.0, float(played["onset_s"].min()), float(melody.due_s.min()))
     reference = np.stack([melody.due_s, melody.due_s + 0.1], axis=1) - shift_s
     estimate = np.stack([played["onset_s"], played["onset_s"] + 0.1], axis=1) - shift_s
     pitches = [
