@@ -50,6 +50,9 @@ class Costs:
     ornament: float = 0.1
     # The note just played once more within its own time (a bounce, breath that failed).
     doubled: float = 4.6
+    # Its own time is this share of the time to the next note; later than that it costs so much more.
+    own_time: float = 0.75
+    doubled_late: float = 1.5
 
     # Extra notes, and blips: notes that live for less than about 75 ms.
     extra: float = 7.3

@@ -135,7 +135,7 @@ class Trellis:
         column, c = self._in_view(before), self._costs
         old, heard = column.states, self._heard(written_midi)
         self._fill_forward(old, onset_s)
-        jump_from = self._fill_jumps(old, heard, since_s)
+        jump_from = self._fill_jumps(old, heard, onset_s, since_s)
         # What a match costs is added to all ways at the end: an extra note is that much cheaper.
         price, cheaper, blip = heard.cost, heard.cheaper, 0.0
         if life_s is not None and life_s < SETTLED_S:
@@ -173,7 +173,7 @@ class Trellis:
         np.add(cand, self._fwd_cost, out=cand)
         np.add(cand, self._omitted, out=cand)
 
-    def _fill_jumps(self, old: Floats, heard: _Heard, since_s: float) -> int:
+    def _fill_jumps(self, old: Floats, heard: _Heard, onset_s: float, since_s: float) -> int:
         """The other rows: one of the last notes again, or anywhere from the best state (which is returned)."""
         c = self._costs
         gate = c.too_soon * max(0.0, 1.0 - since_s / c.too_soon_s)
@@ -181,6 +181,8 @@ class Trellis:
         np.add(self._back_ready, self._stutter + gate if gate else self._stutter, out=self._again)
         own = self._cand[self._own]
         np.add(old[COST], c.doubled, out=own)
+        # When the next note is nearly due, a note once more is a stutter, after which the clock is set anew.
+        own[onset_s - old[AT] > self._own_time_s] += c.doubled_late
         for i in heard.adorned:
             # Within a trill or turn the same note is realised any number of times, in any order of its pitches.
             own[i] = old[COST, i] + c.ornament
@@ -316,6 +318,7 @@ class Trellis:
             keep[m, at] = np.where(first, 0.0, 1.0 - c.follow)
             self._limit[m, at] = np.where(first, c.start_limit, c.late_limit)
             self._omitted[m, at] = s.omit_sum[target - 1] - s.omit_sum[origin]
+        self._own_time_s = c.own_time * np.append(self._intervals_s[0, 1:], np.inf)
         self._fwd_inv_sigma = inv_sigma[:FORWARD]
         self._flat_third_inv_sigma = inv_sigma.reshape(-1) / 3.0
         self._gains = gains.reshape(2, -1)
