@@ -22,6 +22,7 @@ from companion.practice.words import (
     number_of,
     pitch_in_words,
     place_in_words,
+    size_in_words,
     times_in_words,
 )
 from companion.units import ms_from_s
@@ -457,4 +458,4 @@ def _about_note_time(reading: Reading, i: int, plan: Plan | None) -> str:
     against = "" if reading.local_s[i] == reading.deviation_s[i] else " against its neighbours"
     place = place_in_words(passage, passage.notes[i])
     change = change_in_words(passage, i, plan)
-    return f"{place}{change} comes {abs(off_ms):.0f} ms {'early' if off_ms < 0 else 'late'}{against}"
+    return f"{place}{change} comes {size_in_words(off_ms)} {'early' if off_ms < 0 else 'late'}{against}"

@@ -52,6 +52,9 @@ from companion.units import s_from_ms
 
 __all__ = ["judge"]
 
+#: By how large a share of the notes more are in time by the own beat than by the click for that to be worth saying.
+OWN_BEAT_SHARE = 0.1
+
 
 def judge(
     passage: Passage,
@@ -151,8 +154,10 @@ def _because(reading: Reading, articulation: tuple[Articulated, ...]) -> str:
     # Half a note less than asked is no shortfall: 0.95 of 20 must mean 19 in spite of rounding.
     if reading.on_time < needed * timed - 1e-9:
         percent = int(100 * reading.on_time / timed)
+        own = reading.on_own_beat
+        by_own = f"; {own} by your own beat" if own > reading.on_time + max(2, OWN_BEAT_SHARE * timed) else ""
         reasons.append(
-            f"{reading.on_time} of {number_of(timed, 'note')} on time ({percent} %, {100 * needed:g} % needed)"
+            f"{reading.on_time} of {number_of(timed, 'note')} on time ({percent} %, {100 * needed:g} % needed{by_own})"
         )
     elif reading.far_off:
         count = number_of(len(reading.far_off), "note")

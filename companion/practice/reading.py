@@ -103,6 +103,17 @@ class Reading:
         return sum(1 for r in self.results if r.verdict == ON_TIME and self.timed[r.note_index])
 
     @property
+    def on_own_beat(self) -> int:
+        """How many of them came in time with their neighbours, where the player had left the click."""
+        return sum(
+            1
+            for r in self.results
+            if r.verdict in (ON_TIME, EARLY, LATE)
+            and self.timed[r.note_index]
+            and abs(self.local_s[r.note_index]) <= self.limit_s[r.note_index] + 1e-9
+        )
+
+    @property
     def right(self) -> int:
         """How many notes that have a time were played, and with the right pitch."""
         return sum(1 for r in self.results if r.verdict in (ON_TIME, EARLY, LATE) and self.timed[r.note_index])

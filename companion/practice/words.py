@@ -6,15 +6,19 @@ from collections.abc import Iterable, Sequence
 from fractions import Fraction
 
 from companion.passage import Note, Passage
+from companion.units import s_from_ms
 
 __all__ = [
-    "bar_in_words", "bars_in_words", "capital", "number_of", "pitch_in_words", "place_in_words", "times_in_words",
+    "bar_in_words", "bars_in_words", "capital", "number_of", "pitch_in_words", "place_in_words", "size_in_words",
+    "times_in_words",
 ]  # fmt: skip
 
 _FLAT_NAMES = ("C", "D♭", "D", "E♭", "E", "F", "G♭", "G", "A♭", "A", "B♭", "B")
 _SHARP_NAMES = ("C", "C♯", "D", "D♯", "E", "F", "F♯", "G", "G♯", "A", "A♯", "B")
 _ORDINALS = ("first", "second", "third", "fourth")
 _MOST_NAMED = 4
+#: Nobody counts thousands of ms.
+SECONDS_FROM_MS = 1000.0
 
 
 def bar_in_words(passage: Passage, bar: int) -> str:
@@ -76,6 +80,11 @@ def pitch_in_words(written_midi: int, *, flat: bool) -> str:
 def capital(words: str) -> str:
     """The same with a capital at the start."""
     return words[:1].upper() + words[1:]
+
+
+def size_in_words(ms: float) -> str:
+    """`45 ms`, `2.3 s`: how much, whichever way."""
+    return f"{abs(ms):.0f} ms" if abs(ms) < SECONDS_FROM_MS else f"{s_from_ms(abs(ms)):.1f} s"
 
 
 def times_in_words(count: int) -> str:

@@ -20,8 +20,7 @@ from companion.practice.model import (
     PlaceTiming,
 )
 from companion.practice.rehearsal import FinishedTake
-from companion.practice.words import bar_in_words, bars_in_words, number_of, place_in_words
-from companion.units import s_from_ms
+from companion.practice.words import bar_in_words, bars_in_words, number_of, place_in_words, size_in_words
 from companion.window.layout import Layout
 from companion.window.leaves import lay_paper, leaf_box
 from companion.window.metronome import metronome_number
@@ -31,7 +30,6 @@ __all__ = ["ReadLeaf", "Section", "comment_sections", "off_in_words"]
 
 #: Entries and places listed: a leaf that is read, not searched.
 MOST_LISTED = 6
-SECONDS_FROM_MS = 1000.0
 _ARTICULATED = {
     NOT_SLURRED: "tongued in a slur",
     NOT_TONGUED: "slurred where they are tongued",
@@ -104,7 +102,7 @@ def _tempo(take: FinishedTake, drift: Drift | None) -> tuple[str, ...]:
     asked = metronome_number(take.tempo_bpm, bar)
     return (
         f"About {start} at the start and {end} at the end, where {asked} was asked;"
-        f" {_time_in_words(drift.behind_ms)} {way} the click at the end.",
+        f" {size_in_words(drift.behind_ms)} {way} the click at the end.",
     )
 
 
@@ -121,12 +119,7 @@ def _places(take: FinishedTake, places: Sequence[PlaceTiming]) -> tuple[str, ...
 def off_in_words(deviation_ms: float, none: str = "on the click") -> str:
     """`45 ms late`, `2.3 s early`, `on the click`."""
     way = "early" if deviation_ms < 0 else "late"
-    return f"{_time_in_words(deviation_ms)} {way}" if round(deviation_ms) else none
-
-
-def _time_in_words(ms: float) -> str:
-    """`45 ms`, `2.3 s`: nobody counts thousands of ms."""
-    return f"{abs(ms):.0f} ms" if abs(ms) < SECONDS_FROM_MS else f"{s_from_ms(abs(ms)):.1f} s"
+    return f"{size_in_words(deviation_ms)} {way}" if round(deviation_ms) else none
 
 
 def _slips(take: FinishedTake) -> tuple[str, ...]:

@@ -406,3 +406,14 @@ def test_one_note_far_off_is_not_clean_however_many_others_are_on_time():
     late = judge(piece, moved(played, at, 3.1 * limit_s), 60)
     assert not late.clean and "1 note far off the click" in late.because
     assert judge(piece, moved(played, at, 3.1 * limit_s), 60, Tolerances(clean_worst=4.0)).clean
+
+
+def test_who_has_left_the_click_is_told_what_was_in_time_by_the_own_beat():
+    piece = passage(FOUR_BARS)
+    played = exact(piece, 60)
+    played["onset_s"][5:] += 0.8
+    played["offset_s"][4:] += 0.8
+    assert "5 of 16 notes on time (31 %, 95 % needed; 16 by your own beat)" in judge(piece, played, 60).because
+    # Nothing to add where the notes are uneven by themselves.
+    uneven = moved(moved(moved(exact(piece, 60), 3, 0.12), 5, 0.12), 7, 0.12)
+    assert "by your own beat" not in judge(piece, uneven, 60).because

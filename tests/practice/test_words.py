@@ -4,7 +4,7 @@ from fractions import Fraction
 import pytest
 from practice.made import passage
 
-from companion.practice.words import bar_in_words, bars_in_words, place_in_words, times_in_words
+from companion.practice.words import bar_in_words, bars_in_words, place_in_words, size_in_words, times_in_words
 
 
 @pytest.mark.parametrize(
@@ -65,3 +65,7 @@ def test_bars():
 
 def test_times():
     assert [times_in_words(n) for n in (1, 2, 3)] == ["once", "twice", "3 times"]
+
+
+def test_sizes_of_time() -> None:
+    assert (size_in_words(-45.2), size_in_words(999.0), size_in_words(2349.0)) == ("45 ms", "999 ms", "2.3 s")
