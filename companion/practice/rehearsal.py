@@ -22,7 +22,6 @@ from companion.practice.clock import Click, TakeClock, note_onsets_s, take_clock
 from companion.practice.follower import Follower
 from companion.practice.hearing import breath_of, is_note_on, to_played
 from companion.practice.hurdle import Hurdle, worst_hurdle
-from companion.practice.judging import judge
 from companion.practice.ladder import Ladder, Step
 from companion.practice.model import (
     EARLY,
@@ -397,6 +396,8 @@ class Rehearsal:
             self.state = "ready"
             self._reset_take()
             return None
+        from companion.practice.judging import judge  # not before: the first page needs no judge
+
         passage, tempo_bpm = self.section.passage, self.tempo_bpm
         judged = self._judged_events()
         played = to_played(judged, self._start_ns, self.shift_semitones)

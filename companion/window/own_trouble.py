@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from pathlib import Path
 from threading import Thread
+from typing import TYPE_CHECKING
 
 from companion.charts.model import Chart
 from companion.errors import RecordError
 from companion.passage import Passage
 from companion.planning.model import Plan
-from companion.record.trouble import TroubleSpot, troubles
+
+if TYPE_CHECKING:
+    from companion.record.trouble import TroubleSpot
 
 __all__ = ["OwnTrouble"]
 
@@ -37,6 +40,10 @@ class OwnTrouble:
         self._thread.start()
 
     def _read(self, chart: Chart, plan: Plan) -> None:
+        # Loaded here, beside the loop: the first page needs neither, the end of a take must not wait for the judge.
+        import companion.practice.judging  # noqa: F401
+        from companion.record.trouble import troubles
+
         try:
             found = troubles(self._folder, self._passage, chart, plan)
         except RecordError as error:

@@ -10,6 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from companion.charts import load
 from companion.charts.model import Chart, Fingering
@@ -33,11 +34,13 @@ from companion.practice.rehearsal import FinishedTake, Rehearsal, Section
 from companion.record import Sitting, TakeRecord, finished_take_record
 from companion.record.marks import Marked
 from companion.record.marks_edit import set_fingering
-from companion.record.trouble import TroubleSpot
 from companion.units import NS_PER_S, ns_from_s
 from companion.window.own_pace import OwnPace
 from companion.window.own_trouble import OwnTrouble
 from companion.window.takes import result_of
+
+if TYPE_CHECKING:
+    from companion.record.trouble import TroubleSpot
 
 __all__ = ["Cost", "Run", "Setup", "SteppedClock"]
 

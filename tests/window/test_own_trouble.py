@@ -42,7 +42,7 @@ def _found(monkeypatch: pytest.MonkeyPatch, *spots: Spot) -> list[object]:
         asked.append(arguments)
         return spots
 
-    monkeypatch.setattr("companion.window.own_trouble.troubles", troubles)
+    monkeypatch.setattr("companion.record.trouble.troubles", troubles)
     return asked
 
 
@@ -60,7 +60,7 @@ def test_a_log_that_cannot_be_read_is_said(app: App, monkeypatch: pytest.MonkeyP
     def troubles(*arguments: object) -> None:
         raise RecordError("the folder can't be read")
 
-    monkeypatch.setattr("companion.window.own_trouble.troubles", troubles)
+    monkeypatch.setattr("companion.record.trouble.troubles", troubles)
     own = OwnTrouble(tmp_path, PASSAGE)
     own.ask(app.run.chart, app.run.rehearsal.plan, 0)
     assert own.wait(5.0)
