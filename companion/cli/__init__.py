@@ -24,6 +24,7 @@ COMMANDS = {
     "fingerings": ("companion.cli.fingerings", "the fingering of every note with its reason, marks, limits, rules"),
     "week": ("companion.cli.week", "show the week sheet with what was reached, or set a target in it"),
     "progress": ("companion.cli.progress", "what was reached on a passage, as text and as a plot"),
+    "shapes": ("companion.cli.shapes", "learn fingerings by eye and hand: browse any note, then practise"),
     "trouble": ("companion.cli.trouble", "what keeps failing in your own takes, and which finger is late"),
     "ports": ("companion.cli.ports", "list the MIDI ports"),
 }

@@ -148,22 +148,27 @@ def change_of(chart: Chart, before: frozenset[str], after: frozenset[str]) -> Sh
 
 
 def question_of(
-    chart: Chart, pitches: Sequence[Pitch], asked: int = 1, rules: tuple[Rule, ...] = RULES, where: str = ""
+    chart: Chart,
+    pitches: Sequence[Pitch],
+    asked: int = 1,
+    rules: tuple[Rule, ...] = RULES,
+    where: str = "",
+    clear_s: float = CLEAR_S,
 ) -> ShapeQuestion | None:
-    """The question about note `asked` of a few slurred notes.
+    """The question about note `asked` of a few slurred notes; the next best shape costs at least `clear_s` more.
 
     Returns
     -------
     ShapeQuestion or None
         None where there is nothing to choose: a note out of the instrument's range, only one fingering, or none that is
-        clearly better.
+        better by so much.
     """
     if not all(chart.for_note(pitch.midi) for pitch in pitches) or len(chart.for_note(pitches[asked].midi)) < 2:
         return None
     passage = _passage(chart, pitches)
     planned = plan(passage, chart, tempo_bpm=TEMPO_BPM, rules=rules)
     choice = planned.choices[asked]
-    if not choice.runners_up or choice.runners_up[0].extra_s < CLEAR_S:
+    if not choice.runners_up or choice.runners_up[0].extra_s < clear_s:
         return None
     name = ".".join(str(pitch.midi) for pitch in pitches)
     return ShapeQuestion(f"{name}/{asked}", passage, asked, planned, _shapes(chart, choice), where)

@@ -32,7 +32,7 @@ from companion.window.run import Run, Setup, SteppedClock
 from companion.window.shots import Shots
 from companion.window.stand import RUNNERS_UP_SHOWN, Stand
 
-__all__ = ["App"]
+__all__ = ["App", "open_display"]
 
 #: How often the port and the window's events are looked at. A look that changes nothing draws nothing, so this costs
 #: little, and a note is on the glass within a few ms instead of waiting for a sixtieth of a second.
@@ -41,7 +41,7 @@ LOOKS_PER_S = 200
 STEP_NS = NS_PER_S // 30
 
 
-def _open_display(hidden: bool) -> None:
+def open_display(hidden: bool) -> None:
     """Open the display, or none where the run is hidden. Raises `UsageError` where there is no screen to be seen on."""
     if hidden:
         os.environ["SDL_VIDEODRIVER"] = os.environ["SDL_AUDIODRIVER"] = "dummy"
@@ -74,7 +74,7 @@ class App:
         self.engraver = engraver or Engraver()
         self._musicxml = musicxml
         self._document: bytes | None = None
-        _open_display(setup.hidden)
+        open_display(setup.hidden)
         pygame.font.init()
         pygame.key.set_repeat(350, 60)
         size = no_smaller(size)

@@ -1,0 +1,188 @@
+"""A window for the shapes' screen alone: the loop, the controller, the pictures for `--shots`."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import pygame
+
+from companion.charts.model import Chart
+from companion.ports import DevicePort, SimulatedPort, is_sim, open_input
+from companion.ports.click import ClickPlayer
+from companion.ports.memory import recall
+from companion.ports.tone import TonePlayer
+from companion.practice.shapes import ShapeQuestion
+from companion.record.shapes import Remembered
+from companion.window.app import open_display
+from companion.window.layout import no_smaller
+from companion.window.shapes import ShapesScreen
+from companion.window.shots import Shots
+from companion.window.theme import Type
+
+__all__ = ["ShapesApp", "ShapesSetup"]
+
+LOOKS_PER_S = 60
+#: So long a picture waits for its staff.
+_STAFF_WAIT_S = 5.0
+
+
+@dataclass(frozen=True, slots=True)
+class ShapesSetup:
+    """What the command line settled. `title` is the passage's whose questions come first, empty without one."""
+
+    chart: Chart
+    questions: tuple[ShapeQuestion, ...]
+    remembered: Remembered
+    sessions: Path
+    port: str = ""
+    muted: bool = False
+    hidden: bool = False
+    title: str = ""
+    settings: Path | None = None
+
+
+class ShapesApp:
+    """The screen in a window. With `shots` it goes through its own screens, saves a picture of each and ends."""
+
+    def __init__(self, setup: ShapesSetup, *, size: tuple[int, int] = (1280, 720), shots: Path | None = None) -> None:
+        self.setup = setup
+        self.shots = Shots(shots) if shots else None
+        open_display(setup.hidden)
+        pygame.font.init()
+        pygame.key.set_repeat(350, 60)
+        self.surface = pygame.display.set_mode(no_smaller(size), pygame.RESIZABLE)
+        pygame.display.set_caption(f"Shapes, {setup.chart.title} – companion")
+        self.click = ClickPlayer()
+        self.port: DevicePort | SimulatedPort | None = None
+        self.quit = False
+        self._down: set[int] = set()
+        shift = 0
+        try:
+            if setup.port:
+                self.port = open_input(setup.port)
+                shift = recall(setup.settings).settings_for(self.port.name).shift_semitones
+        except BaseException:
+            pygame.display.quit()
+            raise
+        self.screen = ShapesScreen(
+            setup.chart, setup.questions, setup.remembered, sessions=setup.sessions, tone=TonePlayer(self.click),
+            clock=time.perf_counter_ns, keep=not is_sim(setup.port), shift_semitones=shift,
+            has_port=self.port is not None, title=setup.title,
+        )  # fmt: skip
+        if setup.muted:
+            self.screen.mute()
+        self.type = self._type()
+
+    def _type(self) -> Type:
+        width, height = self.surface.get_size()
+        return Type(min(width / 1280, height / 720))
+
+    def loop(self) -> None:
+        """Run until the window is closed or left."""
+        pace = pygame.time.Clock()
+        try:
+            if self.shots:
+                self._take_shots(self.shots)
+                return
+            while not self.quit:
+                self.frame()
+                pace.tick(LOOKS_PER_S)
+        finally:
+            self.close()
+
+    def frame(self) -> None:
+        """One look at window and controller."""
+        for event in pygame.event.get():
+            self._handle(event)
+        if self.port is not None:
+            self.screen.hear(self.port.drain())
+        if self.screen.draw_changed(self.surface, self.type):
+            pygame.display.update()
+
+    def ask_to_end(self) -> None:
+        """Leave the loop after this frame."""
+        self.quit = True
+
+    def close(self) -> None:
+        """Give everything back."""
+        self.screen.close()
+        if self.port is not None:
+            self.port.close()
+        self.click.close()
+        pygame.display.quit()
+
+    def _handle(self, event: pygame.event.Event) -> None:
+        if event.type == pygame.QUIT:
+            self.quit = True
+        elif event.type == pygame.VIDEORESIZE:
+            self._resize((event.w, event.h))
+        elif event.type in (pygame.WINDOWEXPOSED, pygame.WINDOWRESTORED):
+            self.screen.view.forget()
+        elif event.type == pygame.KEYDOWN:
+            self.quit |= self._key(event)
+        elif event.type == pygame.KEYUP:
+            self._down.discard(event.key)
+        elif event.type == pygame.MOUSEBUTTONDOWN and event.button == 1:
+            self.quit |= self.screen.click(event.pos)
+        elif event.type == pygame.MOUSEWHEEL and self.screen.mode == "browse" and event.y:
+            self.screen.do("note_up" if event.y > 0 else "note_down")
+
+    def _key(self, event: pygame.event.Event) -> bool:
+        """Arrows repeat while held; a held Enter doesn't run through the questions."""
+        again = event.key in self._down
+        self._down.add(event.key)
+        arrows = (pygame.K_UP, pygame.K_DOWN, pygame.K_LEFT, pygame.K_RIGHT, pygame.K_COMMA, pygame.K_PERIOD)
+        if again and event.key not in arrows:
+            return False
+        if event.key == pygame.K_F11:
+            pygame.display.toggle_fullscreen()
+            self._resize(pygame.display.get_window_size())
+            return False
+        return self.screen.key(event)
+
+    def _resize(self, size: tuple[int, int]) -> None:
+        wanted = no_smaller(size)
+        if wanted != size:
+            self.surface = pygame.display.set_mode(wanted, pygame.RESIZABLE)
+        else:
+            self.surface = pygame.display.get_surface() or self.surface
+        self.type = self._type()
+        self.screen.view.forget()
+
+    # -- pictures ----------------------------------------------------------------------------------------------------
+
+    def _take_shots(self, shots: Shots) -> None:
+        """Browsing with a movement in its middle, a question, both kinds of answer, the end."""
+        screen = self.screen
+        screen.keep = False
+        self._shot(shots, "shapes-note")
+        screen.go_to_shape(1)
+        screen.movement = replace(screen.movement, stood=2)
+        self._shot(shots, "shapes-movement")
+        screen.practise()
+        if screen.question is not None:
+            self._shot(shots, "shapes-question")
+        wrong = True
+        while (question := screen.question) is not None:
+            others = [i for i, shape in enumerate(question.shapes) if (shape != question.better) == wrong]
+            screen.choose(others[0])
+            self._shot(shots, "shapes-wrong" if wrong else "shapes-right")
+            screen.go_on()
+            wrong = screen.session is not None and screen.session.at == 2
+        if screen.mode == "end":
+            self._shot(shots, "shapes-end")
+
+    def _shot(self, shots: Shots, name: str) -> None:
+        if name in shots.saved:
+            return
+        until = time.perf_counter() + _STAFF_WAIT_S
+        while True:
+            self.screen.view.forget()
+            self.screen.draw_changed(self.surface, self.type)
+            if self.screen.staff.ready or time.perf_counter() > until:
+                break
+            time.sleep(0.01)
+        pygame.display.update()
+        shots.take(name, self.surface)

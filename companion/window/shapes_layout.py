@@ -1,0 +1,130 @@
+"""Where everything of the shapes' screen stands, as data, and what every key does there. Nothing is drawn here."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import pygame
+
+__all__ = ["KEYS", "Mode", "Places", "ShapeKey", "action_of", "columns_in", "foot_of", "places"]
+
+Mode = Literal["browse", "asked", "answered", "end"]
+_ALL: tuple[Mode, ...] = ("browse", "asked", "answered", "end")
+_PRACTICE: tuple[Mode, ...] = ("asked", "answered")
+#: A column of a shape is no wider than this at 1280x720: beyond, the keys of a hand lie too far apart.
+_WIDEST_COLUMN = 236
+
+
+@dataclass(frozen=True, slots=True)
+class ShapeKey:
+    """As a binding of the stand: key names or typed characters, how it is printed, what it does and in which modes;
+    `short` are its words at the foot, empty for a key that isn't named there."""
+
+    keys: tuple[str, ...]
+    label: str
+    action: str
+    short: str
+    modes: tuple[Mode, ...]
+
+
+#: In the order of the foot, the most wanted first.
+KEYS = (
+    ShapeKey(("return", "enter", "keypad enter"), "Enter", "go_on", "next", ("answered",)),
+    ShapeKey(("1", "2", "3", "4"), "1–4", "choose", "choose", ("asked",)),
+    ShapeKey(("p",), "P", "practise", "practise", ("browse",)),
+    ShapeKey(("return", "enter", "keypad enter"), "Enter", "practise", "practise on", ("end",)),
+    ShapeKey(("up",), "↑", "note_up", "note up", ("browse",)),
+    ShapeKey(("down",), "↓", "note_down", "note down", ("browse",)),
+    ShapeKey(("page up",), "PgUp", "octave_up", "", ("browse",)),
+    ShapeKey(("page down",), "PgDn", "octave_down", "", ("browse",)),
+    ShapeKey(("right",), "→", "shape_on", "next shape", ("browse",)),
+    ShapeKey(("left",), "←", "shape_back", "", ("browse",)),
+    ShapeKey(("l",), "L", "listen", "listen", ("browse", "asked", "answered")),
+    ShapeKey(("space",), "space", "play", "movement", ("browse", "answered")),
+    ShapeKey((".",), ".", "step_on", "step", ("browse", "answered")),
+    ShapeKey((",",), ",", "step_back", "", ("browse", "answered")),
+    ShapeKey(("b",), "B", "browse", "browse", (*_PRACTICE, "end")),
+    ShapeKey(("m",), "M", "mute", "sound on/off", _ALL),
+    ShapeKey(("escape",), "Esc", "leave", "leave", _ALL),
+)
+
+
+def action_of(event: pygame.event.Event, mode: Mode) -> str | None:
+    """The action a key press means; `choose` comes with its number, as `choose 2`."""
+    typed, name = event.unicode, pygame.key.name(event.key)
+    for entry in KEYS:
+        if mode not in entry.modes:
+            continue
+        hit = name if name in entry.keys else typed.lower() if typed and typed.lower() in entry.keys else ""
+        if hit:
+            return f"choose {hit}" if entry.action == "choose" else entry.action
+    # The digits beside a keyboard, and those of one that needs Shift for them.
+    digit = next((text for text in (typed, name.strip("[]")) if text and text in "1234"), "")
+    return f"choose {digit}" if digit and mode == "asked" else None
+
+
+def foot_of(mode: Mode) -> tuple[ShapeKey, ...]:
+    """What the foot of the window names in this mode."""
+    return tuple(entry for entry in KEYS if entry.short and mode in entry.modes)
+
+
+@dataclass(frozen=True, slots=True)
+class Places:
+    """All places in pixels. `scale` is 1 at 1280x720. `title`, `staff` and `words` are the head of the sheet, `shapes`
+    the columns, `move` the panel of what changes with its `horn` and buttons, `strip` the notes of the horn."""
+
+    scale: float
+    sheet: pygame.Rect
+    title: pygame.Rect
+    staff: pygame.Rect
+    words: pygame.Rect
+    shapes: pygame.Rect
+    move: pygame.Rect
+    move_title: pygame.Rect
+    move_horn: pygame.Rect
+    move_words: pygame.Rect
+    buttons: tuple[pygame.Rect, pygame.Rect, pygame.Rect]
+    strip: pygame.Rect
+    foot: pygame.Rect
+
+
+def places(width_px: int, height_px: int) -> Places:
+    """Lay out the screen for a window of this size."""
+    u = min(width_px / 1280, height_px / 720)
+    margin, pad, gap = round(14 * u), round(20 * u), round(14 * u)
+    foot_height = max(34, round(46 * u))
+    sheet = pygame.Rect(margin, margin, width_px - 2 * margin, height_px - foot_height - margin - margin // 2)
+    inner = sheet.inflate(-2 * pad, -2 * pad)
+    strip_height = max(26, round(32 * u))
+    strip = pygame.Rect(inner.x, inner.bottom - strip_height, inner.width, strip_height)
+    head_height = max(124, round(140 * u))
+    title_width, staff_width = round(inner.width * 0.25), round(inner.width * 0.29)
+    title = pygame.Rect(inner.x, inner.y, title_width, head_height)
+    staff = pygame.Rect(title.right + gap, inner.y, staff_width, head_height)
+    words = pygame.Rect(staff.right + gap, inner.y, inner.right - staff.right - gap, head_height)
+    body = pygame.Rect(inner.x, title.bottom + gap // 2, inner.width, strip.top - gap - title.bottom - gap // 2)
+    move_width = max(226, round(inner.width * 0.24))
+    move = pygame.Rect(body.right - move_width, body.y, move_width, body.height)
+    shapes = pygame.Rect(body.x, body.y, move.x - gap - body.x, body.height)
+    edge = round(10 * u)
+    within = move.inflate(-2 * edge, -2 * edge)
+    title_height, words_height, button_height = max(40, round(44 * u)), max(66, round(76 * u)), max(24, round(28 * u))
+    move_title = pygame.Rect(within.x, within.y, within.width, title_height)
+    each = within.width // 3
+    top = within.bottom - button_height
+    first, second, third = (pygame.Rect(within.x + i * each, top, each - round(4 * u), button_height) for i in range(3))
+    move_words = pygame.Rect(within.x, top - words_height - edge // 2, within.width, words_height)
+    horn = pygame.Rect(within.x, move_title.bottom, within.width, move_words.top - move_title.bottom - edge // 2)
+    foot = pygame.Rect(margin, height_px - foot_height, width_px - 2 * margin, foot_height)
+    return Places(
+        u, sheet, title, staff, words, shapes, move, move_title, horn, move_words, (first, second, third), strip, foot
+    )
+
+
+def columns_in(area: pygame.Rect, count: int, scale: float) -> list[pygame.Rect]:
+    """So many columns side by side, in the middle of the area where they don't need all of it."""
+    width = min(area.width // max(1, count), round(_WIDEST_COLUMN * scale))
+    left = area.x + (area.width - width * count) // 2
+    gap = round(6 * scale)
+    return [pygame.Rect(left + i * width, area.y, width - gap, area.height) for i in range(count)]
