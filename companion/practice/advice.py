@@ -41,6 +41,8 @@ LEAST_SKIPPED, WEIGHT_SKIP = 4, 8.0
 WORST_OFF = 5.0
 #: From so many returns on, in so many bars, going back is a habit.
 LEAST_RETURNS, RETURN_BARS = 8, 3
+#: Who began elsewhere in the music is further than this off the click throughout, which is no matter of being late.
+MOST_LATE_S = 2.0
 #: From here on the player has missed the first beat, and not only come a little late.
 MISSED_START_S = 0.25
 #: From this share of notes off time on, time as a whole is the matter, and no single note.
@@ -174,11 +176,13 @@ def about_time(reading: Reading) -> Iterator[Remark]:
         yield Remark(weight, head, remedy, notes, aspect="tempo")
         return
     low_ms, middle_ms, high_ms = (ms_from_s(float(q)) for q in np.quantile(deviations_s, (0.1, 0.5, 0.9)))
+    if abs(middle_ms) > ms_from_s(MOST_LATE_S) and not np.isfinite(reading.deviation_s[0]):
+        return
     steady = high_ms - low_ms < abs(middle_ms)
     if steady and np.mean(np.sign(deviations_s) == np.sign(middle_ms)) > 0.85:
         side = "early" if middle_ms < 0 else "late"
         remedy = "wait for the click" if middle_ms < 0 else "breathe in time, so that the first note is on the click"
-        head = f"The notes come about {abs(middle_ms):.0f} ms {side} throughout"
+        head = f"The notes come about {size_in_words(middle_ms)} {side} throughout"
         yield Remark(weight, head, remedy, notes, aspect="tempo")
         return
     if len(reading.off_click - alone) >= 0.5 * len(reading.off_click):
@@ -315,7 +319,7 @@ def _skips(reading: Reading) -> list[range]:
 def _skip_troubles(passage: Passage, run: range) -> Iterator[tuple[int, _Trouble]]:
     """One trouble in each bar of a skip, all about the same notes."""
     what = partial(_about_skip, passage, run)
-    remedy = play_slower(passage, run.start)
+    remedy = play_slower(passage, run.start) if run.start else "begin where the count-in leads, or choose bars to play"
     seen: set[int] = set()
     for i in run:
         if passage.notes[i].bar not in seen:
@@ -384,6 +388,10 @@ def _about_left_out(passage: Passage, note: Note, plan: Plan | None) -> str:
 
 def _about_skip(passage: Passage, run: range) -> str:
     first, last = passage.notes[run.start], passage.notes[run.stop - 1]
+    if not run.start and run.stop < len(passage.notes):
+        began = passage.notes[run.stop]
+        place = f"{place_in_words(passage, began)} in {bar_in_words(passage, began.bar)}"
+        return f"you began with {place}; {len(run)} notes before it were not played"
     end = place_in_words(passage, last)
     until = end if last.bar == first.bar else f"{end} in {bar_in_words(passage, last.bar)}"
     return f"{len(run)} notes were left out, from {place_in_words(passage, first)} to {until}"

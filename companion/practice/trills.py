@@ -19,6 +19,7 @@ from companion.charts.model import Chart
 from companion.passage import Note, Passage
 from companion.planning.model import Plan
 from companion.practice.between import Mover, change_between
+from companion.practice.costs import ornament_pitches
 from companion.practice.finger_words import fingers_in_words
 from companion.practice.model import PlayedArray, TrillTiming
 from companion.practice.students_t import t_95
@@ -58,16 +59,18 @@ def trill_timings(
         onsets_s, on_main = max(
             _runs(note, played, realised), key=lambda run: len(run[0]), default=(np.zeros(0), np.zeros(0))
         )
-        if len(onsets_s) >= LEAST_NOTES:
+        # Notes of one instant are a chord, no trill.
+        if len(onsets_s) >= LEAST_NOTES and onsets_s[-1] > onsets_s[0]:
             found.append(_timing(passage, note, onsets_s, on_main, _single_mover(note, plan, chart)))
     return tuple(found)
 
 
 def _runs(note: Note, played: PlayedArray, realised: Ints) -> Iterator[tuple[Floats, Floats]]:
     """Stretches of a trill in which its two notes take turns: onsets in seconds, and 1 on the written note, -1 on its
-    neighbour. A blip in between belongs to the note before it."""
-    mine = np.flatnonzero(realised == note.index)
-    others = np.flatnonzero((realised >= 0) & (realised != note.index))
+    neighbour. A blip in between belongs to the note before it; a wrong note in the trill's place ends a stretch."""
+    trilled = (realised == note.index) & np.isin(played["written_midi"], sorted(ornament_pitches(note)))
+    mine = np.flatnonzero(trilled)
+    others = np.flatnonzero((realised >= 0) & ~trilled)
     pitches = played["written_midi"][mine]
     cut = np.flatnonzero(
         (np.diff(pitches) == 0) | (np.searchsorted(others, mine[1:]) != np.searchsorted(others, mine[:-1]))

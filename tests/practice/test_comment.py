@@ -560,3 +560,17 @@ def test_nor_does_anything_else_that_is_told_stop_the_judge(rows, breaths, held,
     assert len(assessment.articulation) == len(assessment.notes) == len(piece.notes)
     assert 1 <= len(assessment.comment) <= MOST_SENTENCES
     assert {slip.note_index for slip in assessment.slips} <= set(assessment.realised)
+
+
+def test_who_begins_in_the_middle_has_left_nothing_out_by_mistake():
+    piece = passage(FOUR_BARS)
+    in_time, at_once = exact(piece, 60)[8:], exact(piece, 60)[8:]
+    at_once["onset_s"] -= 8.0
+    at_once["offset_s"] -= 8.0
+    for played in (in_time, at_once):
+        assessment = judge(piece, played, 60)
+        assert assessment.comment[0] == (
+            "Bar 1: you began with the note on beat 1 in bar 3; 8 notes before it were not played; begin where the"
+            " count-in leads, or choose bars to play."
+        )
+        assert not any("throughout" in sentence or "the click" in sentence for sentence in assessment.comment)

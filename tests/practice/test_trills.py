@@ -152,3 +152,9 @@ def test_a_blip_in_between_belongs_to_the_note_before_it() -> None:
     (timing,) = trill_timings(piece, with_blip, realised)
     assert timing.notes_per_s == pytest.approx(10.0)
     assert timing.main_longer_ms == pytest.approx(0.0, abs=1e-6)
+
+
+def test_notes_of_one_instant_are_no_trill() -> None:
+    played = take(100, 100, 12)
+    played["onset_s"] = 1.0
+    assert trill_timings(trilled("B4:4 A4:1", "C5"), played, np.zeros(12, dtype=np.int64)) == ()
