@@ -27,7 +27,7 @@ from companion.practice.advice import trouble_bars
 from companion.practice.articulation import articulations, dropouts
 from companion.practice.comment import Found, comment_on
 from companion.practice.evenness import drift, entries, place_timings
-from companion.practice.matching import align
+from companion.practice.matching import align, checked
 from companion.practice.model import (
     AS_WRITTEN,
     LEFT_OUT,
@@ -88,8 +88,9 @@ def judge(
     Raises
     ------
     UsageError
-        Where tempo or tolerances make no sense.
+        Where tempo or tolerances make no sense, a played note has no onset, or the array lacks a field.
     """
+    played = checked(played)
     played = played[np.argsort(played["onset_s"], kind="stable")]
     alignment = align(passage, played, tempo_bpm)
     came_back = dropouts(passage, played, alignment.pairs[: len(played), 0], breath)

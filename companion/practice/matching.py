@@ -24,12 +24,14 @@ from companion.practice.model import PLAYED, Alignment, PlayedArray
 from companion.practice.octaves import OFF, shifts_worth_trying
 from companion.practice.trellis import Step, Trellis
 
-__all__ = ["align", "lives_s"]
+__all__ = ["align", "checked", "lives_s"]
 
 #: A tongued note sounds shorter than it is meant: so much is added to its sounding time before it counts as a blip.
 TONGUE_S = 0.05
 #: Legato on a keyboard holds a key so far into the next note.
 OVERLAP_S = 0.1
+#: Seconds further from the first bar than this (30,000 years) are no time of a take, and their squares may be no number.
+FARTHEST_S = 1e12
 
 
 def align(passage: Passage, played: PlayedArray, tempo_bpm: float) -> Alignment:
@@ -55,7 +57,7 @@ def align(passage: Passage, played: PlayedArray, tempo_bpm: float) -> Alignment:
     UsageError
         Where the tempo is not above zero, a played note has no onset, or the array lacks a field.
     """
-    played = _checked(played)
+    played = checked(played)
     order = _order(played)
     played = played[order]
     score = prepare(passage, tempo_bpm)
@@ -73,8 +75,14 @@ def align(passage: Passage, played: PlayedArray, tempo_bpm: float) -> Alignment:
     return Alignment(_pairs(realised, score.size), cost, octave_shift)
 
 
-def _checked(played: PlayedArray) -> PlayedArray:
-    """The notes as `PLAYED`, fields taken by name; only velocity may be missing."""
+def checked(played: PlayedArray) -> PlayedArray:
+    """The notes as `PLAYED`, fields taken by name; only velocity may be missing. An end at no time was never told.
+
+    Raises
+    ------
+    UsageError
+        Where a note has no onset, or the array lacks a field.
+    """
     if played.dtype != PLAYED:
         names = played.dtype.names or ()
         missing = [name for name in PLAYED.names or () if name not in names and name != "velocity"]
@@ -87,12 +95,16 @@ def _checked(played: PlayedArray) -> PlayedArray:
         for name in set(names) & set(PLAYED.names or ()):
             found[name] = played[name]
         played = found
-    finite = np.isfinite(played["onset_s"])
-    if not finite.all():
-        where = int(finite.argmin())
+    timed = np.abs(played["onset_s"]) < FARTHEST_S
+    if not timed.all():
+        where = int(timed.argmin())
         raise UsageError(
             f"played note {where} has the onset {played['onset_s'][where]}: give seconds from the first bar"
         )
+    untold = ~(np.abs(played["offset_s"]) < FARTHEST_S)
+    if untold.any():
+        played = played.copy()
+        played["offset_s"][untold] = np.nan
     return played
 
 

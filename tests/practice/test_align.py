@@ -14,7 +14,7 @@ from practice.takes import f1, melody, take
 
 from companion.errors import UsageError
 from companion.passage import Passage, Trill
-from companion.practice import align
+from companion.practice import align, judge
 from companion.practice.model import PLAYED
 from companion.practice.trellis import WHOLE
 
@@ -154,6 +154,20 @@ def test_notes_that_make_no_sense_are_refused():
     played["onset_s"][2] = np.nan
     with pytest.raises(UsageError, match="played note 2 has the onset nan"):
         align(piece, played, 60)
+    # The square of what is further off than any take may be no number.
+    played["onset_s"][2] = -1e300
+    with pytest.raises(UsageError, match=r"played note 2 has the onset -1e\+300"):
+        align(piece, played, 60)
+
+
+@pytest.mark.parametrize("end_s", [np.inf, -np.inf, 1e300, -1e300])
+def test_an_end_at_no_time_was_never_told(end_s):
+    piece = passage(SCALE)
+    played, untold = exact(piece, 60), exact(piece, 60)
+    played["offset_s"][[3, 7]], untold["offset_s"][[3, 7]] = end_s, np.nan
+    assert align(piece, played, 60).cost == align(piece, untold, 60).cost
+    assert judge(piece, played, 60) == judge(piece, untold, 60)
+    assert played["offset_s"][3] == end_s
 
 
 def test_notes_at_the_same_instant_and_held_to_the_end_do_no_harm():

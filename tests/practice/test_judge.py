@@ -397,6 +397,14 @@ def test_notes_may_stand_in_any_order():
     assert judge(piece, played[::-1], 72) == judge(piece, played, 72)
 
 
+def test_notes_that_make_no_sense_are_refused():
+    piece = passage(FOUR_BARS)
+    with pytest.raises(UsageError, match="have no field offset_s"):
+        judge(piece, np.zeros(3, dtype=[("onset_s", "f8"), ("written_midi", "i2")]), 60)
+    with pytest.raises(UsageError, match="have no field"):
+        judge(piece, np.zeros((3, 4)), 60)
+
+
 def test_one_note_far_off_is_not_clean_however_many_others_are_on_time():
     piece = passage(" ".join([FOUR_BARS] * 6))
     played = exact(piece, 60)

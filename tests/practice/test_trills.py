@@ -158,3 +158,21 @@ def test_notes_of_one_instant_are_no_trill() -> None:
     played = take(100, 100, 12)
     played["onset_s"] = 1.0
     assert trill_timings(trilled("B4:4 A4:1", "C5"), played, np.zeros(12, dtype=np.int64)) == ()
+
+
+def test_a_wrong_note_in_a_trill_is_none_of_its_notes() -> None:
+    piece = trilled("B4:4 A4:1", "C5")
+    played = take(112, 88, 16)
+    played["written_midi"][9] = 74
+    (timing,) = trill_timings(piece, played, np.zeros(16, dtype=np.int64))
+    # Of the stretches before and after it the longer one counts.
+    assert timing == only(take(112, 88, 16)[:9])
+    # Wrong notes alone, though they take turns.
+    played["written_midi"] = np.where(np.arange(16) % 2 == 0, 74, 76)
+    assert trill_timings(piece, played, np.zeros(16, dtype=np.int64)) == ()
+
+
+def test_notes_all_at_once_are_no_trill() -> None:
+    piece, played = trilled("B4:4 A4:1", "C5"), take(100, 100, 12)
+    played["onset_s"] = 0.0
+    assert trill_timings(piece, played, np.zeros(12, dtype=np.int64)) == ()
