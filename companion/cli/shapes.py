@@ -158,9 +158,9 @@ def _note_lines(chart: Chart, text: str) -> list[str]:
 
 
 def _heading(chart: Chart, pitch: Pitch) -> str:
-    from companion.charts import note_name
+    from companion.practice.shapes import sounding_name
 
-    return f"{pitch} on the {chart.title} (sounds {note_name(pitch.midi + chart.transposition)})"
+    return f"{pitch} on the {chart.title} (sounds {sounding_name(chart, pitch)})"
 
 
 def _shape_named(chart: Chart, text: str) -> tuple[Pitch, Fingering]:
@@ -234,13 +234,11 @@ def _between_lines(chart: Chart, args: argparse.Namespace) -> list[str]:
 
 def _questions(chart: Chart, opened: Opened | None) -> tuple[ShapeQuestion, ...]:
     """The passage's own, then what everybody learns."""
-    from companion.practice.shapes import catalogue, questions_of
+    from companion.practice.shapes import practice_order
 
-    rules = opened.rules if opened else None
-    common = catalogue(chart) if rules is None else catalogue(chart, rules)
-    own = questions_of(opened.passage, opened.plan(), chart, opened.rules) if opened else ()
-    known = {question.id for question in own}
-    return (*own, *(question for question in common if question.id not in known))
+    if opened is None:
+        return practice_order(chart)
+    return practice_order(chart, opened.rules, opened.passage, opened.plan())
 
 
 def _remembered(chart: Chart, args: argparse.Namespace) -> Remembered:

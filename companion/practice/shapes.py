@@ -26,8 +26,8 @@ from companion.units import ms_from_s, s_per_beat
 
 __all__ = [
     "CLEAR_S", "MOST_SHAPES", "NOTE_S", "SESSION_LENGTH", "TEMPO_BPM", "Answer", "Session", "ShapeChange",
-    "ShapeQuestion", "answer_by_choice", "answer_by_keys", "catalogue", "change_of", "explained", "question_of",
-    "questions_of",
+    "ShapeQuestion", "answer_by_choice", "answer_by_keys", "catalogue", "change_of", "explained", "practice_order",
+    "question_of", "questions_of", "sounding_name",
 ]  # fmt: skip
 
 #: Eighths at this many quarters a minute are fast to the rules (up to 0.2 s a note).
@@ -37,6 +37,8 @@ NOTE_S = s_per_beat(TEMPO_BPM) / 2
 CLEAR_S = 0.05
 #: So many are drawn side by side and chosen from by one digit.
 MOST_SHAPES = 4
+#: More keys than these that stay go unnamed.
+MOST_STAYING_NAMED = 1
 #: Long enough to learn something, short enough to be done before the lesson: some five minutes.
 SESSION_LENGTH = 12
 
@@ -112,12 +114,12 @@ class ShapeChange:
     slides: tuple[str, ...]
 
     def lines(self) -> tuple[tuple[str, str], ...]:
-        """(`down`, `side B♭ key`) and so on; what there is none of is left out."""
+        """(`down`, `left middle finger, side B♭ key`) and so on; what there is none of is left out."""
         rows = (("down", self.down), ("up", self.up), ("stays", self.stay))
-        return tuple((word, listed([key_in_words(key) for key in keys])) for word, keys in rows if keys)
+        return tuple((word, _keys_in_words(keys)) for word, keys in rows if keys)
 
     def sentence(self) -> str:
-        """`Down: side B♭ key. Up: left ring finger's key.`; what slides from key to key is said."""
+        """`Down: side B♭ key. Up: left ring finger.`; what slides from key to key is said."""
         if not (self.down or self.up):
             return "No key moves."
         parts = [f"{word.capitalize()}: {keys}." for word, keys in self.lines() if word != "stays"]
@@ -126,8 +128,23 @@ class ShapeChange:
             who = fingers_in_words(self.slides)
             parts.append(f"The {who} {'goes' if one else 'go'} from one key to another.")
         if self.stay:
-            parts.append("The others stay." if len(self.stay) > 1 else "One stays.")
+            few = len(self.stay) <= MOST_STAYING_NAMED
+            parts.append(f"Stays: {_keys_in_words(self.stay)}." if few else "The others stay.")
         return " ".join(parts)
+
+
+def _keys_in_words(keys: Sequence[Key]) -> str:
+    """Pearls by their fingers, other keys by name: `left index and ring finger, octave and G♯ keys`."""
+    pearls = [finger_of(key) for key in keys if key.shape == "round" and not key.label]
+    others = [key_in_words(key).removesuffix(" key") for key in keys if key.shape != "round" or key.label]
+    words = []
+    for hand in ("left", "right"):
+        fingers = [finger for finger in pearls if finger.startswith(hand)]
+        if fingers:
+            words.append(f"all {hand} fingers" if len(fingers) > 2 else fingers_in_words(fingers))
+    if others:
+        words.append(f"{listed(others)} {'key' if len(others) == 1 else 'keys'}")
+    return ", ".join(words)
 
 
 def change_of(chart: Chart, before: frozenset[str], after: frozenset[str]) -> ShapeChange:
@@ -142,6 +159,16 @@ def change_of(chart: Chart, before: frozenset[str], after: frozenset[str]) -> Sh
     fingers = {finger_of(key) for key in by_finger if key.finger not in ("palm", "side")}
     slides = tuple(mover.finger for mover in movers if mover.slides and mover.finger in fingers)
     return ShapeChange(among(after - before), among(before - after), among(before & after), slides)
+
+
+def sounding_name(chart: Chart, pitch: Pitch) -> str:
+    """What a written note sounds, spelled as its neighbours are: the alto's B♭4 sounds D♭4, its C♯5 E4."""
+    midi = pitch.midi + chart.transposition
+    name = note_name(midi) if midi >= 0 else f"MIDI {midi}"
+    flat = {"C♯": "D♭", "F♯": "G♭", "G♯": "A♭"}.get(name[:-1])
+    sharp = {"E♭": "D♯", "B♭": "A♯"}.get(name[:-1])
+    other = flat if pitch.alter <= 0 else sharp
+    return f"{other}{name[-1]}" if other else name
 
 
 # -- questions -------------------------------------------------------------------------------------------------------
@@ -195,7 +222,7 @@ def _passage(chart: Chart, pitches: Sequence[Pitch]) -> Passage:
     end = notes[-1].end
     bar = Bar(0, "1", 0, Fraction(0), end, int(end), 4)
     return Passage(
-        "", notes, (bar,), (Slur(0, len(notes) - 1),), (TempoMark(Fraction(0), TEMPO_BPM, "♩ = 160"),),
+        "", notes, (bar,), (Slur(0, len(notes) - 1),), (TempoMark(Fraction(0), TEMPO_BPM),),
         transposition=chart.transposition,
     )  # fmt: skip
 
@@ -230,6 +257,17 @@ def questions_of(
         if question is not None and question.better == planned.choices[note.index].fingering:
             found[name] = question
     return tuple(found.values())
+
+
+def practice_order(
+    chart: Chart, rules: tuple[Rule, ...] = RULES, passage: Passage | None = None, planned: Plan | None = None
+) -> tuple[ShapeQuestion, ...]:
+    """All there is to practise: what the passage asks for, alternates first, since that a usual shape is the better one
+    teaches less; then what everybody learns."""
+    own = questions_of(passage, planned, chart, rules) if passage is not None and planned is not None else ()
+    known = {question.id for question in own}
+    common = (question for question in catalogue(chart, rules) if question.id not in known)
+    return (*sorted(own, key=lambda question: question.better.name == "standard"), *common)
 
 
 def _threes(notes: Sequence[Note]) -> Iterator[tuple[Note, Note, Note]]:

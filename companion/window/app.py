@@ -24,7 +24,7 @@ from companion.practice.model import RawEvent
 from companion.units import NS_PER_S, ns_from_s
 from companion.window.bindings import REPEATED, action_for
 from companion.window.layout import no_smaller, staff_px_for
-from companion.window.leaves import Leaf, NoteCheckLeaf
+from companion.window.leaves import Leaf, NoteCheckLeaf, ScreenLeaf
 from companion.window.lists import LEAVES
 from companion.window.page import PageView
 from companion.window.replaying import Replaying
@@ -137,6 +137,8 @@ class App:
         heard = self.run.update()
         if len(self.run.results) > takes_before:
             self.stand.show_result()
+        if isinstance(self.leaf, ScreenLeaf):
+            self.leaf.hear(heard)
         self._go_on_replaying()
         self._collect_systems()
         changed = self.stand.draw(self.screen) if self.leaf is None else self._draw_with_leaf()
@@ -151,6 +153,8 @@ class App:
         return heard
 
     def _draw_with_leaf(self) -> list[pygame.Rect]:
+        if isinstance(self.leaf, ScreenLeaf):
+            return [self.screen.get_rect()] if self.leaf.draw_changed(self.screen, self.stand.type) else []
         self.stand.refresh()
         self.stand.draw(self.screen)
         if self.leaf is not None:
@@ -168,6 +172,8 @@ class App:
 
     def close(self) -> None:
         """Give everything back."""
+        if isinstance(self.leaf, ScreenLeaf):
+            self.leaf.close()
         self.run.close()
         self.engraver.close()
         pygame.display.quit()
@@ -210,6 +216,8 @@ class App:
             self._resize((event.w, event.h))
         elif event.type in (pygame.WINDOWEXPOSED, pygame.WINDOWRESTORED):
             self.stand.refresh()
+            if isinstance(self.leaf, ScreenLeaf):
+                self.leaf.forget()
         elif event.type == pygame.KEYDOWN:
             self._key(event, held=event.key in self._keys_down)
             self._keys_down.add(event.key)
@@ -237,7 +245,8 @@ class App:
 
     def _key(self, event: pygame.event.Event, held: bool) -> None:
         if self.leaf is not None:
-            if self._guarded(lambda: self.leaf.key(event) if self.leaf else True):
+            leaf = self.leaf
+            if self._guarded(lambda: leaf.key(event, held) if isinstance(leaf, ScreenLeaf) else leaf.key(event)):
                 self._take_leaf_away()
             return
         action = action_for(event, self.stand.state)
@@ -316,6 +325,8 @@ class App:
     def _take_leaf_away(self) -> None:
         if isinstance(self.leaf, NoteCheckLeaf) and self.run.checking:
             self.run.end_check(keep=True)
+        if isinstance(self.leaf, ScreenLeaf):
+            self.leaf.close()
         self.leaf = None
         self.stand.refresh()
         self._engrave_marks()
@@ -493,6 +504,8 @@ class App:
             self._guarded(partial(self._open, action))
             if self.leaf is not None:
                 self.frame()
+                if isinstance(self.leaf, ScreenLeaf):
+                    self.leaf.close()
                 self.leaf = None
         if self.run.checking:
             self.run.end_check(keep=False)

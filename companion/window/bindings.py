@@ -63,6 +63,7 @@ BINDINGS = (
     Binding(("i",), "I", "instrument", "choose the instrument", _BETWEEN),
     Binding(("p",), "P", "port", "choose the controller", (*_BETWEEN, PAUSED), 11, "controller"),
     Binding(("c",), "C", "check", "one-note check: what pitch the controller sends", _BETWEEN),
+    Binding(("a",), "A", "shapes", "all shapes of every note, and practising them", _BETWEEN, 13, "shapes"),
     Binding(("d",), "D", "delay", "take a steady lateness as the delay of the set-up", (AFTER,)),
     Binding(("m",), "M", "mute", "click on or off", _ALWAYS, 12, "click on/off"),
     Binding(("]",), "]", "louder", "click louder"),

@@ -7,15 +7,16 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
 import pygame
 
+from companion.practice.model import RawEvent
 from companion.window.bindings import BINDINGS, Binding
 from companion.window.layout import Layout
 from companion.window.theme import Ink, Type, wrap
 
-__all__ = ["ChoiceLeaf", "KeysLeaf", "Leaf", "NoteCheckLeaf", "Row", "lay_paper", "leaf_box"]
+__all__ = ["ChoiceLeaf", "KeysLeaf", "Leaf", "NoteCheckLeaf", "Row", "ScreenLeaf", "lay_paper", "leaf_box"]
 
 
 class Leaf(Protocol):
@@ -31,6 +32,26 @@ class Leaf(Protocol):
 
     def click(self, pos: tuple[int, int]) -> bool:
         """The mouse was pressed."""
+
+
+@runtime_checkable
+class ScreenLeaf(Protocol):
+    """A leaf that covers the whole window, hears the controller and has something to give back."""
+
+    def draw_changed(self, target: pygame.Surface, type_: Type) -> bool:
+        """Draw where anything has changed; whether it has."""
+
+    def forget(self) -> None:
+        """Draw all of it the next time."""
+
+    def hear(self, events: Sequence[RawEvent]) -> None:
+        """What the controller sent."""
+
+    def key(self, event: pygame.event.Event, held: bool = False) -> bool:
+        """As a leaf's; `held` where the key repeats by itself."""
+
+    def close(self) -> None:
+        """It is taken away."""
 
 
 def lay_paper(target: pygame.Surface, box: pygame.Rect, scale: float) -> None:

@@ -318,6 +318,32 @@ def _underline(head_px: int, scale: float) -> pygame.Surface:
 
 
 #: action of the bindings -> the leaf it lays over the stand
+def _shapes(run: Run, stand: Stand) -> Leaf:
+    """Every note's shapes to browse, at the note looked at, and the practice of what this passage asks for."""
+    # Loaded when it is opened: the stand's first page doesn't wait for it.
+    from companion.ports.tone import TonePlayer
+    from companion.practice.shapes import practice_order
+    from companion.record.shapes import read_answers
+    from companion.window.shapes import ShapesScreen
+
+    passage = run.rehearsal.passage
+    at = stand.shown_note()
+    return ShapesScreen(
+        run.chart,
+        practice_order(run.chart, run.setup.rules, passage, run.rehearsal.plan),
+        read_answers(run.setup.sessions, run.chart.name),
+        sessions=run.setup.sessions,
+        tone=TonePlayer(run.click),
+        clock=run.clock,
+        keep=not run.simulated,
+        why_not="the simulated player plays: nothing is remembered" if run.simulated else "",
+        shift_semitones=run.rehearsal.shift_semitones,
+        has_port=run.port is not None and not run.simulated,
+        title=passage.title,
+        at_midi=passage.notes[at].written_midi if at is not None else None,
+    )
+
+
 LEAVES: dict[str, Callable[[Run, Stand], Leaf]] = {
     "keys": _keys,
     "bars": _bars,
@@ -331,4 +357,5 @@ LEAVES: dict[str, Callable[[Run, Stand], Leaf]] = {
     "instrument": _instrument,
     "port": _port,
     "check": _check,
+    "shapes": _shapes,
 }

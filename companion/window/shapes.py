@@ -34,7 +34,7 @@ from companion.record.shapes import Remembered, keep_answer
 from companion.scores.pitch_words import pitch_from
 from companion.window.layout import Layout
 from companion.window.shapes_horn import STEPS, Horns, Movement
-from companion.window.shapes_layout import Mode, action_of
+from companion.window.shapes_layout import Mode, action_of, repeats
 from companion.window.shapes_staff import Staff
 from companion.window.shapes_view import ShapesView
 from companion.window.theme import Type
@@ -50,7 +50,7 @@ _LAST_EIGHTHS = 3
 class ShapesScreen:
     """See the module. `clock` is the one of all live times; `today` says the date, which the schedule goes by.
 
-    `keep` is False where a simulated player plays: nothing is then remembered.
+    `keep` is False where nothing is to be remembered; `why_not` says why, such as that a simulated player plays.
     """
 
     kind = "shapes"
@@ -66,6 +66,7 @@ class ShapesScreen:
         clock: Callable[[], int],
         today: Callable[[], datetime] = lambda: datetime.now(UTC),
         keep: bool = True,
+        why_not: str = "",
         shift_semitones: int = 0,
         has_port: bool = False,
         title: str = "",
@@ -75,7 +76,7 @@ class ShapesScreen:
         self.questions = {question.id: question for question in questions}
         self.cards: dict[str, Memory] = dict(remembered.cards)
         self.sessions, self.tone, self.clock, self.today, self.keep = sessions, tone, clock, today, keep
-        self.has_port = has_port
+        self.has_port, self.why_not = has_port, why_not
         self.ear = ShapeEar(chart, shift_semitones)
         self.staff, self.horns = Staff(), Horns(chart)
         self.view = ShapesView(self)
@@ -152,16 +153,13 @@ class ShapesScreen:
         now = self.today()
         return sum(is_due(self.cards[name], now) for name in self.questions if name in self.cards)
 
-    def shaky(self, most: int) -> list[tuple[str, str]]:
+    def shaky(self, most: int) -> list[tuple[ShapeQuestion, str]]:
         """(question, when it is asked again) of what was answered wrong in this session."""
         if self.session is None:
             return []
         missed = dict.fromkeys(q.id for q, answer in self.session.answers if not answer.right)
         now = self.today()
-        return [
-            (f"{self.questions[name].words}: {self.questions[name].better.name}", due_in_words(self.cards[name], now))
-            for name in list(missed)[:most]
-        ]
+        return [(self.questions[name], due_in_words(self.cards[name], now)) for name in list(missed)[:most]]
 
     def _named(self, shape: Fingering, midi: int | None = None) -> str:
         note = note_name(shape.written_midi if midi is None else midi)
@@ -179,10 +177,14 @@ class ShapesScreen:
         self.tick()
         return self.view.draw_changed(target, type_)
 
-    def key(self, event: pygame.event.Event) -> bool:
-        """See `Leaf`."""
+    def key(self, event: pygame.event.Event, held: bool = False) -> bool:
+        """See `Leaf`; `held` where the key repeats by itself."""
         action = action_of(event, self.mode)
-        return self.do(action) if action else False
+        return self.do(action) if action and (repeats(action) or not held) else False
+
+    def forget(self) -> None:
+        """Draw all of it the next time: the window was covered."""
+        self.view.forget()
 
     def click(self, pos: tuple[int, int]) -> bool:
         """See `Leaf`."""

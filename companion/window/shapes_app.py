@@ -68,7 +68,9 @@ class ShapesApp:
             raise
         self.screen = ShapesScreen(
             setup.chart, setup.questions, setup.remembered, sessions=setup.sessions, tone=TonePlayer(self.click),
-            clock=time.perf_counter_ns, keep=not is_sim(setup.port), shift_semitones=shift,
+            clock=time.perf_counter_ns, keep=not is_sim(setup.port),
+            why_not="the simulated player plays: nothing is remembered" if is_sim(setup.port) else "",
+            shift_semitones=shift,
             has_port=self.port is not None, title=setup.title,
         )  # fmt: skip
         if setup.muted:
@@ -119,7 +121,7 @@ class ShapesApp:
         elif event.type == pygame.VIDEORESIZE:
             self._resize((event.w, event.h))
         elif event.type in (pygame.WINDOWEXPOSED, pygame.WINDOWRESTORED):
-            self.screen.view.forget()
+            self.screen.forget()
         elif event.type == pygame.KEYDOWN:
             self.quit |= self._key(event)
         elif event.type == pygame.KEYUP:
@@ -130,17 +132,13 @@ class ShapesApp:
             self.screen.do("note_up" if event.y > 0 else "note_down")
 
     def _key(self, event: pygame.event.Event) -> bool:
-        """Arrows repeat while held; a held Enter doesn't run through the questions."""
-        again = event.key in self._down
+        held = event.key in self._down
         self._down.add(event.key)
-        arrows = (pygame.K_UP, pygame.K_DOWN, pygame.K_LEFT, pygame.K_RIGHT, pygame.K_COMMA, pygame.K_PERIOD)
-        if again and event.key not in arrows:
-            return False
         if event.key == pygame.K_F11:
             pygame.display.toggle_fullscreen()
             self._resize(pygame.display.get_window_size())
             return False
-        return self.screen.key(event)
+        return self.screen.key(event, held)
 
     def _resize(self, size: tuple[int, int]) -> None:
         wanted = no_smaller(size)
@@ -149,7 +147,7 @@ class ShapesApp:
         else:
             self.surface = pygame.display.get_surface() or self.surface
         self.type = self._type()
-        self.screen.view.forget()
+        self.screen.forget()
 
     # -- pictures ----------------------------------------------------------------------------------------------------
 
@@ -179,7 +177,7 @@ class ShapesApp:
             return
         until = time.perf_counter() + _STAFF_WAIT_S
         while True:
-            self.screen.view.forget()
+            self.screen.forget()
             self.screen.draw_changed(self.surface, self.type)
             if self.screen.staff.ready or time.perf_counter() > until:
                 break

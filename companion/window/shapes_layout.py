@@ -7,7 +7,7 @@ from typing import Literal
 
 import pygame
 
-__all__ = ["KEYS", "Mode", "Places", "ShapeKey", "action_of", "columns_in", "foot_of", "places"]
+__all__ = ["KEYS", "Mode", "Places", "ShapeKey", "action_of", "columns_in", "foot_of", "places", "repeats"]
 
 Mode = Literal["browse", "asked", "answered", "end"]
 _ALL: tuple[Mode, ...] = ("browse", "asked", "answered", "end")
@@ -64,6 +64,17 @@ def action_of(event: pygame.event.Event, mode: Mode) -> str | None:
     return f"choose {digit}" if digit and mode == "asked" else None
 
 
+#: Actions that go on while the key is held.
+_REPEATED = frozenset(
+    {"note_up", "note_down", "octave_up", "octave_down", "shape_on", "shape_back", "step_on", "step_back"}
+)
+
+
+def repeats(action: str) -> bool:
+    """Whether an action goes on while its key is held: a held Enter must not run through the questions."""
+    return action in _REPEATED
+
+
 def foot_of(mode: Mode) -> tuple[ShapeKey, ...]:
     """What the foot of the window names in this mode."""
     return tuple(entry for entry in KEYS if entry.short and mode in entry.modes)
@@ -92,29 +103,32 @@ class Places:
 def places(width_px: int, height_px: int) -> Places:
     """Lay out the screen for a window of this size."""
     u = min(width_px / 1280, height_px / 720)
-    margin, pad, gap = round(14 * u), round(20 * u), round(14 * u)
+    margin, pad, gap = round(14 * u), round(18 * u), round(14 * u)
     foot_height = max(34, round(46 * u))
     sheet = pygame.Rect(margin, margin, width_px - 2 * margin, height_px - foot_height - margin - margin // 2)
     inner = sheet.inflate(-2 * pad, -2 * pad)
     strip_height = max(26, round(32 * u))
     strip = pygame.Rect(inner.x, inner.bottom - strip_height, inner.width, strip_height)
-    head_height = max(124, round(140 * u))
-    title_width, staff_width = round(inner.width * 0.25), round(inner.width * 0.29)
-    title = pygame.Rect(inner.x, inner.y, title_width, head_height)
-    staff = pygame.Rect(title.right + gap, inner.y, staff_width, head_height)
-    words = pygame.Rect(staff.right + gap, inner.y, inner.right - staff.right - gap, head_height)
-    body = pygame.Rect(inner.x, title.bottom + gap // 2, inner.width, strip.top - gap - title.bottom - gap // 2)
-    move_width = max(226, round(inner.width * 0.24))
-    move = pygame.Rect(body.right - move_width, body.y, move_width, body.height)
-    shapes = pygame.Rect(body.x, body.y, move.x - gap - body.x, body.height)
+    head_height = max(112, round(140 * u))
+    move_width = max(220, round(inner.width * 0.22))
+    top = strip.top - gap
+    move = pygame.Rect(inner.right - move_width, inner.y, move_width, top - inner.y)
+    head_width = move.x - gap - inner.x
+    title = pygame.Rect(inner.x, inner.y, round(head_width * 0.23), head_height)
+    staff = pygame.Rect(title.right + gap, inner.y, round(head_width * 0.37), head_height)
+    words = pygame.Rect(staff.right + gap, inner.y, inner.x + head_width - staff.right - gap, head_height)
+    under = title.bottom + gap // 2
+    shapes = pygame.Rect(inner.x, under, head_width, top - under)
     edge = round(10 * u)
     within = move.inflate(-2 * edge, -2 * edge)
-    title_height, words_height, button_height = max(40, round(44 * u)), max(66, round(76 * u)), max(24, round(28 * u))
+    title_height, words_height, button_height = max(40, round(46 * u)), max(80, round(88 * u)), max(24, round(28 * u))
     move_title = pygame.Rect(within.x, within.y, within.width, title_height)
     each = within.width // 3
-    top = within.bottom - button_height
-    first, second, third = (pygame.Rect(within.x + i * each, top, each - round(4 * u), button_height) for i in range(3))
-    move_words = pygame.Rect(within.x, top - words_height - edge // 2, within.width, words_height)
+    button_top = within.bottom - button_height
+    first, second, third = (
+        pygame.Rect(within.x + i * each, button_top, each - round(4 * u), button_height) for i in range(3)
+    )
+    move_words = pygame.Rect(within.x, button_top - words_height - edge // 2, within.width, words_height)
     horn = pygame.Rect(within.x, move_title.bottom, within.width, move_words.top - move_title.bottom - edge // 2)
     foot = pygame.Rect(margin, height_px - foot_height, width_px - 2 * margin, foot_height)
     return Places(

@@ -31,8 +31,9 @@ class Staff:
 
     def show(self, passage: Passage, area: pygame.Rect, mark: tuple[int, str] | None = None) -> None:
         """Ask for a passage in an area; `mark` is a note's index with the fingering to be printed over it."""
-        staff_px = max(16.0, area.height / 3.9)
-        width = min(area.width, round(staff_px * (3.6 + 1.45 * len(passage.notes))))
+        staff_px = max(18.0, area.height / 3.4)
+        # Clef and meter take some two staff heights; a quick note needs room for its accidental and the frame round it.
+        width = min(area.width, round(staff_px * (3.0 + 1.5 * len(passage.notes))))
         marks = ((f"n{passage.notes[mark[0]].source}", mark[1]),) if mark is not None and mark[1] else ()
         if passage is not self._passage:
             self._passage, self._document = passage, to_musicxml(passage)
@@ -64,24 +65,31 @@ class Staff:
         return bool(self.fault) or self._shown
 
     def draw(self, target: pygame.Surface, area: pygame.Rect, ringed: int | None) -> None:
-        """Draw what is there into the area, the note of that source in a blue frame."""
+        """Draw what is there into the area, an arrow at the note of that source."""
         if self._picture is None or self._system is None:
             return
         place = self._picture.get_rect(center=area.center)
-        # The staff keeps its height from note to note: ledger lines and slurs move nothing.
+        # The staff keeps its height from note to note: ledger lines, slurs and marks move nothing while there is room.
         staff = self._system.staff
-        place.y = round(area.centery - staff.y - staff.height / 2)
-        place.y = max(area.bottom - place.height, place.y) if place.bottom > area.bottom else place.y
-        place.y = max(area.y, place.y)
+        place.y = round(area.y + area.height * 0.58 - staff.y - staff.height / 2)
+        place.y = max(area.y, min(place.y, area.bottom - place.height))
         target.blit(self._picture, place)
         head = self._system.heads.get(f"n{ringed}") if ringed is not None else None
         if head is not None:
             box = pygame.Rect(round(place.x + head.x), round(place.y + head.y), round(head.width), round(head.height))
-            wide = box.inflate(round(box.width * 0.9), round(box.height * 1.1))
-            pygame.draw.rect(target, Ink.BLUE, wide, max(1, box.width // 9), border_radius=max(3, box.width // 3))
+            _point_at(target, box, pygame.Rect(place.x, round(place.y + staff.y), place.width, round(staff.height)))
 
     def close(self) -> None:
         """End the engraver."""
         if self._engraver is not None:
             self._engraver.close()
             self._engraver = None
+
+
+def _point_at(target: pygame.Surface, head: pygame.Rect, staff: pygame.Rect) -> None:
+    """An arrow from below: beside the head an accidental may stand, above it a beam or a mark."""
+    size = max(5, round(head.width * 0.5))
+    tip = (head.centerx, max(head.bottom, staff.bottom) + size)
+    line = max(2, size // 4)
+    pygame.draw.polygon(target, Ink.BLUE, [tip, (tip[0] - size, tip[1] + size), (tip[0] + size, tip[1] + size)])
+    pygame.draw.rect(target, Ink.BLUE, (tip[0] - line // 2, tip[1] + size - 1, line, size))

@@ -11,19 +11,22 @@ from typing import TYPE_CHECKING
 import pygame
 
 from companion.charts.model import Fingering, note_name
+from companion.practice.shapes import TEMPO_BPM, sounding_name
 from companion.units import ms_from_s
 from companion.window.shapes_layout import Places, columns_in, foot_of, places
 from companion.window.stand import CARE
 from companion.window.theme import Ink, Type, wrap
 
 if TYPE_CHECKING:
+    from companion.practice.shapes import ShapeQuestion
     from companion.window.shapes import ShapesScreen
 
 __all__ = ["ShapesView"]
 
 #: Frames of a movement that look different.
 _PHASES = 24
-_MOST_SHAKY = 8
+#: So many horns stand side by side at the end.
+_MOST_SHAKY = 5
 
 
 class ShapesView:
@@ -107,7 +110,7 @@ class ShapesView:
 
     def _about_note(self) -> str:
         screen = self.screen
-        sounding = note_name(screen.midi + screen.chart.transposition)
+        sounding = sounding_name(screen.chart, screen.passage.notes[0].written)
         count = len(screen.shapes)
         return (
             f"on the {screen.chart.title} it sounds {sounding}; {count} shape{'' if count == 1 else 's'}"
@@ -119,7 +122,7 @@ class ShapesView:
         assert question is not None
         words = question.words.removeprefix(f"{question.pitch} ")
         where = f"; {question.where} of {self.screen.title}" if question.where else ""
-        return f"Which shape is the better one {words}, slurred and quick?{where}"
+        return f"Which shape is the better one {words}, slurred eighths at ♩={TEMPO_BPM:g}?{where}"
 
     def _draw_words(self, target: pygame.Surface, type_: Type, box: pygame.Rect) -> None:
         screen = self.screen
@@ -136,7 +139,7 @@ class ShapesView:
         """The better one and why in print, the prices quiet; smaller where it is long."""
         lines = self.screen.explanation()
         answer = self.screen.answer
-        first = "So it is. " if answer is not None and answer.right else ""
+        first = "Yes. " if answer is not None and answer.right else ""
         main, prices = f"{first}{' '.join(lines[:-1])}", lines[-1]
         if not prices.startswith("Dearer"):
             main, prices = f"{first}{' '.join(lines)}", ""
@@ -162,16 +165,19 @@ class ShapesView:
         due = screen.due_count()
         new = len(screen.questions) - sum(name in screen.cards for name in screen.questions)
         left = f"{due} due again, {new} not asked yet" if due or new else "nothing is due before its day"
-        return f"{shape.name.capitalize()}: {use}.{mark}\nPractice (P): {left}."
+        return (
+            f"{shape.name.capitalize()}: {use}.{mark}\nPractice (P): {left}.\nIn bold below: notes with several shapes."
+        )
 
     def _asking_words(self) -> str:
         screen = self.screen
+        digits = f"1–{len(screen.shapes)}"
         heard = f" Heard: {screen.heard}." if screen.heard else ""
         if screen.has_port and screen.ear.keys is not None:
-            return f"Finger it and play the bar, or choose with 1–4 or the mouse.{heard}"
+            return f"Finger it and play the bar, or choose with {digits} or the mouse.{heard}"
         if screen.has_port:
-            return f"Choose with 1–4 or the mouse, then finger it and play the bar.{heard}"
-        return "Choose with 1–4 or the mouse; then finger it on your own horn and play the bar."
+            return f"Choose with {digits} or the mouse, then finger it and play the bar.{heard}"
+        return f"Choose with {digits} or the mouse; then finger it on your own horn and play the bar."
 
     # -- the shapes --------------------------------------------------------------------------------------------------
 
@@ -203,13 +209,13 @@ class ShapesView:
         self, target: pygame.Surface, type_: Type, cell: pygame.Rect, shape: Fingering, i: int, u: float
     ) -> None:
         asking = self.screen.question is not None
-        inner = cell.inflate(-round(14 * u), -round(12 * u))
+        inner = cell.inflate(-round(8 * u), -round(12 * u))
         name = f"{i + 1}  {shape.name}" if asking else shape.name
         size = next((s for s in (17, 15, 13.5) if type_.width(name, s, "bold") <= inner.width), 12.5)
         type_.draw(target, name, inner.midtop, size, "bold", anchor="midtop", max_width_px=inner.width)
         top = inner.y + type_.line_height(17, "bold")
         below = self._said_of(shape)
-        height = (3 if not asking else 2) * type_.line_height(12.5)
+        height = type_.line_height(13.5, "bold") if asking else 3 * type_.line_height(12.5)
         horn = pygame.Rect(inner.x, top, inner.width, inner.bottom - height - round(4 * u) - top)
         self.screen.horns.draw(target, horn, shape.keys, shape.keys)
         words = pygame.Rect(inner.x, inner.bottom - height, inner.width, height)
@@ -287,8 +293,8 @@ class ShapesView:
                 f"Once more: {session.at - session.first_count + 1} of {len(session.questions) - session.first_count}"
             )
             more = "answered wrong before"
-        if not self.screen.keep:
-            more += "; the simulated player plays: nothing is remembered"
+        if self.screen.why_not:
+            more += f"; {self.screen.why_not}"
         place = type_.draw(target, words, at.strip.midleft, 15, "bold", Ink.PRINT, "midleft")
         type_.draw(
             target, more, (place.right + round(14 * at.scale), at.strip.centery), 13.5, "italic", Ink.QUIET, "midleft",
@@ -304,13 +310,8 @@ class ShapesView:
         type_.draw(target, title, box.topleft, 28, "bold")
         y = box.y + type_.line_height(28, "bold") + round(14 * u)
         shaky = screen.shaky(_MOST_SHAKY)
-        words = "Shaky yet, and when each comes again:" if shaky else "Nothing was shaky today."
-        type_.draw(target, words, (box.x, y), 16, "regular", Ink.PENCIL)
-        y += type_.line_height(16) + round(8 * u)
-        for name, when in shaky:
-            type_.draw(target, name, (box.x + round(18 * u), y), 16, max_width_px=box.width * 0.66)
-            type_.draw(target, when, (box.x + round(box.width * 0.7), y), 16, "italic", Ink.QUIET)
-            y += type_.line_height(16) + round(4 * u)
+        words = "Shaky yet: the better shape, and when it is asked again." if shaky else "Nothing was shaky today."
+        y = type_.paragraph(target, words, pygame.Rect(box.x, y, box.width, box.height), 16, "regular", Ink.PENCIL)
         left = len(screen.questions) - sum(name in screen.cards for name in screen.questions)
         more = f"{screen.due_count()} due now, {left} not asked yet. Enter practises on; B goes back to the horn."
         more += " The rest comes back on its day (schedule FSRS): a shape kept in mind is asked ever more rarely."
@@ -322,6 +323,25 @@ class ShapesView:
         height = type_.line_height(14, "italic") * len(wrap(CARE, type_.font(14, "italic"), box.width))
         care = pygame.Rect(box.x, box.bottom - height, box.width, height)
         type_.paragraph(target, CARE, care, 14, "italic", Ink.QUIET)
+        area = pygame.Rect(box.x, y + round(16 * u), box.width, care.y - y - round(32 * u))
+        for (question, when), cell in zip(shaky, columns_in(area, len(shaky), u), strict=True):
+            self._draw_shaky(target, type_, cell, question, when)
+
+    def _draw_shaky(
+        self, target: pygame.Surface, type_: Type, cell: pygame.Rect, question: ShapeQuestion, when: str
+    ) -> None:
+        """A shape to look at once more, with its context and when it is asked again."""
+        title = f"{question.pitch} {'' if question.better.name == 'standard' else question.better.name}".strip()
+        head = pygame.Rect(cell.x, cell.y, cell.width, 2 * type_.line_height(15, "bold"))
+        y = type_.paragraph(target, title, head, 15, "bold", Ink.PRINT, "center")
+        context = question.words.removeprefix(f"{question.pitch} ")
+        below = f"{context}\nagain {when}"
+        lines = wrap(below, type_.font(13, "italic"), cell.width)
+        height = len(lines) * type_.line_height(13, "italic")
+        horn = pygame.Rect(cell.x, y + 4, cell.width, cell.bottom - height - y - 8)
+        self.screen.horns.draw(target, horn, question.better.keys, question.better.keys)
+        rest = pygame.Rect(cell.x, horn.bottom + 4, cell.width, height)
+        type_.paragraph(target, below, rest, 13, "italic", Ink.QUIET, "center")
 
     def _draw_foot(self, target: pygame.Surface, type_: Type, at: Places) -> None:
         """The keys that mean something now; each can be clicked."""

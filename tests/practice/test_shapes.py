@@ -154,8 +154,13 @@ def test_a_change_in_words() -> None:
     change = change_of(ALTO, bis, side)
     assert [key.name for key in change.down] == ["l2", "side_b_flat"]
     assert [key.name for key in change.up] == ["bis"] and [key.name for key in change.stay] == ["l1"]
-    assert change.sentence() == ("Down: left middle finger's key and side B♭ key. Up: bis key. One stays.")
+    assert change.sentence() == ("Down: left middle finger, side B♭ key. Up: bis key. Stays: left index.")
     assert change_of(ALTO, side, side).sentence() == "No key moves."
+
+
+def test_a_hand_is_said_as_one() -> None:
+    change = change_of(ALTO, ALTO.standard(90).keys, ALTO.standard(58).keys)
+    assert change.lines()[0] == ("down", "all left fingers, all right fingers, low B♭ and low C keys")
 
 
 def test_a_finger_that_goes_from_key_to_key_is_said() -> None:
