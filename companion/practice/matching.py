@@ -30,7 +30,7 @@ __all__ = ["align", "checked", "lives_s"]
 TONGUE_S = 0.05
 #: Legato on a keyboard holds a key so far into the next note.
 OVERLAP_S = 0.1
-#: Seconds further from the first bar than this (30,000 years) are no time of a take, and their squares may be no number.
+#: Seconds further from the first bar than this (30,000 years) are no time of a take: their squares may be no number.
 FARTHEST_S = 1e12
 
 
