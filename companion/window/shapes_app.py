@@ -9,7 +9,7 @@ from pathlib import Path
 import pygame
 
 from companion.charts.model import Chart
-from companion.ports import DevicePort, SimulatedPort, is_sim, open_input
+from companion.ports import InPort, is_sim, open_input
 from companion.ports.click import ClickPlayer
 from companion.ports.memory import recall
 from companion.ports.tone import TonePlayer
@@ -55,7 +55,7 @@ class ShapesApp:
         self.surface = pygame.display.set_mode(no_smaller(size), pygame.RESIZABLE)
         pygame.display.set_caption(f"Shapes, {setup.chart.title} – companion")
         self.click = ClickPlayer()
-        self.port: DevicePort | SimulatedPort | None = None
+        self.port: InPort | None = None
         self.quit = False
         self._down: set[int] = set()
         shift = 0
