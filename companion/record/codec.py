@@ -44,6 +44,8 @@ __all__ = [
 FORMAT = 1
 #: The index holds no larger ones.
 _LARGEST_WHOLE = 2**63 - 1
+#: Far beyond what any ladder has. What is faster is no tempo, and no best one.
+_FASTEST_BPM = 10_000.0
 _TAIL = b',"events":['
 _NOTES = b',"notes":['
 _NOTE_FIELDS = (
@@ -220,6 +222,8 @@ def _tempo(get: _Fields) -> float:
     tempo_bpm = get.number("tempo_bpm")
     if tempo_bpm is None:
         raise ValueError("no tempo_bpm")
+    if not 0 < tempo_bpm <= _FASTEST_BPM:
+        raise ValueError(f"tempo_bpm should be above 0 and at most {_FASTEST_BPM:g}, not {tempo_bpm:g}")
     return tempo_bpm
 
 

@@ -34,6 +34,8 @@ def _line(**changes: object) -> bytes:
         ({"duration_ns": 10**30}, 1),
         ({"duration_ns": 10**400}, 1),
         ({"tempo_bpm": 10**400}, 1),
+        ({"tempo_bpm": 1e308}, 1),
+        ({"tempo_bpm": -60.0}, 1),
         ({"started": "9999-12-31T23:59:59+00:00", "duration_ns": 10**10}, 1),
         ({"kind": "\ud800"}, 1),
         ({"kind": "sitting", "format": "\ud800"}, 1),
