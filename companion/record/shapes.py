@@ -27,6 +27,10 @@ FORMAT = 1
 FOLDER = "shapes"
 #: Ten years of two sessions a day are some 90,000 lines of 250 bytes.
 _LARGEST_BYTES = 100_000_000
+#: A line as it is written here: such times are in order as text.
+_USUAL = re.compile(
+    rb'\{"format":1,"card":"([0-9./]+)","at":"(\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(?:\.\d+)?\+00:00)",.*\}\}'
+)
 _CARD = re.compile(r"\d{1,3}(\.\d{1,3}){1,15}/\d{1,2}")
 
 
@@ -69,10 +73,33 @@ def read_answers(sessions: Path, instrument: str) -> Remembered:
 
 
 def _remembered(path: Path, lines: list[bytes]) -> Remembered:
+    found = _read_lines(path, _newest(lines))
+    # A newest line that can't be read must not take the older ones of its card with it.
+    return _read_lines(path, list(enumerate(lines, start=1))) if found.remarks else found
+
+
+def _newest(lines: list[bytes]) -> list[tuple[int, bytes]]:
+    """The lines that matter, with their numbers: of those that look as we write them the newest of each card, and all
+    others. Reading ten years' lines as JSON would take most of a second."""
+    newest: dict[bytes, tuple[bytes, int]] = {}
+    kept: list[tuple[int, bytes]] = []
+    for number, line in enumerate(lines, start=1):
+        usual = _USUAL.fullmatch(line)
+        if usual is None:
+            kept.append((number, line))
+            continue
+        card, at = usual.groups()
+        if card not in newest or at >= newest[card][0]:
+            newest[card] = (at, number)
+    kept += [(number, lines[number - 1]) for _, number in newest.values()]
+    return sorted(kept)
+
+
+def _read_lines(path: Path, lines: list[tuple[int, bytes]]) -> Remembered:
     cards: dict[str, Memory] = {}
     torn: list[int] = []
     later: list[int] = []
-    for number, line in enumerate(lines, start=1):
+    for number, line in lines:
         if not line.strip():
             continue
         data = _object(line)

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
+import random
 import subprocess
 import sys
+import time
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -81,6 +83,35 @@ def test_two_copies_joined_in_any_order_say_the_same(tmp_path: Path) -> None:
     before = read_answers(tmp_path, "alto").cards
     path.write_bytes(b"".join(reversed(path.read_bytes().splitlines(keepends=True))))
     assert read_answers(tmp_path, "alto").cards == before
+
+
+def test_a_newest_line_that_can_not_be_read_leaves_the_older_one(tmp_path: Path) -> None:
+    first = keep(tmp_path)
+    keep(tmp_path, at=NOW + timedelta(days=1))
+    path = shapes_file(tmp_path, "alto")
+    lines = path.read_bytes().splitlines(keepends=True)
+    path.write_bytes(lines[0] + lines[1].replace(b'"phase":', b'"phase":7'))
+    found = read_answers(tmp_path, "alto")
+    assert same(found.cards[CARD], first) and "line 2" in found.remarks[0]
+
+
+def test_ten_years_are_read_in_half_a_second(tmp_path: Path) -> None:
+    """Two sessions of twelve a day; some lines joined from another copy stand in the wrong order."""
+    keep(tmp_path)
+    path = shapes_file(tmp_path, "alto")
+    line = path.read_bytes()
+    days = [(NOW + timedelta(hours=i)).isoformat().encode() for i in range(88_000)]
+    old = NOW.isoformat().encode()
+    chance = random.Random(7)
+    chance.shuffle(days)
+    path.write_bytes(
+        b"".join(line.replace(old, day, 1).replace(b"69.70", b"%d.70" % chance.randrange(40, 90)) for day in days)
+    )
+    before = time.perf_counter()
+    found = read_answers(tmp_path, "alto")
+    assert time.perf_counter() - before < 0.5
+    assert len(found.cards) == 50 and not found.remarks
+    assert max(memory.last for memory in found.cards.values()) == NOW + timedelta(hours=88_000 - 1)
 
 
 def test_two_programs_at_once(tmp_path: Path) -> None:
