@@ -73,7 +73,8 @@ def add_stand_arguments(parser: argparse.ArgumentParser) -> None:
     port.add_argument(
         "--port",
         metavar="NAME",
-        help="a MIDI port, or sim:LEVEL:SEED (steady, student, beginner, messy, ...); see: companion ports",
+        help="a MIDI port, keys (the computer's keys as a horn), or sim:LEVEL:SEED (steady, student, beginner, messy,"
+        " ...); see: companion ports",
     )
     port.add_argument(
         "--shift", type=_shift, metavar="SEMITONES", help="added to each note received to get written pitch"
@@ -282,8 +283,9 @@ def _port(args: argparse.Namespace) -> str:
 
 
 def controller_there() -> str | None:
-    """The controller used last if it is plugged in, else the only one there is; None where that leaves it open."""
-    from companion.ports import list_inputs
+    """The controller used last if it is plugged in, else the only one there is, else the computer's keys if they were
+    used last; None where that leaves it open."""
+    from companion.ports import KEYS_PORT, list_inputs
     from companion.ports.memory import recall
     from companion.ports.names import is_system_port
 
@@ -292,7 +294,9 @@ def controller_there() -> str | None:
     except PortError:
         return None
     last = recall().last
-    return last if last in devices else devices[0] if len(devices) == 1 else None
+    if last in devices or (last == KEYS_PORT and not devices):
+        return last
+    return devices[0] if len(devices) == 1 else None
 
 
 def _say_unsaved(unsaved: str) -> None:

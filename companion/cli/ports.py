@@ -7,7 +7,7 @@ import sys
 import time
 
 from companion.errors import UsageError
-from companion.ports import DevicePort, PortWatch, SimulatedPort, is_sim, list_inputs, open_input
+from companion.ports import InPort, PortWatch, is_keys, is_sim, list_inputs, open_input
 from companion.ports.memory import PortMemory, recall
 from companion.ports.model import PortName
 from companion.ports.performer import LEVELS
@@ -50,11 +50,18 @@ def listing(ports: tuple[PortName, ...], memory: PortMemory, platform: str = sys
         lines.append("MIDI inputs (use the name, or a part that no other has, with --port):")
         width = max(len(port.name) for port in ports)
         lines += [f"  {port.name:<{width}}  {port.api}{_remembered(port.name, memory)}" for port in ports]
-        if memory.last and not is_sim(memory.last) and memory.last not in [port.name for port in ports]:
+        if (
+            memory.last
+            and not is_sim(memory.last)
+            and not is_keys(memory.last)
+            and memory.last not in [port.name for port in ports]
+        ):
             lines.append(f"The port used last, {memory.last!r}, is not there now.")
     else:
         lines.append("No MIDI input found.")
         lines += [f"  {hint}" for hint in hints(platform)]
+    used_last = " (used last)" if is_keys(memory.last) else ""
+    lines.append(f"Always there: keys, the computer's keys as a horn; J at the stand shows which is which{used_last}")
     lines.append(
         f"Always there: sim:LEVEL:SEED, the simulated player, with the levels {', '.join(LEVELS)}; as sim:student:1"
     )
@@ -112,6 +119,10 @@ def _monitor(name: str, until_ns: int | None) -> int:
         raise UsageError(
             "--monitor is for devices: the simulated player plays when there is a passage, as in companion play"
         )
+    if is_keys(name):
+        raise UsageError(
+            "--monitor is for devices: the computer's keys are heard in the window, with companion play --port keys"
+        )
     port = open_input(name)
     try:
         print(f"Listening to {port.name}. Ctrl-C ends it.", flush=True)
@@ -121,7 +132,7 @@ def _monitor(name: str, until_ns: int | None) -> int:
     return 0
 
 
-def _print_notes(port: DevicePort | SimulatedPort, until_ns: int | None) -> None:
+def _print_notes(port: InPort, until_ns: int | None) -> None:
     began_ns, told_controllers = time.perf_counter_ns(), 0
     controllers = 0
     while port.alive and not _over(until_ns):

@@ -86,6 +86,11 @@ class KeysPort:
         return frozenset(self._down & self._known)
 
     @property
+    def functions_held(self) -> frozenset[str]:
+        """What is held of the whole layout: keys of the horn, `breath`, `tongue`."""
+        return frozenset(self._down)
+
+    @property
     def blowing(self) -> bool:
         """Whether the breath's key is down."""
         return BREATH in self._down

@@ -1,6 +1,7 @@
-"""What is remembered of ports between runs: the last one, and each one's shift and delay.
+"""What is remembered between runs: of ports the last one and each one's shift and delay; how loud click and tone are.
 
-`settings.toml` in the settings folder, tables `[ports]` and `[ports.known."NAME"]`; other tables are left as they are.
+`settings.toml` in the settings folder, tables `[ports]`, `[ports.known."NAME"]` and `[sound]`; other tables are left as
+they are.
 """
 
 from __future__ import annotations
@@ -19,7 +20,7 @@ from companion.errors import PortError
 from companion.paths import settings_dir
 from companion.units import LARGEST_SHIFT_SEMITONES, LONGEST_DELAY_MS
 
-__all__ = ["PortMemory", "PortSettings", "recall", "remember"]
+__all__ = ["PortMemory", "PortSettings", "SoundLevels", "recall", "recall_sound", "remember", "remember_sound"]
 
 FILE_NAME = "settings.toml"
 
@@ -100,6 +101,55 @@ def remember(
     except OSError as error:
         raise PortError(f"{path}: the port can't be remembered ({error.strerror}): is the folder writable?") from error
     return PortMemory(name, {**before.known, name: settings}, before.remarks)
+
+
+@dataclass(frozen=True, slots=True)
+class SoundLevels:
+    """How loud click and tone are, each from 0 to 1 of its full level, and whether each is muted."""
+
+    click: float = 1.0
+    click_muted: bool = False
+    tone: float = 1.0
+    tone_muted: bool = False
+
+
+def recall_sound(folder: Path | None = None) -> SoundLevels:
+    """The levels that were kept; a value that makes no sense leaves the usual one."""
+    document, _ = _read((folder or settings_dir()) / FILE_NAME)
+    table = document.get("sound", {})
+    if not isinstance(table, Mapping):
+        return SoundLevels()
+    return SoundLevels(
+        _level(table.get("click")),
+        table.get("click_muted") is True,
+        _level(table.get("tone")),
+        table.get("tone_muted") is True,
+    )
+
+
+def _level(value: object) -> float:
+    known = isinstance(value, int | float) and not isinstance(value, bool) and 0 <= value <= 1
+    return float(value) if known and isinstance(value, int | float) else 1.0
+
+
+def remember_sound(levels: SoundLevels, folder: Path | None = None) -> None:
+    """Keep the levels; written whole or not at all.
+
+    Raises
+    ------
+    PortError
+        Where the file can't be written.
+    """
+    path = (folder or settings_dir()) / FILE_NAME
+    document, _ = _read(path)
+    table = _table(document, "sound")
+    for name in ("click", "tone"):
+        table[name] = round(getattr(levels, name), 3)
+        table[f"{name}_muted"] = getattr(levels, f"{name}_muted")
+    try:
+        _write(path, tomlkit.dumps(document))
+    except OSError as error:
+        raise PortError(f"{path}: the sound can't be remembered ({error.strerror}): is it writable?") from error
 
 
 def _settings(table: object) -> tuple[PortSettings, list[str]]:

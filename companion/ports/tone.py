@@ -16,7 +16,7 @@ import numpy as np
 from companion.arrays import Floats, Samples
 from companion.ports.click import CLICK_RATE_HZ, ClickPlayer
 
-__all__ = ["REED", "SOFT", "Tone", "TonePlayer", "can_sound", "frequency_hz", "render_tones"]
+__all__ = ["REED", "SOFT", "Tone", "TonePlayer", "can_sound", "frequency_hz", "one_cycle", "render_tones"]
 
 A4_HZ, A4_MIDI = 440.0, 69
 #: Moderate: two tones at once, each with another's end under its beginning, stay below full scale.
@@ -58,16 +58,21 @@ def _cycle(harmonics: int, falloff: float) -> Floats:
     return np.asarray(wave / np.abs(wave).max())
 
 
+def one_cycle(phase: Floats, hz: float, rate_hz: int, falloff: float = REED) -> Floats:
+    """The tone at these phases, counted in cycles: peak at most 1, with the harmonics that the rate can carry."""
+    harmonics = max(1, min(24, int(_HIGHEST_SHARE * rate_hz / hz)))
+    place = phase % 1.0 * _TABLE
+    below = place.astype(np.int64)
+    table = _cycle(harmonics, falloff)
+    return np.asarray(table[below] + (place - below) * (table[below + 1] - table[below]))
+
+
 def _one(tone: Tone, rate_hz: int) -> Floats:
     """One note, peak at most 1, silent at both ends."""
     hz = frequency_hz(tone.sounding_midi)
-    harmonics = max(1, min(24, int(_HIGHEST_SHARE * rate_hz / hz)))
     count = max(2, round((max(tone.life_s, _ATTACK_S) + _RELEASE_S) * rate_hz))
     time_s = np.arange(count) / rate_hz
-    phase = (hz * time_s) % 1.0 * _TABLE
-    below = phase.astype(np.int64)
-    table = _cycle(harmonics, tone.falloff)
-    wave = table[below] + (phase - below) * (table[below + 1] - table[below])
+    wave = one_cycle(hz * time_s, hz, rate_hz, tone.falloff)
     swell = np.minimum(1.0, time_s / _ATTACK_S)
     dying = np.minimum(1.0, (time_s[-1] - time_s) / _RELEASE_S)
     return np.asarray(wave * np.sin(np.pi / 2 * swell) ** 2 * np.sin(np.pi / 2 * dying) ** 2)
@@ -122,6 +127,7 @@ class TonePlayer:
         self._click = click
         self._sound: Any = None
         self._muted = False
+        self._volume = 1.0
 
     def start(self, buffer: Samples) -> bool:
         """Play a buffer once, now; False where there is no sound."""
@@ -131,7 +137,7 @@ class TonePlayer:
         import pygame
 
         self._sound = pygame.mixer.Sound(buffer=buffer.data)
-        self._sound.set_volume(0.0 if self._muted else 1.0)
+        self._turn()
         self._sound.play()
         return True
 
@@ -144,5 +150,13 @@ class TonePlayer:
     def set_muted(self, muted: bool) -> None:
         """Muted, the replay goes on in time."""
         self._muted = muted
+        self._turn()
+
+    def set_volume(self, volume: float) -> None:
+        """0 (silent) to 1 (as rendered)."""
+        self._volume = min(max(volume, 0.0), 1.0)
+        self._turn()
+
+    def _turn(self) -> None:
         if self._sound is not None:
-            self._sound.set_volume(0.0 if muted else 1.0)
+            self._sound.set_volume(0.0 if self._muted else self._volume)

@@ -23,6 +23,7 @@ from companion.ports.quiet import quiet_driver
 from companion.practice.model import RawEvent
 from companion.units import NS_PER_S, ns_from_s
 from companion.window.bindings import REPEATED, action_for
+from companion.window.horn_hands import HornHands, wants_horn
 from companion.window.layout import no_smaller, staff_px_for
 from companion.window.leaves import Leaf, NoteCheckLeaf, ScreenLeaf
 from companion.window.lists import LEAVES
@@ -88,6 +89,7 @@ class App:
         self.first_frame_ns = 0
         self.to_glass_ns: deque[int] = deque(maxlen=20_000)
         self._keys_down: set[int] = set()
+        self._hands = HornHands(self.run.clock)
         self._pressed_at: tuple[int, int] | None = None
         self._replayed_at: int | None = None
         self._engraved_plan = ""
@@ -133,6 +135,7 @@ class App:
         """One frame; returns the events heard in it."""
         for event in pygame.event.get():
             self._handle(event)
+        self._hands.playing(self.run.keys_port, self._horn_wanted())
         takes_before = len(self.run.results)
         heard = self.run.update()
         if len(self.run.results) > takes_before:
@@ -210,6 +213,8 @@ class App:
     # -- keys and mouse ----------------------------------------------------------------------------------------------
 
     def _handle(self, event: pygame.event.Event) -> None:
+        if self._hands.take(event, self.run.keys_port, self._horn_wanted()):
+            return
         if event.type == pygame.QUIT:
             self.quit = True
         elif event.type == pygame.VIDEORESIZE:
@@ -231,6 +236,12 @@ class App:
             self._drag(event.pos)
         elif event.type == pygame.MOUSEBUTTONUP and event.button == 1:
             self._release(event.pos)
+
+    def _horn_wanted(self) -> bool:
+        """Whether the computer's keys play now, where they are the port."""
+        if self.leaf is not None:
+            return wants_horn(self.leaf)
+        return self.run.rehearsal.state in ("count-in", "playing")
 
     def _resize(self, size: tuple[int, int]) -> None:
         if size == (self.stand.place.width_px, self.stand.place.height_px):
@@ -352,6 +363,9 @@ class App:
             "mute": run.mute,
             "louder": lambda: run.turn_volume(0.1),
             "softer": lambda: run.turn_volume(-0.1),
+            "mute_tone": run.mute_tone,
+            "tone_louder": lambda: run.turn_tone(0.1),
+            "tone_softer": lambda: run.turn_tone(-0.1),
             "full_screen": self._full_screen,
             "pick": lambda: self._pick_runner_up(0),
             "unmark": lambda: self._pick(None),
@@ -458,6 +472,7 @@ class App:
             self.stand.end_replay()
         elif self.run.rehearsal.busy:
             self.run.stop()
+            self._hands.let_go(self.run.keys_port)
         elif self.stand.looked_at is not None:
             self.stand.looked_at = None
         else:

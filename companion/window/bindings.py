@@ -64,10 +64,14 @@ BINDINGS = (
     Binding(("p",), "P", "port", "choose the controller", (*_BETWEEN, PAUSED), 11, "controller"),
     Binding(("c",), "C", "check", "one-note check: what pitch the controller sends", _BETWEEN),
     Binding(("a",), "A", "shapes", "all shapes of every note, and practising them", _BETWEEN, 13, "shapes"),
+    Binding(("j",), "J", "horn_keys", "the computer's keys as a horn: which is which", _BETWEEN),
     Binding(("d",), "D", "delay", "take a steady lateness as the delay of the set-up", (AFTER,)),
     Binding(("m",), "M", "mute", "click on or off", _ALWAYS, 12, "click on/off"),
     Binding(("]",), "]", "louder", "click louder"),
     Binding(("[",), "[", "softer", "click softer"),
+    Binding(("u",), "U", "mute_tone", "tone on or off (replays, the computer's keys)"),
+    Binding((".",), ".", "tone_louder", "tone louder"),
+    Binding((",",), ",", "tone_softer", "tone softer"),
     Binding(("?", "f1"), "?", "keys", "all keys", _ALWAYS, 6, "all keys"),
     Binding(("f11",), "F11", "full_screen", "full screen on or off"),
     Binding(("escape",), "Esc", "leave", "stop, or put the stand away"),
@@ -95,6 +99,8 @@ REPEATED = frozenset(
         "page_on",
         "louder",
         "softer",
+        "tone_louder",
+        "tone_softer",
         "next_told",
         "replay_back",
         "replay_on",
@@ -113,7 +119,14 @@ def action_for(event: pygame.event.Event, state: str) -> str | None:
     return None
 
 
-def foot_line(state: str) -> tuple[Binding, ...]:
-    """The bindings shown at the foot of the window in this state, most wanted first."""
-    shown = (b for b in BINDINGS if b.foot and state in b.states)
+#: While the computer's keys play, most keys belong to the horn.
+_HORN_ENDS = Binding(("escape",), "Esc", "leave", "stop", _TAKE, 1, "stop: the other keys are the horn")
+
+
+def foot_line(state: str, horn_keys: frozenset[str] = frozenset()) -> tuple[Binding, ...]:
+    """The bindings shown at the foot of the window in this state, most wanted first. `horn_keys` are the names of those
+    that belong to the computer's keys as a horn, which has them during a take."""
+    shown = [b for b in BINDINGS if b.foot and state in b.states]
+    if horn_keys and state in _TAKE:
+        shown = [_HORN_ENDS, *(b for b in shown if not horn_keys.issuperset(b.keys))]
     return tuple(sorted(shown, key=lambda b: b.foot))

@@ -295,6 +295,8 @@ class NoteCheckLeaf:
     """The one-note check: asks for a written note and says what came."""
 
     kind = "note-check"
+    #: The computer's keys are the horn while it asks.
+    plays_horn = True
 
     def __init__(self, asked: str, answer: Callable[[], str], cancel: Callable[[], None]) -> None:
         self.asked = asked

@@ -10,6 +10,7 @@ import pygame
 from companion import charts
 from companion.errors import UsageError
 from companion.passage import Passage
+from companion.ports import KEYS_PORT, KeysPort
 from companion.practice.tolerance import tolerance_in_words
 from companion.practice.words import place_in_words
 from companion.window import pencil
@@ -26,11 +27,13 @@ __all__ = ["LEAVES", "SIMULATED"]
 
 #: A leaf that is read, not searched.
 SPOTS_LISTED, RELIEFS_LISTED, TRILLS_LISTED = 5, 5, 4
+#: Players that need no device, with what they are.
 SIMULATED = {
     "sim:steady:1": "the simulated player: hardly ever a slip",
     "sim:student:1": "the simulated player: a slip now and then, more of them the faster it goes",
     "sim:beginner:1": "the simulated player: many slips, stutters and hesitations",
 }
+ALWAYS_THERE = {KEYS_PORT: "the computer's keys as a horn: J shows which is which", **SIMULATED}
 
 
 def _bars(run: Run, stand: Stand) -> Leaf:
@@ -242,9 +245,9 @@ def _port(run: Run, stand: Stand) -> Leaf:
 
     def rows() -> list[Row]:
         apis = {port.name: port.api for port in run.ports()}
-        names[:] = [*apis, *SIMULATED]
+        names[:] = [*apis, KEYS_PORT, *SIMULATED]
         return [
-            Row(name, "in use" if name == run.port_name else apis.get(name, ""), SIMULATED.get(name, ""))
+            Row(name, "in use" if name == run.port_name else apis.get(name, ""), ALWAYS_THERE.get(name, ""))
             for name in names
         ]
 
@@ -264,6 +267,19 @@ def _port(run: Run, stand: Stand) -> Leaf:
 def _check(run: Run, stand: Stand) -> Leaf:
     run.begin_check()
     return NoteCheckLeaf(CHECK_NOTE_NAME, lambda: run.check_answer, lambda: run.end_check(keep=False))
+
+
+def _horn_keys(run: Run, stand: Stand) -> Leaf:
+    from companion.ports.keys_file import load_layout
+    from companion.window.horn_keys_leaf import HornKeysLeaf
+
+    def use() -> KeysPort | None:
+        run.use_port(KEYS_PORT)
+        return run.keys_port
+
+    port = run.keys_port
+    layout = port.layout if port is not None else load_layout(run.setup.settings)
+    return HornKeysLeaf(run.chart, layout, port, clock=run.clock, settings=run.setup.settings, use=use)
 
 
 def _keys(run: Run, stand: Stand) -> Leaf:
@@ -357,5 +373,6 @@ LEAVES: dict[str, Callable[[Run, Stand], Leaf]] = {
     "instrument": _instrument,
     "port": _port,
     "check": _check,
+    "horn_keys": _horn_keys,
     "shapes": _shapes,
 }

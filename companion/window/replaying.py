@@ -65,6 +65,7 @@ class Replaying:
 
     def tick(self) -> None:
         """Time passes."""
+        self._turn()
         if not self.replay.playing:
             return
         if self.replay.tick(self.run.clock()):
@@ -110,6 +111,11 @@ class Replaying:
     def _heard(self) -> bool:
         return not self.run.setup.hidden and not isinstance(self.run.clock, SteppedClock)
 
+    def _turn(self) -> None:
+        """The tone's level as it is chosen now."""
+        self._player.set_volume(self.run.tone_volume)
+        self._player.set_muted(self.run.tone_muted)
+
     def _silence(self) -> None:
         self._player.stop()
         self.run.click.stop()
@@ -128,6 +134,7 @@ class Replaying:
             for click in take_clock(self.take.section.passage, self.take.tempo_bpm, 0).clicks
             if from_s <= click.time_s < chunk_end_s
         ]
+        self._turn()
         start_ns = self.run.click.start(render_click(clicks)) if clicks else self.run.clock()
         self._player.start(tones)
         return start_ns
@@ -150,6 +157,7 @@ class Replaying:
     def _sound_step(self) -> None:
         if not self._heard:
             return
+        self._turn()
         moment, shift = self.replay.moment(), self.run.chart.transposition
         tones = []
         if self.sound in ("as played", "both") and moment.heard_midi is not None:

@@ -22,9 +22,10 @@ from companion.planning.limits import Limits, speed_limits
 from companion.planning.model import Plan, RunnerUp
 from companion.planning.pace import Pace
 from companion.planning.reasons import reason_in_full
-from companion.ports import DevicePort, PortName, PortWatch, SimulatedPort, is_sim, open_input
+from companion.ports import DevicePort, KeysPort, PortName, PortWatch, SimulatedPort, is_keys, is_sim, open_input
 from companion.ports.click import ClickPlayer, render_click
-from companion.ports.memory import recall, remember
+from companion.ports.horn_sound import HornSound
+from companion.ports.memory import SoundLevels, recall, recall_sound, remember, remember_sound
 from companion.practice.clock import Click, tempo_at_bpm
 from companion.practice.hearing import find_shift, is_note_on
 from companion.practice.hurdle import Hurdle, hurdle_of_trouble, hurdles_of_limits
@@ -147,11 +148,14 @@ class Run:
         self.trouble = OwnTrouble(setup.sessions, setup.passage)
         self._limits: tuple[object, Limits] | None = None
         self.click = ClickPlayer()
-        self.volume = 1.0
-        self.muted = setup.muted
+        levels = recall_sound(setup.settings)
+        self.volume, self.muted = levels.click, setup.muted or levels.click_muted
+        self.tone_volume, self.tone_muted = levels.tone, levels.tone_muted
+        self.horn_sound = HornSound(self.click, lambda: self.chart.transposition)
+        self.horn_sound.set_level(self.tone_volume, self.tone_muted)
         self.count_in: list[tuple[int, Click]] = []
         self.watch: PortWatch | None = None
-        self.port: SimulatedPort | DevicePort | None = None
+        self.port: SimulatedPort | DevicePort | KeysPort | None = None
         remarks = (*setup.remarks, *self.memory.remarks)
         if remarks:
             self.say("; ".join(remarks))
@@ -179,6 +183,11 @@ class Run:
         return isinstance(self.port, SimulatedPort)
 
     @property
+    def keys_port(self) -> KeysPort | None:
+        """The computer's keys, where they play."""
+        return self.port if isinstance(self.port, KeysPort) else None
+
+    @property
     def port_name(self) -> str:
         """Name of the open port, empty where there is none."""
         return self.port.name if self.port else ""
@@ -190,11 +199,12 @@ class Run:
 
     def use_port(self, name: str) -> None:
         """Take another controller; during a pause the take can go on with it. Raises `PortError`."""
-        if not is_sim(name):
+        if not is_sim(name) and not is_keys(name):
             self.watch_ports()
-        opened = open_input(name, watch=self.watch, now_ns=self.clock)
+        opened = open_input(name, watch=self.watch, now_ns=self.clock, chart=self.chart, settings=self.setup.settings)
         if self.port is not None:
             self.port.close()
+        self.horn_sound.stop()
         self.port = opened
         self.offered = None
         known = self.memory.settings_for(opened.name)
@@ -238,7 +248,7 @@ class Run:
                 self.offered = name
                 self.say(f"{name.name} is here: press P to play on it")
 
-    def _reopen(self, port: SimulatedPort | DevicePort) -> None:
+    def _reopen(self, port: SimulatedPort | DevicePort | KeysPort) -> None:
         try:
             port.reopen()
         except PortError as error:
@@ -345,6 +355,7 @@ class Run:
         if not self.rehearsal.busy and now_ns - self.began_ns > WATCH_AFTER_NS:
             self.trouble.ask(self.chart, self.rehearsal.plan, len(self.results))
         events = self.port.drain() if self.port else []
+        self._sound_horn(events, now_ns)
         for event in events if self.checking else ():
             if is_note_on(event.message):
                 self._check_note(event.message[1])
@@ -355,6 +366,14 @@ class Run:
         if self._next_take_ns and now_ns >= self._next_take_ns and not self.rehearsal.busy and not self.done:
             self.start()
         return events
+
+    def _sound_horn(self, events: list[RawEvent], now_ns: int) -> None:
+        """Let the horn of the computer's keys be heard."""
+        if self.keys_port is None or self.setup.hidden or isinstance(self.clock, SteppedClock):
+            return
+        self.horn_sound.hear(events)
+        if not self.rehearsal.busy and now_ns - self.began_ns > WATCH_AFTER_NS:
+            self.horn_sound.prepare_one(self.chart)
 
     @property
     def done(self) -> bool:
@@ -449,14 +468,37 @@ class Run:
     def mute(self) -> None:
         """The click on or off; the take goes on in time."""
         self.muted = not self.muted
-        self.click.set_muted(self.muted)
         self.say("the click is off; the beat is still to be seen" if self.muted else "the click is on")
+        self._turn_sound()
 
     def turn_volume(self, by: float) -> None:
         """The click louder or softer, 0 to 1."""
         self.volume = min(1.0, max(0.05, self.volume + by))
-        self.click.set_volume(self.volume)
         self.say(f"click at {self.volume * 100:.0f} of 100")
+        self._turn_sound()
+
+    def mute_tone(self) -> None:
+        """The tone of replays and of the computer's keys on or off."""
+        self.tone_muted = not self.tone_muted
+        self.say("the tone is off" if self.tone_muted else "the tone is on")
+        self._turn_sound()
+
+    def turn_tone(self, by: float) -> None:
+        """The tone louder or softer, 0 to 1."""
+        self.tone_volume = min(1.0, max(0.05, self.tone_volume + by))
+        self.say(f"tone at {self.tone_volume * 100:.0f} of 100")
+        self._turn_sound()
+
+    def _turn_sound(self) -> None:
+        """Levels as they were just chosen, now and for the next run; a full disk is said, not fatal."""
+        self.click.set_volume(self.volume)
+        self.click.set_muted(self.muted)
+        self.horn_sound.set_level(self.tone_volume, self.tone_muted)
+        levels = SoundLevels(self.volume, self.muted, self.tone_volume, self.tone_muted)
+        try:
+            remember_sound(levels, self.setup.settings)
+        except PortError as error:
+            self.say(str(error))
 
     def step_tempo(self, rungs: int) -> None:
         """Rungs up or down."""
@@ -470,6 +512,9 @@ class Run:
         chart = load(name)
         self.rehearsal.replan(self._planned(chart, self.marks), chart)
         self.chart = chart
+        if self.keys_port is not None:
+            self.keys_port.use(chart, self.keys_port.layout)
+            self.horn_sound.stop()
         self._pace = None
 
     def _planned(self, chart: Chart, marks: dict[int, str]) -> Plan:
@@ -577,6 +622,7 @@ class Run:
         except RecordError as error:
             count = self.sitting.waiting
             self.unsaved = f"{count} take{'' if count == 1 else 's'} of this sitting could not be kept: {error}"
+        self.horn_sound.close()
         self.click.close()
         if self.port is not None:
             self.port.close()

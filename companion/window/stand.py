@@ -20,6 +20,7 @@ from companion.practice.model import NOT_REACHED, ON_TIME
 from companion.practice.rehearsal import FinishedTake
 from companion.window.bindings import foot_line
 from companion.window.horn import draw_horn, draw_horn_small, height_to_spare
+from companion.window.horn_hands import key_names
 from companion.window.horn_views import HornView, draw_view, shape_of, slip_view, used_view
 from companion.window.ladder_view import LadderShown, draw_ladder, rung_at
 from companion.window.layout import Layout, layout
@@ -589,7 +590,12 @@ class Stand:
             return f"{take.assessment.advice} {step}"
         if rehearsal.state == "ready":
             if not run.port_name:
-                return "No controller is chosen: plug one in, or press P; there is also a simulated player to watch."
+                return (
+                    "No controller is chosen: plug one in, or press P; the computer's keys can be a horn, and there is"
+                    " a simulated player to watch."
+                )
+            if run.keys_port is not None:
+                return "J shows which key of the computer is which of the horn, and lets you try them. Esc ends a take."
             return CARE
         return ""
 
@@ -638,13 +644,19 @@ class Stand:
         run = self.run
         if not run.port_name:
             return "no controller: P"
+        if run.keys_port is not None:
+            return "the computer's keys"
         if run.port_missing:
             return f"{run.port_name}: not there"
         name = "simulated player, " + " ".join(run.port_name.split(":")[1:2]) if run.simulated else run.port_name
         return name
 
     def _foot_value(self) -> Hashable:
-        return self.state, self._port_words(), self.run.muted
+        return self.state, self._port_words(), self.run.muted, self._horn_keys()
+
+    def _horn_keys(self) -> frozenset[str]:
+        port = self.run.keys_port
+        return key_names(port.layout) if port is not None else frozenset()
 
     def _draw_foot(self, target: pygame.Surface) -> None:
         box, type_, u = self.place.foot, self.type, self.place.scale
@@ -654,7 +666,7 @@ class Stand:
         )
         self._port_place = port
         x, self._foot_places = box.x + round(4 * u), []
-        for binding in foot_line(self.state):
+        for binding in foot_line(self.state, self._horn_keys()):
             words = binding.short
             if binding.action == "mute":
                 words = "click is off" if self.run.muted else "click is on"
