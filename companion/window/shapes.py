@@ -51,6 +51,7 @@ class ShapesScreen:
     """See the module. `clock` is the one of all live times; `today` says the date, which the schedule goes by.
 
     `keep` is False where nothing is to be remembered; `why_not` says why, such as that a simulated player plays.
+    `letters_play` where the computer's keys are the horn.
     """
 
     kind = "shapes"
@@ -69,6 +70,7 @@ class ShapesScreen:
         why_not: str = "",
         shift_semitones: int = 0,
         has_port: bool = False,
+        letters_play: bool = False,
         title: str = "",
         at_midi: int | None = None,
     ) -> None:
@@ -77,7 +79,8 @@ class ShapesScreen:
         self.cards: dict[str, Memory] = dict(remembered.cards)
         self.sessions, self.tone, self.clock, self.today, self.keep = sessions, tone, clock, today, keep
         self.has_port, self.why_not = has_port, why_not
-        self.ear = ShapeEar(chart, shift_semitones)
+        self.letters_play = letters_play
+        self.hear_another(shift_semitones)
         self.staff, self.horns = Staff(), Horns(chart)
         self.view = ShapesView(self)
         self.notes = [m for m in range(chart.lowest_midi, chart.highest_midi + 1) if chart.for_note(m)]
@@ -197,6 +200,12 @@ class ShapesScreen:
         self.tone.stop()
 
     # -- the controller ----------------------------------------------------------------------------------------------
+
+    def hear_another(self, shift_semitones: int) -> None:
+        """Another controller: nothing is held on it yet. The computer's keys always tell what is held."""
+        self.ear = ShapeEar(self.chart, shift_semitones)
+        if self.letters_play:
+            self.ear.keys = frozenset()
 
     def hear(self, events: Sequence[RawEvent]) -> None:
         """Take what the controller sent."""

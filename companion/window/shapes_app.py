@@ -9,7 +9,8 @@ from pathlib import Path
 import pygame
 
 from companion.charts.model import Chart
-from companion.ports import InPort, is_sim, open_input
+from companion.errors import PortError
+from companion.ports import DevicePort, InPort, PortWatch, is_sim, open_input
 from companion.ports.click import ClickPlayer
 from companion.ports.memory import recall
 from companion.ports.tone import TonePlayer
@@ -55,27 +56,35 @@ class ShapesApp:
         self.surface = pygame.display.set_mode(no_smaller(size), pygame.RESIZABLE)
         pygame.display.set_caption(f"Shapes, {setup.chart.title} – companion")
         self.click = ClickPlayer()
-        self.port: InPort | None = None
         self.quit = False
         self._down: set[int] = set()
-        shift = 0
+        self._missing = False
+        self.watch: PortWatch | None = None
+        self.port: InPort | None = None
         try:
+            if not setup.hidden and not is_sim(setup.port):
+                self.watch = PortWatch()
             if setup.port:
-                self.port = open_input(setup.port)
-                shift = recall(setup.settings).settings_for(self.port.name).shift_semitones
+                self.port = open_input(setup.port, watch=self.watch)
         except BaseException:
+            if self.watch is not None:
+                self.watch.close()
             pygame.display.quit()
             raise
         self.screen = ShapesScreen(
             setup.chart, setup.questions, setup.remembered, sessions=setup.sessions, tone=TonePlayer(self.click),
             clock=time.perf_counter_ns, keep=not is_sim(setup.port),
             why_not="the simulated player plays: nothing is remembered" if is_sim(setup.port) else "",
-            shift_semitones=shift,
+            shift_semitones=self._shift(),
             has_port=self.port is not None, title=setup.title,
         )  # fmt: skip
         if setup.muted:
             self.screen.mute()
         self.type = self._type()
+
+    def _shift(self) -> int:
+        """What the one-note check has found for this controller."""
+        return recall(self.setup.settings).settings_for(self.port.name).shift_semitones if self.port else 0
 
     def _type(self) -> Type:
         width, height = self.surface.get_size()
@@ -98,10 +107,35 @@ class ShapesApp:
         """One look at window and controller."""
         for event in pygame.event.get():
             self._handle(event)
+        self._look_at_ports()
         if self.port is not None:
             self.screen.hear(self.port.drain())
         if self.screen.draw_changed(self.surface, self.type):
             pygame.display.update()
+
+    def _look_at_ports(self) -> None:
+        """A controller that vanished is said and taken again when it is back; without one the first that comes is."""
+        appeared, _ = self.watch.changes() if self.watch else ((), ())
+        if self.port is not None and not self.port.alive and not self._missing:
+            self._missing = True
+            self.screen.said = f"{self.port.name} vanished: it is taken again when it is back"
+        for name in appeared:
+            try:
+                self._take_port(name.name)
+            except PortError as error:
+                self.screen.said = str(error)
+
+    def _take_port(self, name: str) -> None:
+        if self.port is None:
+            self.port = open_input(name, watch=self.watch)
+            self.screen.has_port = True
+        elif not isinstance(self.port, DevicePort) or self.port.alive or name != self.port.name:
+            return
+        else:
+            self.port.reopen()
+        self._missing = False
+        self.screen.hear_another(self._shift())
+        self.screen.said = f"{name} is here and can be played"
 
     def ask_to_end(self) -> None:
         """Leave the loop after this frame."""
@@ -112,6 +146,8 @@ class ShapesApp:
         self.screen.close()
         if self.port is not None:
             self.port.close()
+        if self.watch is not None:
+            self.watch.close()
         self.click.close()
         pygame.display.quit()
 

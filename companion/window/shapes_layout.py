@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import pygame
@@ -19,13 +19,15 @@ _WIDEST_COLUMN = 236
 @dataclass(frozen=True, slots=True)
 class ShapeKey:
     """As a binding of the stand: key names or typed characters, how it is printed, what it does and in which modes;
-    `short` are its words at the foot, empty for a key that isn't named there."""
+    `short` are its words at the foot, empty for a key that isn't named there. `beside` is how the key is printed that
+    does the same while the computer's letters are the horn."""
 
     keys: tuple[str, ...]
     label: str
     action: str
     short: str
     modes: tuple[Mode, ...]
+    beside: str = ""
 
 
 #: In the order of the foot, the most wanted first.
@@ -40,12 +42,12 @@ KEYS = (
     ShapeKey(("page down",), "PgDn", "octave_down", "", ("browse",)),
     ShapeKey(("right",), "→", "shape_on", "next shape", ("browse",)),
     ShapeKey(("left",), "←", "shape_back", "", ("browse",)),
-    ShapeKey(("l",), "L", "listen", "listen", ("browse", "asked", "answered")),
+    ShapeKey(("l", "f2"), "L", "listen", "listen", ("browse", "asked", "answered"), "F2"),
     ShapeKey(("space",), "space", "play", "movement", ("browse", "answered")),
     ShapeKey((".",), ".", "step_on", "step", ("browse", "answered")),
     ShapeKey((",",), ",", "step_back", "", ("browse", "answered")),
     ShapeKey(("b",), "B", "browse", "browse", (*_PRACTICE, "end")),
-    ShapeKey(("m",), "M", "mute", "sound on/off", _ALL),
+    ShapeKey(("m", "f3"), "M", "mute", "sound on/off", _ALL, "F3"),
     ShapeKey(("escape",), "Esc", "leave", "leave", _ALL),
 )
 
@@ -75,9 +77,17 @@ def repeats(action: str) -> bool:
     return action in _REPEATED
 
 
-def foot_of(mode: Mode) -> tuple[ShapeKey, ...]:
-    """What the foot of the window names in this mode."""
-    return tuple(entry for entry in KEYS if entry.short and mode in entry.modes)
+def foot_of(mode: Mode, letters_play: bool = False) -> tuple[ShapeKey, ...]:
+    """What the foot of the window names in this mode. Where the computer's letters are the horn, keys beside them do
+    what letters do else; what has none is left to Esc and the mouse."""
+    named = (entry for entry in KEYS if entry.short and mode in entry.modes)
+    if not (letters_play and mode == "asked"):
+        return tuple(named)
+    return tuple(
+        replace(entry, label=entry.beside or entry.label)
+        for entry in named
+        if entry.beside or entry.action in ("choose", "leave")
+    )
 
 
 @dataclass(frozen=True, slots=True)

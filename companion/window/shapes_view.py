@@ -347,7 +347,7 @@ class ShapesView:
         """The keys that mean something now; each can be clicked."""
         x, y = at.foot.x, at.foot.centery - round(3 * at.scale)
         gap = round(18 * at.scale)
-        for entry in foot_of(self.screen.mode):
+        for entry in foot_of(self.screen.mode, self.screen.letters_play):
             label = type_.width(entry.label, 14, "bold")
             words = type_.width(entry.short, 14)
             whole = label + round(6 * at.scale) + words

@@ -17,6 +17,7 @@ from window.stand_tools import make_setup, open_stand, playable
 
 from companion.arrays import Samples
 from companion.charts import load
+from companion.ports import PortName
 from companion.ports.click import CLICK_RATE_HZ
 from companion.practice.model import RawEvent
 from companion.practice.pressed import key_message
@@ -430,6 +431,65 @@ def test_the_stand_opens_it_at_the_note_looked_at(tmp_path: Path) -> None:
         assert app.leaf is None and leaf.staff._engraver is None
     finally:
         app.close()
+
+
+class Device:
+    """Stands for a controller on the bench."""
+
+    def __init__(self, name: str) -> None:
+        self.name, self.alive, self.waiting = name, True, [RawEvent(0, bytes((0x90, 70, 90)))]
+
+    def drain(self) -> list[RawEvent]:
+        drained, self.waiting = self.waiting, []
+        return drained
+
+    def close(self) -> None:
+        """As a device's."""
+
+
+class Bench:
+    """Tells of devices that come."""
+
+    def __init__(self) -> None:
+        self.appeared: tuple[PortName, ...] = ()
+
+    def changes(self) -> tuple[tuple[PortName, ...], tuple[PortName, ...]]:
+        appeared, self.appeared = self.appeared, ()
+        return appeared, ()
+
+    def close(self) -> None:
+        """As `PortWatch`."""
+
+
+def test_a_controller_that_comes_is_taken_and_one_that_goes_is_said(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("companion.window.shapes_app.open_input", lambda name, **how: Device(name))
+    app = _app(tmp_path)
+    try:
+        bench = Bench()
+        monkeypatch.setattr(app, "watch", bench)
+        app.frame()
+        assert not app.screen.has_port
+        bench.appeared = (PortName("Reed", "bench"),)
+        app.frame()
+        assert app.screen.has_port and app.screen.heard == "B♭4" and "Reed is here" in app.screen.said
+        monkeypatch.setattr(app.port, "alive", False)
+        app.frame()
+        assert "Reed vanished" in app.screen.said
+    finally:
+        app.close()
+
+
+def test_letters_that_play_leave_keys_beside_them(screen: ShapesScreen) -> None:
+    screen.letters_play = True
+    screen.hear_another(0)
+    assert screen.ear.keys == frozenset(), "the computer's keys always tell what is held"
+    labels = {entry.label for entry in foot_of("asked", letters_play=True)}
+    assert labels == {"1–4", "F2", "F3", "Esc"}
+    press(screen, "p"), press(screen, "f2"), press(screen, "f3")
+    assert isinstance(screen.tone, Silent) and len(screen.tone.started) == 1
+    assert screen.muted and screen.mode == "asked"
 
 
 KEYBOARD = [name for entry in KEYS for name in entry.keys] + [*"123456789axyz0", "tab", "home", "f5", "left shift"]
