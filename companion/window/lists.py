@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 
 import pygame
 
@@ -341,6 +342,7 @@ def _shapes(run: Run, stand: Stand) -> Leaf:
     from companion.practice.shapes import practice_order
     from companion.record.shapes import read_answers
     from companion.window.shapes import ShapesScreen
+    from companion.window.shapes_horn import letters_of
 
     passage = run.rehearsal.passage
     at = stand.shown_note()
@@ -356,6 +358,7 @@ def _shapes(run: Run, stand: Stand) -> Leaf:
         shift_semitones=run.rehearsal.shift_semitones,
         has_port=run.port is not None and not run.simulated,
         title=passage.title,
+        letters=partial(letters_of, run.keys_port) if run.keys_port is not None else None,
         at_midi=passage.notes[at].written_midi if at is not None else None,
     )
 

@@ -51,7 +51,7 @@ class ShapesScreen:
     """See the module. `clock` is the one of all live times; `today` says the date, which the schedule goes by.
 
     `keep` is False where nothing is to be remembered; `why_not` says why, such as that a simulated player plays.
-    `letters_play` where the computer's keys are the horn.
+    `letters`, where the computer's keys are the horn, tells which of them finger a shape.
     """
 
     kind = "shapes"
@@ -70,7 +70,7 @@ class ShapesScreen:
         why_not: str = "",
         shift_semitones: int = 0,
         has_port: bool = False,
-        letters_play: bool = False,
+        letters: Callable[[frozenset[str]], str] | None = None,
         title: str = "",
         at_midi: int | None = None,
     ) -> None:
@@ -79,7 +79,7 @@ class ShapesScreen:
         self.cards: dict[str, Memory] = dict(remembered.cards)
         self.sessions, self.tone, self.clock, self.today, self.keep = sessions, tone, clock, today, keep
         self.has_port, self.why_not = has_port, why_not
-        self.letters_play = letters_play
+        self.letters = letters
         self.hear_another(shift_semitones)
         self.staff, self.horns = Staff(), Horns(chart)
         self.view = ShapesView(self)
@@ -106,6 +106,11 @@ class ShapesScreen:
         if self.session.question is None:
             return "end"
         return "asked" if self.session.answered is None else "answered"
+
+    @property
+    def letters_play(self) -> bool:
+        """Whether the computer's letters are the horn now."""
+        return self.letters is not None and self.mode == "asked"
 
     @property
     def midi(self) -> int:
@@ -204,7 +209,7 @@ class ShapesScreen:
     def hear_another(self, shift_semitones: int) -> None:
         """Another controller: nothing is held on it yet. The computer's keys always tell what is held."""
         self.ear = ShapeEar(self.chart, shift_semitones)
-        if self.letters_play:
+        if self.letters is not None:
             self.ear.keys = frozenset()
 
     def hear(self, events: Sequence[RawEvent]) -> None:

@@ -4,21 +4,25 @@ from __future__ import annotations
 
 import time
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 import pygame
 
 from companion.charts.model import Chart
 from companion.errors import PortError
-from companion.ports import DevicePort, InPort, PortWatch, is_sim, open_input
+from companion.ports import DevicePort, InPort, KeysPort, PortWatch, is_keys, is_sim, open_input
 from companion.ports.click import ClickPlayer
-from companion.ports.memory import recall
+from companion.ports.horn_sound import HornSound
+from companion.ports.memory import recall, recall_sound
 from companion.ports.tone import TonePlayer
 from companion.practice.shapes import ShapeQuestion
 from companion.record.shapes import Remembered
 from companion.window.app import open_display
+from companion.window.horn_hands import HornHands
 from companion.window.layout import no_smaller
 from companion.window.shapes import ShapesScreen
+from companion.window.shapes_horn import letters_of
 from companion.window.shots import Shots
 from companion.window.theme import Type
 
@@ -62,10 +66,10 @@ class ShapesApp:
         self.watch: PortWatch | None = None
         self.port: InPort | None = None
         try:
-            if not setup.hidden and not is_sim(setup.port):
+            if not (setup.hidden or is_sim(setup.port) or is_keys(setup.port)):
                 self.watch = PortWatch()
             if setup.port:
-                self.port = open_input(setup.port, watch=self.watch)
+                self.port = open_input(setup.port, watch=self.watch, chart=setup.chart, settings=setup.settings)
         except BaseException:
             if self.watch is not None:
                 self.watch.close()
@@ -77,10 +81,20 @@ class ShapesApp:
             why_not="the simulated player plays: nothing is remembered" if is_sim(setup.port) else "",
             shift_semitones=self._shift(),
             has_port=self.port is not None, title=setup.title,
+            letters=partial(letters_of, self.keys_port) if self.keys_port is not None else None,
         )  # fmt: skip
-        if setup.muted:
+        self.hands = HornHands()
+        self.sound = HornSound(self.click, lambda: setup.chart.transposition)
+        self._levels = recall_sound(setup.settings)
+        self.screen.tone.set_volume(self._levels.tone)
+        if setup.muted or self._levels.tone_muted:
             self.screen.mute()
         self.type = self._type()
+
+    @property
+    def keys_port(self) -> KeysPort | None:
+        """The computer's keys, where they play."""
+        return self.port if isinstance(self.port, KeysPort) else None
 
     def _shift(self) -> int:
         """What the one-note check has found for this controller."""
@@ -108,8 +122,13 @@ class ShapesApp:
         for event in pygame.event.get():
             self._handle(event)
         self._look_at_ports()
+        self.hands.playing(self.keys_port, self.screen.letters_play)
         if self.port is not None:
-            self.screen.hear(self.port.drain())
+            heard = self.port.drain()
+            self.screen.hear(heard)
+            if self.keys_port is not None and not self.setup.hidden:
+                self.sound.set_level(self._levels.tone, self.screen.muted)
+                self.sound.hear(heard)
         if self.screen.draw_changed(self.surface, self.type):
             pygame.display.update()
 
@@ -144,6 +163,7 @@ class ShapesApp:
     def close(self) -> None:
         """Give everything back."""
         self.screen.close()
+        self.sound.close()
         if self.port is not None:
             self.port.close()
         if self.watch is not None:
@@ -152,6 +172,8 @@ class ShapesApp:
         pygame.display.quit()
 
     def _handle(self, event: pygame.event.Event) -> None:
+        if self.hands.take(event, self.keys_port, self.screen.letters_play):
+            return
         if event.type == pygame.QUIT:
             self.quit = True
         elif event.type == pygame.VIDEORESIZE:
@@ -174,6 +196,8 @@ class ShapesApp:
             pygame.display.toggle_fullscreen()
             self._resize(pygame.display.get_window_size())
             return False
+        if event.key == pygame.K_ESCAPE:
+            self.hands.let_go(self.keys_port)
         return self.screen.key(event, held)
 
     def _resize(self, size: tuple[int, int]) -> None:

@@ -14,17 +14,33 @@ import pygame
 
 from companion.charts.model import Chart
 from companion.engraving import fonts
+from companion.ports import KeysPort
 from companion.units import NS_PER_S
 from companion.window.horn import condition, draw_horn, horn_layout
+from companion.window.horn_hands import cap_of
 from companion.window.keycap import HornInk
 
-__all__ = ["Horns", "Movement"]
+__all__ = ["Horns", "Movement", "letters_of"]
 
 #: A round: the old shape, the movement, the change as the stand draws it.
 _REST_S, _MOVE_S, _STAY_S = 0.7, 0.9, 1.6
 ROUNDS = 3
 STEPS = 4
 _OVERSAMPLE = 4
+
+
+#: The letters' places from left to right, finger by finger (as a US keyboard has them).
+_COLUMNS = ("QAZ", "WSX", "EDC", "RFV", "TGB", "YHN", "UJM", "IK", "OL", "P")
+_RIGHTMOST = {"Comma": 7, "Period": 8, "Slash": 9, "Semicolon": 9, "Apostrophe": 10}
+
+
+def letters_of(port: KeysPort, keys: frozenset[str]) -> str:
+    """What is printed on the computer's keys that finger a shape, from left to right: `D F`."""
+
+    def column(place: str) -> int:
+        return next((i for i, letters in enumerate(_COLUMNS) if place in letters), _RIGHTMOST.get(place, -1))
+
+    return " ".join(cap_of(place) for place in sorted(port.layout.places_of(keys), key=column)) or "no finger"
 
 
 @dataclass(frozen=True, slots=True)

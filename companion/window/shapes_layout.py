@@ -81,7 +81,7 @@ def foot_of(mode: Mode, letters_play: bool = False) -> tuple[ShapeKey, ...]:
     """What the foot of the window names in this mode. Where the computer's letters are the horn, keys beside them do
     what letters do else; what has none is left to Esc and the mouse."""
     named = (entry for entry in KEYS if entry.short and mode in entry.modes)
-    if not (letters_play and mode == "asked"):
+    if not letters_play:
         return tuple(named)
     return tuple(
         replace(entry, label=entry.beside or entry.label)

@@ -231,12 +231,16 @@ class ShapesView:
         if question is None:
             return shape.use or "the usual shape"
         if answer is None:
-            return ""
+            return self._letters_of(shape.keys)
         if shape == question.better:
             return "yours, and the better one" if answer.right else "the better one"
         extra_s = next((o.extra_s for o in question.choice.runners_up if o.fingering == shape), None)
         price = f"{ms_from_s(extra_s):.0f} ms dearer" if extra_s is not None else "of no use beside these"
         return "your answer" if shape == answer.fingering else price
+
+    def _letters_of(self, keys: frozenset[str]) -> str:
+        """The computer's keys that finger it, where they are the horn."""
+        return self.screen.letters(keys) if self.screen.letters is not None else ""
 
     # -- what changes ------------------------------------------------------------------------------------------------
 
@@ -244,9 +248,11 @@ class ShapesView:
         screen, moving = self.screen, self.screen.movement
         pygame.draw.line(target, Ink.FAINT, at.move.topleft, at.move.bottomleft, 1)
         still = moving.before == moving.after and moving.before_name == moving.after_name
+        asking = screen.mode == "asked"
         if still:
-            title = f"you come from {moving.before_name}" if screen.mode == "asked" else moving.before_name
-            words = "" if screen.mode == "asked" else "Go to another shape or note, and see which fingers move."
+            title = f"you come from {moving.before_name}" if asking else moving.before_name
+            words = "Go to another shape or note, and see which fingers move."
+            words = self._letters_of(moving.after) if asking else words
         else:
             title, words = f"{moving.before_name} to {moving.after_name}", screen.movement_words()
         type_.paragraph(target, title, at.move_title, 16, "bold", Ink.PRINT, "center")
@@ -254,7 +260,7 @@ class ShapesView:
         screen.horns.draw_moving(target, at.move_horn, moving.before, moving.after, moving.progress(now))
         size = 13.5 if len(wrap(words, type_.font(13.5), at.move_words.width)) <= 4 else 12
         type_.paragraph(target, words, at.move_words, size, "regular", Ink.PENCIL, "center")
-        if still or screen.mode == "asked":
+        if still or asking:
             return
         labels = ("‹ ,", "stop" if moving.playing(now) else "play", ". ›")
         for box, label, action in zip(at.buttons, labels, ("step_back", "play", "step_on"), strict=True):

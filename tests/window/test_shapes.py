@@ -19,6 +19,7 @@ from companion.arrays import Samples
 from companion.charts import load
 from companion.ports import PortName
 from companion.ports.click import CLICK_RATE_HZ
+from companion.ports.keys_layout import PLACES
 from companion.practice.model import RawEvent
 from companion.practice.pressed import key_message
 from companion.practice.shape_ear import SETTLED_S, STUCK_S, ShapeEar
@@ -482,7 +483,7 @@ def test_a_controller_that_comes_is_taken_and_one_that_goes_is_said(
 
 
 def test_letters_that_play_leave_keys_beside_them(screen: ShapesScreen) -> None:
-    screen.letters_play = True
+    screen.letters = lambda keys: " ".join(sorted(keys))
     screen.hear_another(0)
     assert screen.ear.keys == frozenset(), "the computer's keys always tell what is held"
     labels = {entry.label for entry in foot_of("asked", letters_play=True)}
@@ -490,6 +491,49 @@ def test_letters_that_play_leave_keys_beside_them(screen: ShapesScreen) -> None:
     press(screen, "p"), press(screen, "f2"), press(screen, "f3")
     assert isinstance(screen.tone, Silent) and len(screen.tone.started) == 1
     assert screen.muted and screen.mode == "asked"
+
+
+def _letter(place: str, down: bool) -> None:
+    """A key of the computer at a place, as the window tells it."""
+    kind = pygame.KEYDOWN if down else pygame.KEYUP
+    code = pygame.K_SPACE if place == "Space" else pygame.key.key_code(place.lower())
+    char = " " if place == "Space" else place.lower()
+    pygame.event.post(pygame.event.Event(kind, key=code, scancode=PLACES[place], unicode=char, mod=0))
+
+
+def test_the_computers_keys_answer_and_mean_their_own_things_else(tmp_path: Path) -> None:
+    setup = ShapesSetup(ALTO, catalogue(ALTO), Remembered({}), tmp_path, port="keys", hidden=True, settings=tmp_path)
+    app = ShapesApp(setup)
+    screen = app.screen
+    try:
+        for place in ("F", "P"):
+            assert screen.mode == "browse", "while browsing letters are letters"
+            _letter(place, True)
+            app.frame()
+            _letter(place, False)
+            app.frame()
+        assert screen.mode == "asked" and screen.question is not None and screen.question.better.name == "bis"
+        assert screen.letters is not None and screen.letters(screen.question.better.keys) == "F G"
+        # Side B flat, held and blown: left index and middle finger on F and D, the side key on H, breath on space.
+        for place in ("F", "D", "H", "Space"):
+            _letter(place, True)
+        for _ in range(60):
+            app.frame()
+            pygame.time.wait(10)
+        assert screen.mode == "answered" and screen.answer is not None and not screen.answer.right
+        assert screen.answer.fingering is not None and screen.answer.fingering.name == "side"
+        assert read_answers(tmp_path, "alto").cards.keys() == {screen.question.id}
+        for place in ("F", "D", "H", "Space"):
+            _letter(place, False)
+        for _ in range(100):
+            app.frame()
+            pygame.time.wait(10)
+        moving = screen.movement
+        _letter("Space", True)
+        app.frame()
+        assert screen.movement != moving, "with the hands off the horn, space shows the movement again"
+    finally:
+        app.close()
 
 
 KEYBOARD = [name for entry in KEYS for name in entry.keys] + [*"123456789axyz0", "tab", "home", "f5", "left shift"]
