@@ -40,6 +40,7 @@ from companion.practice.model import (
     BreathArray,
     PlayedArray,
     Pressed,
+    Slip,
     Tolerances,
 )
 from companion.practice.pressed import fingerings_used
@@ -113,7 +114,7 @@ def judge(
         entries=entries(passage, reading.results),
         plan=plan,
     )
-    because = _because(reading, found.articulation)
+    because = _because(reading, found.articulation, found.slips)
     comment = comment_on(found, clean=not because)
     return Assessment(
         tempo_bpm=float(tempo_bpm),
@@ -137,7 +138,7 @@ def judge(
     )
 
 
-def _because(reading: Reading, articulation: tuple[Articulated, ...]) -> str:
+def _because(reading: Reading, articulation: tuple[Articulated, ...], slips: tuple[Slip, ...]) -> str:
     """Why a take is not clean, in words; empty where it is."""
     total = len(reading.results)
     if not total:
@@ -146,7 +147,7 @@ def _because(reading: Reading, articulation: tuple[Articulated, ...]) -> str:
         return "nothing was played" if not reading.extras else "nothing of what was played belongs to these bars"
     reasons = [
         *_note_reasons(reading, total),
-        *_extra_reasons(reading),
+        *_extra_reasons(reading, frozenset(slip.time_s for slip in slips)),
         *_swing_reasons(reading),
         *_begun_reasons(reading.tolerances, articulation),
     ]
@@ -175,14 +176,17 @@ def _note_reasons(reading: Reading, total: int) -> list[str]:
     return reasons
 
 
-def _extra_reasons(reading: Reading) -> list[str]:
+def _extra_reasons(reading: Reading, slips_s: frozenset[float]) -> list[str]:
+    """`slips_s` are the times of slips: in slow music they may last longer than a blip."""
     reasons = []
-    blips = [max(extra.after, 0) for extra in reading.extras if extra.blip]
-    others = [max(extra.after, 0) for extra in reading.extras if not extra.blip]
+    short = [extra.blip or extra.time_s in slips_s for extra in reading.extras]
+    blips = [max(extra.after, 0) for extra, is_short in zip(reading.extras, short, strict=True) if is_short]
+    others = [max(extra.after, 0) for extra, is_short in zip(reading.extras, short, strict=True) if not is_short]
     if others:
         reasons.append(f"{number_of(len(others), 'note')} added, in {_bars(reading, others)}")
     if blips:
-        reasons.append(f"{number_of(len(blips), 'blip')} (a note of under 75 ms) added, in {_bars(reading, blips)}")
+        what = "a short note" if len(blips) == 1 else "short notes"
+        reasons.append(f"{number_of(len(blips), 'blip')} ({what} on the way), in {_bars(reading, blips)}")
     if reading.returns:
         reasons.append(f"went back {times_in_words(len(reading.returns))}, in {_bars(reading, reading.returns)}")
     if reading.doubled:

@@ -11,9 +11,11 @@ from hypothesis import strategies as st
 from practice.made import exact, moved, passage, pitch, with_note, without
 from practice.takes import melody, take
 
+from companion import charts
 from companion.charts.model import Fingering
 from companion.errors import UsageError
 from companion.passage import Passage, Trill
+from companion.planning import plan as make_plan
 from companion.planning.model import Choice, Plan
 from companion.practice import judge
 from companion.practice.model import (
@@ -108,7 +110,7 @@ def test_a_blip_is_called_by_its_name():
     piece = passage(FOUR_BARS)
     assessment = judge(piece, with_note(exact(piece, 60), 7.955, 70, 0.045), 60)
     # Between the C5 that ends bar 2 and the one that begins bar 3, at 8 s.
-    assert assessment.because == "1 blip (a note of under 75 ms) added, in bar 2"
+    assert assessment.because == "1 blip (a short note on the way), in bar 2"
     assert assessment.added == ((7, 70),)
     assert assessment.advice == (
         "Bar 2: a short A♯4 sounds between C5 and C5; move the fingers of that change together, slowly first."
@@ -425,3 +427,14 @@ def test_who_has_left_the_click_is_told_what_was_in_time_by_the_own_beat():
     # Nothing to add where the notes are uneven by themselves.
     uneven = moved(moved(moved(exact(piece, 60), 3, 0.12), 5, 0.12), 7, 0.12)
     assert "by your own beat" not in judge(piece, uneven, 60).because
+
+
+def test_a_slip_in_slow_music_is_a_blip_in_every_sentence():
+    chart = charts.load("alto")
+    piece = passage("G4:4 B4:4 G4:4")
+    played = with_note(exact(piece, 60), 3.9, 69, 0.1)
+    assessment = judge(piece, played, 60, plan=make_plan(piece, chart), chart=chart)
+    assert assessment.because == "1 blip (a short note on the way), in bar 1"
+    assert "your left middle finger came up late" in assessment.advice
+    # Without the horn nobody knows: it is a note added.
+    assert judge(piece, played, 60).because == "1 note added, in bar 1"
