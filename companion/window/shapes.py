@@ -169,8 +169,11 @@ class ShapesScreen:
         now = self.today()
         return [(self.questions[name], due_in_words(self.cards[name], now)) for name in list(missed)[:most]]
 
-    def _named(self, shape: Fingering, midi: int | None = None) -> str:
-        note = note_name(shape.written_midi if midi is None else midi)
+    def _named(self, shape: Fingering) -> str:
+        """`B♭4 side`, in a question as it is spelled there, `A♯4 side`."""
+        notes = self.question.passage.notes if self.question is not None else ()
+        spelled = (str(note.written) for note in notes if note.written_midi == shape.written_midi)
+        note = next(spelled, note_name(shape.written_midi))
         return note if shape.name == "standard" else f"{note} {shape.name}"
 
     # -- a leaf over the stand ---------------------------------------------------------------------------------------

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import pygame
 
 from companion.charts.model import Fingering, note_name
+from companion.ports.keys_layout import BREATH
 from companion.practice.shapes import TEMPO_BPM, sounding_name
 from companion.units import ms_from_s
 from companion.window.shapes_layout import Places, columns_in, foot_of, places
@@ -173,6 +174,9 @@ class ShapesView:
         screen = self.screen
         digits = f"1–{len(screen.shapes)}"
         heard = f" Heard: {screen.heard}." if screen.heard else ""
+        if screen.letters is not None:
+            breath = screen.letters(frozenset({BREATH}))
+            return f"Finger it, blow with {breath} and play the bar, or choose with {digits} or the mouse.{heard}"
         if screen.has_port and screen.ear.keys is not None:
             return f"Finger it and play the bar, or choose with {digits} or the mouse.{heard}"
         if screen.has_port:

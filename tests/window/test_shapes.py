@@ -224,6 +224,15 @@ def test_a_session_from_the_keyboard(screen: ShapesScreen, tmp_path: Path) -> No
     )
 
 
+def test_a_note_keeps_its_spelling(screen: ShapesScreen) -> None:
+    from companion.practice.shapes import Session
+
+    question = next(question for question in screen.questions.values() if str(question.pitch) == "A♯4")
+    screen.session, screen.browsing = Session([question]), False
+    screen.choose(int(_wrong(screen)) - 1)
+    assert screen.movement.after_name.startswith("A♯4 ") and screen.movement.before_name.startswith("A♯4 ")
+
+
 def test_what_was_missed_comes_first_another_day(screen: ShapesScreen, tmp_path: Path, clocks: Clocks) -> None:
     press(screen, "p")
     ids = []
