@@ -93,13 +93,50 @@ def judge(
     """
     played = checked(played)
     played = played[np.argsort(played["onset_s"], kind="stable")]
+    found = _found(passage, played, tempo_bpm, tolerances, plan, chart, breath, pressed)
+    reading = found.reading
+    because = _because(reading, found.articulation, found.slips)
+    comment = comment_on(found, clean=not because)
+    return Assessment(
+        tempo_bpm=float(tempo_bpm),
+        notes=reading.results,
+        added=tuple((max(extra.after, 0), extra.written_midi) for extra in reading.extras),
+        clean=not because,
+        because=because,
+        advice=comment[0],
+        trouble_bars=trouble_bars(reading),
+        tempo_played_bpm=reading.tempo_played_bpm,
+        comment=comment,
+        realised=tuple(reading.realised.tolist()),
+        articulation=found.articulation,
+        slips=found.slips,
+        trills=found.trills,
+        fingerings=found.fingerings,
+        places=found.places,
+        drift=found.drift,
+        entries=found.entries,
+        octave_shift=reading.octave_shift,
+    )
+
+
+def _found(
+    passage: Passage,
+    played: PlayedArray,
+    tempo_bpm: float,
+    tolerances: Tolerances,
+    plan: Plan | None,
+    chart: Chart | None,
+    breath: BreathArray | None,
+    pressed: Sequence[Pressed],
+) -> Found:
+    """All that can be seen in a take, its notes in order of onset, before anything is said of it."""
     alignment = align(passage, played, tempo_bpm)
     came_back = dropouts(passage, played, alignment.pairs[: len(played), 0], breath)
     reading = read_take(passage, played, tempo_bpm, tolerances, alignment, came_back)
     played, realised = at_pitch(played, alignment), reading.realised
     fingered = plan if plan is not None and len(plan.choices) == len(passage.notes) else None
     returns = frozenset(reading.returns)
-    found = Found(
+    return Found(
         reading=reading,
         articulation=articulations(
             passage, played, realised, tempo_bpm, breath, slack_s=s_from_ms(tolerances.length_slack_ms)
@@ -113,28 +150,6 @@ def judge(
         drift=drift(passage, reading.deviation_s, tempo_bpm),
         entries=entries(passage, reading.results),
         plan=plan,
-    )
-    because = _because(reading, found.articulation, found.slips)
-    comment = comment_on(found, clean=not because)
-    return Assessment(
-        tempo_bpm=float(tempo_bpm),
-        notes=reading.results,
-        added=tuple((max(extra.after, 0), extra.written_midi) for extra in reading.extras),
-        clean=not because,
-        because=because,
-        advice=comment[0],
-        trouble_bars=trouble_bars(reading),
-        tempo_played_bpm=reading.tempo_played_bpm,
-        comment=comment,
-        realised=tuple(realised.tolist()),
-        articulation=found.articulation,
-        slips=found.slips,
-        trills=found.trills,
-        fingerings=found.fingerings,
-        places=found.places,
-        drift=found.drift,
-        entries=found.entries,
-        octave_shift=reading.octave_shift,
     )
 
 

@@ -396,21 +396,7 @@ class Rehearsal:
             self.state = "ready"
             self._reset_take()
             return None
-        from companion.practice.judging import judge  # not before: the first page needs no judge
-
-        passage, tempo_bpm = self.section.passage, self.tempo_bpm
-        judged = self._judged_events()
-        played = to_played(judged, self._start_ns, self.shift_semitones)
-        assessment = judge(
-            passage,
-            played,
-            tempo_bpm,
-            self.tolerances,
-            self.plan.part(self.section.first_note, len(passage.notes)),
-            chart=self.chart,
-            breath=breath_of(judged, self._start_ns),
-            pressed=pressed_of(judged, self._start_ns, self.chart) if self.chart else (),
-        )
+        played, assessment = self._judged()
         before = self.ladder
         step: Step | None = None
         if not stopped and not self._pauses:
@@ -419,7 +405,7 @@ class Rehearsal:
             self.ladder, step = before.after(assessment, hurdle) if len(played) else (before, Step("stay", UNHEARD))
         take = FinishedTake(
             section=self.section,
-            tempo_bpm=tempo_bpm,
+            tempo_bpm=before.tempo_bpm,
             ladder_before=before,
             ladder_after=self.ladder,
             start_ns=self._start_ns,
@@ -434,6 +420,24 @@ class Rehearsal:
         self.takes.append(take)
         self.state = "after"
         return take
+
+    def _judged(self) -> tuple[PlayedArray, Assessment]:
+        """The notes of the take that count, and the final word on them."""
+        from companion.practice.judging import judge  # not before: the first page needs no judge
+
+        passage, judged = self.section.passage, self._judged_events()
+        played = to_played(judged, self._start_ns, self.shift_semitones)
+        assessment = judge(
+            passage,
+            played,
+            self.tempo_bpm,
+            self.tolerances,
+            self.plan.part(self.section.first_note, len(passage.notes)),
+            chart=self.chart,
+            breath=breath_of(judged, self._start_ns),
+            pressed=pressed_of(judged, self._start_ns, self.chart) if self.chart else (),
+        )
+        return played, assessment
 
     def _hurdle(self, assessment: Assessment) -> Hurdle | None:
         """What stands most in the way of the next rung in these bars, after a clean take."""
