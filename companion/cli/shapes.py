@@ -251,7 +251,7 @@ def _remembered(chart: Chart, args: argparse.Namespace) -> Remembered:
 
 
 def _due_lines(chart: Chart, opened: Opened | None, args: argparse.Namespace) -> list[str]:
-    from companion.practice.spacing import due_in_words, is_due, recall_chance, shaky_first
+    from companion.practice.spacing import due_in_words, is_due, recall_in_words, shaky_first
 
     questions = {question.id: question for question in _questions(chart, opened)}
     if opened:
@@ -265,7 +265,7 @@ def _due_lines(chart: Chart, opened: Opened | None, args: argparse.Namespace) ->
     if not questions:
         return [f"{what.removeprefix('in ')} has no note with a clear choice of shapes on the {chart.title}"]
     rows = [
-        (questions[name].words, questions[name].better.name, f"{recall_chance(cards[name], now):.0%}",
+        (questions[name].words, questions[name].better.name, recall_in_words(cards[name], now),
          due_in_words(cards[name], now))
         for name in order[:MOST_LISTED]
     ]  # fmt: skip

@@ -7,7 +7,8 @@ a moment is no answer. The note asked for needs `SETTLED_S`, a little less than 
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections import deque
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from companion.charts.model import Chart
@@ -20,6 +21,8 @@ __all__ = ["SETTLED_S", "STUCK_S", "Held", "ShapeEar"]
 
 SETTLED_S = 0.12
 STUCK_S = 0.7
+#: More notes than any question has.
+_REMEMBERED = 16
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +42,7 @@ class ShapeEar:
         self._ear = Ear(shift_semitones)
         self.keys: frozenset[str] | None = None
         self._since_ns = 0
+        self._notes: deque[int] = deque(maxlen=_REMEMBERED)
 
     def hear(self, events: Iterable[RawEvent]) -> None:
         """Take what arrived, in order of arrival."""
@@ -49,11 +53,20 @@ class ShapeEar:
                     self.keys, self._since_ns = states[0].keys, event.time_ns
             elif isinstance(self._ear.hear(event), NoteStart):
                 self._since_ns = max(self._since_ns, event.time_ns)
+                self._notes.append(self._ear.sounding_midi or 0)
 
     def held(self) -> Held | None:
         """What sounds now; None in silence."""
         midi = self._ear.sounding_midi
         return None if midi is None else Held(midi, self.keys, self._since_ns)
+
+    def forget(self) -> None:
+        """What was played so far belongs to another question."""
+        self._notes.clear()
+
+    def played(self, midis: Sequence[int]) -> bool:
+        """Whether the last notes were these, in this order."""
+        return list(self._notes)[-len(midis) :] == list(midis)
 
     def settled(self, asked_midi: int, on_the_way: Iterable[int], now_ns: int) -> Held | None:
         """What is held long enough to be an answer to `asked_midi`; notes `on_the_way` (its neighbours) never are."""

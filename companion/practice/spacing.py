@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from fsrs import Card, Scheduler
 
-__all__ = ["Memory", "due_in_words", "is_due", "recall_chance", "reviewed", "shaky_first"]
+__all__ = ["Memory", "due_in_words", "is_due", "recall_chance", "recall_in_words", "reviewed", "shaky_first"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,13 +83,20 @@ def shaky_first(ids: Sequence[str], known: Mapping[str, Memory], now: datetime) 
     then what isn't due yet, again the shakiest first."""
     place = {card: i for i, card in enumerate(ids)}
 
-    def key(card: str) -> tuple[int, float, int]:
+    def key(card: str) -> tuple[int, float, float, int]:
         memory = known.get(card)
         if memory is None:
-            return (1, 0.0, place[card])
-        return (0 if is_due(memory, now) else 2, recall_chance(memory, now), place[card])
+            return (1, 0.0, 0.0, place[card])
+        # Within a day all chances are alike: then the stability tells them apart.
+        chance = recall_chance(memory, now)
+        return (0 if is_due(memory, now) else 2, chance, memory.stability_days, place[card])
 
     return sorted(place, key=key)
+
+
+def recall_in_words(memory: Memory, now: datetime) -> str:
+    """`87%`; `learning` while a card stands on its first steps, within the day."""
+    return f"{recall_chance(memory, now):.0%}" if memory.phase == 2 or now.date() > memory.last.date() else "learning"
 
 
 def due_in_words(memory: Memory, now: datetime) -> str:

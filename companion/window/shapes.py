@@ -359,7 +359,14 @@ class ShapesScreen:
         self.browsing = False
         self._show_question()
 
+    @property
+    def bar_played(self) -> bool:
+        """Whether the bar of the question was played, note by note, as it stands."""
+        question = self.question
+        return question is not None and self.ear.played([note.written_midi for note in question.passage.notes])
+
     def _show_question(self) -> None:
+        self.ear.forget()
         question = self.question
         if question is None:
             return

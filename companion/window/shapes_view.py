@@ -50,7 +50,8 @@ class ShapesView:
         return (
             target.get_size(), screen.mode, screen.at, screen.shape_at, session and (id(session), session.at),
             screen.answer, moving, round(moving.progress(screen.clock()) * _PHASES), moving.playing(screen.clock()),
-            screen.said, screen.muted, screen.heard, screen.has_port, screen.ear.keys is None, screen.staff.fault,
+            screen.said, screen.muted, screen.heard, screen.has_port, screen.ear.keys is None, screen.bar_played,
+            screen.staff.fault,
         )  # fmt: skip
 
     def draw_changed(self, target: pygame.Surface, type_: Type) -> bool:
@@ -303,6 +304,8 @@ class ShapesView:
                 f"Once more: {session.at - session.first_count + 1} of {len(session.questions) - session.first_count}"
             )
             more = "answered wrong before"
+        if self.screen.bar_played:
+            more = "the bar was played as it stands; Enter goes on" if self.screen.answer else "the bar was played"
         if self.screen.why_not:
             more += f"; {self.screen.why_not}"
         place = type_.draw(target, words, at.strip.midleft, 15, "bold", Ink.PRINT, "midleft")

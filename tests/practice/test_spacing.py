@@ -9,7 +9,15 @@ from fsrs import Card, Rating, Scheduler
 from hypothesis import given
 from hypothesis import strategies as st
 
-from companion.practice.spacing import Memory, due_in_words, is_due, recall_chance, reviewed, shaky_first
+from companion.practice.spacing import (
+    Memory,
+    due_in_words,
+    is_due,
+    recall_chance,
+    recall_in_words,
+    reviewed,
+    shaky_first,
+)
 
 NOW = datetime(2026, 3, 2, 17, 0, tzinfo=UTC)
 
@@ -70,6 +78,16 @@ def test_what_is_shaky_comes_first_then_what_is_new() -> None:
         "shakiest", "due", "new a", "new b", "soon", "safe",
     ]  # fmt: skip
     assert is_due(known["due"], NOW) and not is_due(known["soon"], NOW)
+
+
+def test_within_a_day_what_was_wrong_is_shakier() -> None:
+    known = {"right": reviewed(None, True, NOW), "wrong": reviewed(None, False, NOW)}
+    later = NOW + timedelta(hours=1)
+    assert shaky_first(["right", "wrong"], known, later) == ["wrong", "right"]
+    assert recall_in_words(known["wrong"], later) == "learning"
+    # FSRS-6: R = (1 + (0.9^(-1 / 0.1542) - 1) * days / stability)^-0.1542, reckoned here by hand.
+    chance = (1 + (0.9 ** (-1 / 0.1542) - 1) * 5 / known["wrong"].stability_days) ** -0.1542
+    assert recall_in_words(known["wrong"], NOW + timedelta(days=5)) == f"{chance:.0%}" == "61%"
 
 
 def test_when_in_words() -> None:
