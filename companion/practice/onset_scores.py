@@ -85,7 +85,8 @@ def _checked(side: str, onsets_s: Iterable[float], midis: Iterable[int]) -> tupl
         )
     if not np.isfinite(times).all():
         raise UsageError(f"{side} note {int(np.isfinite(times).argmin())} has no onset: give finite seconds")
-    whole = pitches.astype(np.int64)
+    with np.errstate(invalid="ignore"):
+        whole = pitches.astype(np.int64)  # what is no number is no whole one either
     if (whole != pitches).any():
         wrong = int((whole != pitches).argmax())
         raise UsageError(f"{side} note {wrong} has pitch {pitches[wrong]}: give whole MIDI numbers")

@@ -95,6 +95,7 @@ def test_the_order_of_the_notes_is_of_no_account(reference, played, rng):
         (([1.0], [60.5], [1.0], [60]), "reference note 0 has pitch 60.5"),
         (([1.0], [60], [1.0], [60], -0.1), "-0.1 s makes no sense"),
         (([1.0], [60], [1.0], [60], math.nan), "nan s makes no sense"),
+        (([0.0], [60], [0.0], [math.nan]), "played note 0 has pitch nan"),
     ],
 )
 def test_what_makes_no_sense_is_refused(arguments, text):
