@@ -15,7 +15,7 @@ Conventions
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from fractions import Fraction
 
 import numpy as np
@@ -56,18 +56,11 @@ class TakeClock:
     clicks: tuple[Click, ...]
     onsets_s: Floats
     end_s: float
-    _breaks: tuple[Floats, Floats, Floats] = field(repr=False)
 
     @property
     def start_s(self) -> float:
         """When the first click or bar begins: 0 or, with a count-in, a negative time."""
         return min(0.0, self.clicks[0].time_s) if self.clicks else 0.0
-
-    def beat_at(self, time_s: float) -> float:
-        """Where the click stands at `time_s`, in quarters from the start of the first bar; negative in the count-in."""
-        beats, times_s, per_beat_s = self._breaks
-        i = max(int(np.searchsorted(times_s, time_s, side="right")) - 1, 0)
-        return float(beats[i] + (time_s - times_s[i]) / per_beat_s[i])
 
 
 def take_clock(passage: Passage, tempo_bpm: float, count_in_bars: int = 1) -> TakeClock:
@@ -86,16 +79,15 @@ def take_clock(passage: Passage, tempo_bpm: float, count_in_bars: int = 1) -> Ta
     UsageError
         Where the tempo is not above zero or the count-in is negative.
     """
-    breaks = _tempo_breaks(passage, tempo_bpm)
+    onsets_s = note_onsets_s(passage, tempo_bpm)
     if count_in_bars < 0:
         raise UsageError(f"a count-in of {count_in_bars} bars makes no sense: give 0 or more, such as 1")
     clicks = [*_count_in(passage, tempo_bpm, count_in_bars), *_bar_clicks(passage, tempo_bpm)]
     return TakeClock(
         tempo_bpm=float(tempo_bpm),
         clicks=tuple(clicks),
-        onsets_s=note_onsets_s(passage, tempo_bpm),
+        onsets_s=onsets_s,
         end_s=passage.seconds(passage.end, tempo_bpm),
-        _breaks=breaks,
     )
 
 
