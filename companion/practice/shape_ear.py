@@ -42,6 +42,7 @@ class ShapeEar:
         self._ear = Ear(shift_semitones)
         self.keys: frozenset[str] | None = None
         self._since_ns = 0
+        self._moved = False
         self._notes: deque[int] = deque(maxlen=_REMEMBERED)
 
     def hear(self, events: Iterable[RawEvent]) -> None:
@@ -50,9 +51,9 @@ class ShapeEar:
             if is_key_message(event.message):
                 states = pressed_of([event], 0, self._chart)
                 if states and states[0].keys != self.keys:
-                    self.keys, self._since_ns = states[0].keys, event.time_ns
+                    self.keys, self._since_ns, self._moved = states[0].keys, event.time_ns, True
             elif isinstance(self._ear.hear(event), NoteStart):
-                self._since_ns = max(self._since_ns, event.time_ns)
+                self._since_ns, self._moved = max(self._since_ns, event.time_ns), True
                 self._notes.append(self._ear.sounding_midi or 0)
 
     def held(self) -> Held | None:
@@ -61,17 +62,23 @@ class ShapeEar:
         return None if midi is None else Held(midi, self.keys, self._since_ns)
 
     def forget(self) -> None:
-        """What was played so far belongs to another question."""
+        """What was played so far, and is held yet, belongs to another question."""
         self._notes.clear()
+        self._moved = False
 
     def played(self, midis: Sequence[int]) -> bool:
         """Whether the last notes were these, in this order."""
         return list(self._notes)[-len(midis) :] == list(midis)
 
     def settled(self, asked_midi: int, on_the_way: Iterable[int], now_ns: int) -> Held | None:
-        """What is held long enough to be an answer to `asked_midi`; notes `on_the_way` (its neighbours) never are."""
+        """What is held long enough to be an answer to `asked_midi`; notes `on_the_way` (its neighbours) never are, nor
+        what was held before the question came."""
         held = self.held()
-        if held is None or (held.written_midi != asked_midi and held.written_midi in set(on_the_way)):
+        if (
+            held is None
+            or not self._moved
+            or (held.written_midi != asked_midi and held.written_midi in set(on_the_way))
+        ):
             return None
         needed_s = SETTLED_S if held.written_midi == asked_midi else STUCK_S
         return held if now_ns - held.since_ns >= ns_from_s(needed_s) else None

@@ -121,7 +121,7 @@ def places(width_px: int, height_px: int) -> Places:
     strip = pygame.Rect(inner.x, inner.bottom - strip_height, inner.width, strip_height)
     head_height = max(112, round(140 * u))
     move_width = max(220, round(inner.width * 0.22))
-    top = strip.top - gap
+    top = strip.top - gap // 2
     move = pygame.Rect(inner.right - move_width, inner.y, move_width, top - inner.y)
     head_width = move.x - gap - inner.x
     title = pygame.Rect(inner.x, inner.y, round(head_width * 0.23), head_height)

@@ -188,9 +188,11 @@ class ShapesView:
 
     def _draw_shapes(self, target: pygame.Surface, type_: Type, at: Places) -> None:
         shapes = self.screen.shapes
-        for i, (shape, cell) in enumerate(zip(shapes, columns_in(at.shapes, len(shapes), at.scale), strict=True)):
+        cells = columns_in(at.shapes, len(shapes), at.scale)
+        below = self._height_below(type_, cells[0].width - round(8 * at.scale))
+        for i, (shape, cell) in enumerate(zip(shapes, cells, strict=True)):
             self._frame(target, cell, shape, i, at.scale)
-            self._draw_shape(target, type_, cell, shape, i, at.scale)
+            self._draw_shape(target, type_, cell, shape, i, below)
             if self.screen.mode == "browse":
                 self._hits.append((cell, f"shape {i}"))
             elif self.screen.mode == "asked":
@@ -210,9 +212,17 @@ class ShapesView:
         elif shape == answer.fingering:
             pygame.draw.rect(target, Ink.PENCIL, cell, line, border_radius=4)
 
+    def _height_below(self, type_: Type, width: int) -> int:
+        """What the words under the shapes need: the same for all, so that the horns stand in a row."""
+        if self.screen.question is not None:
+            return type_.line_height(13.5, "bold")
+        font = type_.font(12.5)
+        return type_.line_height(12.5) * max(len(wrap(self._said_of(f), font, width)) for f in self.screen.shapes)
+
     def _draw_shape(
-        self, target: pygame.Surface, type_: Type, cell: pygame.Rect, shape: Fingering, i: int, u: float
+        self, target: pygame.Surface, type_: Type, cell: pygame.Rect, shape: Fingering, i: int, height: int
     ) -> None:
+        u = type_.scale
         asking = self.screen.question is not None
         inner = cell.inflate(-round(8 * u), -round(12 * u))
         name = f"{i + 1}  {shape.name}" if asking else shape.name
@@ -220,7 +230,6 @@ class ShapesView:
         type_.draw(target, name, inner.midtop, size, "bold", anchor="midtop", max_width_px=inner.width)
         top = inner.y + type_.line_height(17, "bold")
         below = self._said_of(shape)
-        height = type_.line_height(13.5, "bold") if asking else 3 * type_.line_height(12.5)
         horn = pygame.Rect(inner.x, top, inner.width, inner.bottom - height - round(4 * u) - top)
         self.screen.horns.draw(target, horn, shape.keys, shape.keys)
         words = pygame.Rect(inner.x, inner.bottom - height, inner.width, height)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import random
+import time
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from itertools import pairwise
@@ -19,7 +20,7 @@ from companion.arrays import Samples
 from companion.charts import load
 from companion.ports import PortName
 from companion.ports.click import CLICK_RATE_HZ
-from companion.ports.keys_layout import PLACES
+from companion.ports.keys_layout import BREATH, PLACES, USUAL
 from companion.practice.model import RawEvent
 from companion.practice.pressed import key_message
 from companion.practice.shape_ear import SETTLED_S, STUCK_S, ShapeEar
@@ -260,6 +261,22 @@ def test_held_keys_answer(screen: ShapesScreen, clocks: Clocks) -> None:
     play(screen, clocks, ALTO.called(70, "side")[0].keys, SETTLED_S * 1.5)
     assert screen.mode == "answered" and screen.answer is not None and not screen.answer.right
     assert screen.answer.fingering is not None and screen.answer.fingering.name == "side"
+
+
+def test_a_note_that_is_still_held_answers_no_further_question(screen: ShapesScreen, clocks: Clocks) -> None:
+    press(screen, "p")
+    bis = ALTO.called(70, "bis")[0].keys
+    screen.hear([RawEvent(clocks.ns, key_message(bis)), RawEvent(clocks.ns, bytes((0x90, 70, 90)))])
+    clocks.step(SETTLED_S * 1.5)
+    screen.tick()
+    assert screen.mode == "answered"
+    press(screen, "return")
+    assert screen.question is not None and screen.question.pitch.midi == 70
+    clocks.step(3)
+    screen.tick()
+    assert screen.mode == "asked"
+    play(screen, clocks, screen.question.better.keys, SETTLED_S * 1.5)
+    assert screen.answer is not None and screen.answer.right
 
 
 def test_keys_that_sound_another_note_are_an_answer_once_they_stick(screen: ShapesScreen, clocks: Clocks) -> None:
@@ -514,11 +531,35 @@ def test_letters_that_play_leave_keys_beside_them(screen: ShapesScreen) -> None:
     assert screen.muted and screen.mode == "asked"
 
 
+def test_at_the_stand_the_computers_keys_answer_too(tmp_path: Path) -> None:
+    app = open_stand(make_setup(playable(bars=2), tmp_path, port="keys", settings=tmp_path))
+    try:
+        stand_key(app, "a")
+        leaf = app.leaf
+        assert isinstance(leaf, ShapesScreen) and leaf.keep
+        stand_key(app, "p")
+        question = leaf.question
+        assert question is not None and leaf.letters is not None
+        wanted = [USUAL[key] for key in question.better.keys] + [USUAL[BREATH]]
+        for place in wanted:
+            _letter(place, True)
+        deadline = time.perf_counter() + 5
+        while leaf.answer is None and time.perf_counter() < deadline:
+            app.frame()
+            pygame.time.wait(5)
+        assert leaf.answer is not None and leaf.answer.right and leaf.answer.exact
+        assert app.run.rehearsal.state == "ready", "the breath on the space bar starts no take"
+        assert read_answers(tmp_path, "alto").cards.keys() == {question.id}
+    finally:
+        app.close()
+
+
 def _letter(place: str, down: bool) -> None:
     """A key of the computer at a place, as the window tells it."""
     kind = pygame.KEYDOWN if down else pygame.KEYUP
-    code = pygame.K_SPACE if place == "Space" else pygame.key.key_code(place.lower())
-    char = " " if place == "Space" else place.lower()
+    names = {"LeftShift": "left shift", "LeftCtrl": "left ctrl", "Semicolon": ";", "Period": ".", "Slash": "/"}
+    code = pygame.key.key_code(names.get(place, place.lower()))
+    char = " " if place == "Space" else place.lower() if len(place) == 1 else ""
     pygame.event.post(pygame.event.Event(kind, key=code, scancode=PLACES[place], unicode=char, mod=0))
 
 
