@@ -407,6 +407,22 @@ def test_notes_that_make_no_sense_are_refused():
         judge(piece, np.zeros((3, 4)), 60)
 
 
+times = st.one_of(st.floats(), st.floats(-1e9, 1e9), st.floats(-2.0, 10.0))
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(st.tuples(times, times, st.integers(-32768, 32767)), max_size=12))
+def test_whatever_times_are_told_there_are_verdicts_or_one_line(rows):
+    piece = passage(FOUR_BARS)
+    played = np.array([(*row, 80) for row in rows], dtype=PLAYED)
+    try:
+        found = judge(piece, played, 60)
+    except UsageError as error:
+        assert "has the onset" in str(error) and "\n" not in str(error)
+    else:
+        assert len(found.notes) == len(piece.notes)
+
+
 def test_one_note_far_off_is_not_clean_however_many_others_are_on_time():
     piece = passage(" ".join([FOUR_BARS] * 6))
     played = exact(piece, 60)
