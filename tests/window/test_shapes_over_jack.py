@@ -21,7 +21,8 @@ ALTO = load("alto")
 
 @pytest.fixture
 def server() -> Iterator[str]:
-    with jack_server() as name:
+    # A longer period: on a busy machine a short one loses messages.
+    with jack_server(period=2048) as name:
         yield name
 
 
