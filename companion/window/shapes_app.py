@@ -193,12 +193,19 @@ class ShapesApp:
         held = event.key in self._down
         self._down.add(event.key)
         if event.key == pygame.K_F11:
-            pygame.display.toggle_fullscreen()
-            self._resize(pygame.display.get_window_size())
+            self._full_screen()
             return False
         if event.key == pygame.K_ESCAPE:
             self.hands.let_go(self.keys_port)
         return self.screen.key(event, held)
+
+    def _full_screen(self) -> None:
+        try:
+            pygame.display.toggle_fullscreen()
+        except pygame.error as error:
+            self.screen.said = f"this screen has no full screen ({error})"
+            return
+        self._resize(pygame.display.get_window_size())
 
     def _resize(self, size: tuple[int, int]) -> None:
         wanted = no_smaller(size)
