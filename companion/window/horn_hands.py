@@ -22,7 +22,7 @@ __all__ = ["HornHands", "cap_of", "key_names", "wants_horn"]
 HANDS_OFF_NS = 700 * NS_PER_MS
 #: Short enough to stand on a key.
 _SHORT = {
-    "space": "space", "left shift": "⇧ left", "right shift": "⇧ right", "left ctrl": "Ctrl left",
+    "space": "space", "left shift": "Shift left", "right shift": "Shift right", "left ctrl": "Ctrl left",
     "right ctrl": "Ctrl right", "left alt": "Alt left", "right alt": "Alt right", "backspace": "back",
 }  # fmt: skip
 
