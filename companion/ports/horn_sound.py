@@ -107,7 +107,10 @@ class HornSound:
     def _change(self, written_midi: int | None) -> None:
         self.sounding = written_midi
         if self._channel is not None:
-            self._channel.fadeout(FADE_MS)
+            if self._channel.get_volume() > 0:
+                self._channel.fadeout(FADE_MS)
+            else:  # the mixer fades no silent channel: it would go on for ever
+                self._channel.stop()
             self._channel = None
         sound = self._sound(written_midi) if written_midi is not None else None
         if sound is not None:
