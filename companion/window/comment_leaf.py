@@ -59,7 +59,10 @@ def comment_sections(take: FinishedTake) -> list[Section]:
         Section("Tempo", _tempo(take, assessment.drift)),
         Section("Within the beat", _places(take, assessment.places)),
         Section("Trills", tuple(_sentence(trill.sentence) for trill in assessment.trills)[:MOST_LISTED]),
-        Section("Fingerings", tuple(_sentence(used.sentence) for used in assessment.fingerings)[:MOST_LISTED]),
+        Section(
+            "Fingerings",
+            tuple(_sentence(used.sentence) for used in assessment.fingerings if used.sentence)[:MOST_LISTED],
+        ),
     ]
     return [section for section in sections if section.lines]
 

@@ -51,7 +51,8 @@ def marks_of(take: FinishedTake, tolerances: Tolerances | None = None) -> list[M
     marks += [Mark(near, ADDED) for near, midi in added if not _is_slip(near, midi, slipped)]
     marks += _ticks(take)
     marks += [_slip_mark(take, slip) for slip in assessment.slips]
-    marks += [Mark(used.note_index, USED, text=used.name or "?") for used in assessment.fingerings]
+    # A controller that knows its keys tells them for every note: only what was not as planned is pencilled.
+    marks += [Mark(used.note_index, USED, text=used.name or "?") for used in assessment.fingerings if used.sentence]
     return [_moved(mark, first) for mark in marks if mark.kind not in (ON_TIME, NOT_REACHED)]
 
 

@@ -156,7 +156,8 @@ class Stand:
         slip = slip_at(take, at)
         if slip is not None:
             return slip_view(slip, choices[max(0, slip.from_index + first)].keys, choices[at].keys)
-        used = next((u for u in take.assessment.fingerings if u.note_index + first == at), None)
+        told = (u for u in take.assessment.fingerings if u.sentence)
+        used = next((u for u in told if u.note_index + first == at), None)
         return used_view(used, str(self.run.rehearsal.passage.notes[at].written), choices[at].keys) if used else None
 
     def replay(self, take: FinishedTake) -> None:
