@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from itertools import chain
 from typing import Protocol
 
 import pygame
@@ -134,7 +135,10 @@ class Pencilled:
         above_only = mark.kind in (USED, SPOT)
         sides = (-1,) if above_only else (1, -1) if self._stem_up(number, head) else (-1, 1)
         start = self._over_staff(number, head) if above_only else head
-        return self._first_clear(number, self._columns(box, start, sides, head))
+        places = self._columns(box, start, sides, head)
+        if above_only:  # over the page's first line there may be no room
+            places = chain(places, self._columns(box, head, (1,), head))
+        return self._first_clear(number, places)
 
     def _columns(
         self, box: pygame.Rect, start: pygame.Rect, sides: tuple[int, ...], head: pygame.Rect
