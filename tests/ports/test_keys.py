@@ -6,6 +6,8 @@ in MIDI is said in `companion.practice.attacks`, whose judgement is asked here t
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -13,8 +15,13 @@ from hypothesis import strategies as st
 
 from companion.charts import load
 from companion.charts.model import Fingering
+from companion.cli.play import controller_there
+from companion.cli.ports import _monitor, listing
+from companion.errors import UsageError
 from companion.ports.keys import SETTLE_NS, TONGUE_NS, KeysPort, is_keys
 from companion.ports.keys_layout import BREATH, PLACES, RESERVED, USUAL, KeysLayout, functions_of, place_of_scancode
+from companion.ports.memory import PortMemory, remember
+from companion.ports.model import PortName
 from companion.practice.attacks import tongued_probabilities
 from companion.practice.hearing import to_played
 from companion.practice.pressed import is_key_message, key_message, pressed_of
@@ -259,3 +266,18 @@ def test_the_usual_layout_serves_every_horn_and_leaves_the_keys_that_end_a_take(
     assert len(set(PLACES.values())) == len(PLACES)
     assert place_of_scancode(0x33) == "Semicolon" and place_of_scancode(500) is None
     assert is_keys(" Keys ") and not is_keys("keyboard")
+
+
+def test_the_keys_are_listed_and_heard_in_the_window_alone(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    lines = listing((), PortMemory(last="keys"), "linux")
+    assert any(line.startswith("Always there: keys, ") and line.endswith("(used last)") for line in lines)
+    assert not any("is not there now" in line for line in lines)
+    with pytest.raises(UsageError, match="companion play --port keys"):
+        _monitor("keys", None)
+    monkeypatch.setenv("COMPANION_SETTINGS", str(tmp_path))
+    monkeypatch.setattr("companion.ports.list_inputs", lambda: ())
+    assert controller_there() is None
+    remember("keys", folder=tmp_path)
+    assert controller_there() == "keys"
+    monkeypatch.setattr("companion.ports.list_inputs", lambda: (PortName("Reed", "ALSA"),))
+    assert controller_there() == "Reed"
