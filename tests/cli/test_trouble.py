@@ -60,8 +60,8 @@ def take_of(score: Path, kind: str = "", by_ms: float = 38.0) -> TakeRecord:
     )  # fmt: skip
 
 
-def write(takes: list[TakeRecord], day: int) -> None:
-    sitting = Sitting.begin(Path("sessions"), datetime(2024, 11, day, 17, tzinfo=UTC))
+def write(takes: list[TakeRecord], day: int, hour: int = 17) -> None:
+    sitting = Sitting.begin(Path("sessions"), datetime(2024, 11, day, hour, tzinfo=UTC))
     for take in takes:
         sitting.append(take)
 
@@ -93,7 +93,7 @@ Fingers and trills
 def test_what_keeps_failing_with_its_evidence(score: Path, capsys: pytest.CaptureFixture[str]) -> None:
     write([take_of(score, "slipped", 36.0), take_of(score, "slipped", 40.0), take_of(score, "wrong")], 23)
     write([take_of(score, "slipped", 37.0), take_of(score, "slipped", 39.0)], 24)
-    write([take_of(score, "late"), take_of(score)], 24)
+    write([take_of(score, "late"), take_of(score)], 24, 18)
     assert main(["trouble", str(score), "--json", "out.json"]) == 0
     told = json.loads(Path("out.json").read_text(encoding="utf-8"))
     (spot,), (lag,) = told["spots"], told["finger_lags"]
