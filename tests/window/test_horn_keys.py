@@ -3,6 +3,7 @@ real ones of an X server where `xdotool` is there to press them."""
 
 from __future__ import annotations
 
+import random
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import replace
@@ -291,3 +292,24 @@ def test_the_line_at_the_foot_says_what_is_left(bench: Callable[[Passage], Bench
     assert not any(set(b.keys) <= names for b in foot_line("playing", names))
     assert foot_line("ready", names) == foot_line("ready")
     assert cap_of("LeftShift") == "Shift left" and not RESERVED & set(USUAL.values())
+
+
+@pytest.mark.parametrize("seed", range(2))
+def test_whatever_is_pressed_in_whatever_order_nothing_raises(bench: Callable[[Passage], Bench], seed: int) -> None:
+    chance, at = random.Random(seed), bench(TURN)
+    places = [*USUAL.values(), "Escape", "Q", "X", "M", "1"]
+    for _ in range(200):
+        kind = chance.random()
+        if kind < 0.8:
+            post(at.app, chance.random() < 0.6, chance.choice(places))
+        elif kind < 0.88:
+            tap(at.app, chance.choice(["j", "return", "tab", "backspace", "f1", "u", ".", ",", "space"]))
+        elif kind < 0.9:
+            pygame.event.post(pygame.event.Event(pygame.WINDOWFOCUSLOST))
+        at.wait(chance.choice([5, 5, 20, 300]))
+        at.app.quit = False
+    port = at.app.run.keys_port
+    assert port is not None
+    port.release_all(at.clock.ns)
+    at.wait(50)
+    assert port.sounding is None and at.app.run.horn_sound.sounding is None
