@@ -12,7 +12,6 @@ import shutil
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -34,20 +33,6 @@ TEMPO_BPM = 60
 #: As the stand has it: what comes before the first click of the count-in, and a bar of four at 60.
 LEAD_S, COUNT_IN_S = 0.35, 4.0
 X_NAMES = {"Space": "space", "Semicolon": "semicolon", "Slash": "slash", "Period": "period"}
-
-
-@pytest.fixture
-def display() -> Iterator[str]:
-    read, write = os.pipe()
-    command = ["Xvfb", "-displayfd", str(write), "-screen", "0", "1280x720x24", "-nolisten", "tcp"]
-    process = subprocess.Popen(command, pass_fds=[write], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-    os.close(write)
-    with os.fdopen(read) as numbers:
-        number = numbers.readline().strip()
-    assert number, "Xvfb did not start"
-    yield f":{number}"
-    process.terminate()
-    process.wait()
 
 
 def x_name(function: str) -> str:

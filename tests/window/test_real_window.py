@@ -8,7 +8,6 @@ import shutil
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -22,20 +21,6 @@ MISSING = (
     else "Xvfb is not installed (Debian: apt-get install xvfb)"
 )
 pytestmark = pytest.mark.skipif(bool(MISSING), reason=MISSING or "-")
-
-
-@pytest.fixture
-def display() -> Iterator[str]:
-    read, write = os.pipe()
-    command = ["Xvfb", "-displayfd", str(write), "-screen", "0", "1280x720x24", "-nolisten", "tcp"]
-    process = subprocess.Popen(command, pass_fds=[write], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-    os.close(write)
-    with os.fdopen(read) as numbers:
-        number = numbers.readline().strip()
-    assert number, "Xvfb did not start"
-    yield f":{number}"
-    process.terminate()
-    process.wait()
 
 
 def test_a_take_in_real_time_in_a_real_window(display: str, tmp_path: Path) -> None:
