@@ -1,0 +1,154 @@
+"""From pitches and lengths to a passage: bars, beats, slurs, tempo, content hash, range check.
+
+An exercise is made of sections. Each begins with a bar of its own key signature, and its last bar is filled with a
+rest where the music ends before it. Notes of an exercise belong to no document, so `Note.source` counts them all.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from math import ceil
+
+from companion.charts.model import Chart
+from companion.errors import NoFingering, UsageError
+from companion.passage import Bar, Note, Passage, Pitch, Slur, TempoMark
+
+__all__ = ["Section", "Tone", "check_range", "make"]
+
+#: More bars than anyone would print as one exercise.
+MOST_BARS = 1_000
+
+
+@dataclass(frozen=True, slots=True)
+class Tone:
+    """A note to be placed, or a rest where `pitch` is None; `length` in quarters. `slurred` is True where a slur
+    leads on to the next tone. `fingering_mark` stands over the note and fixes its fingering."""
+
+    pitch: Pitch | None
+    length: Fraction
+    slurred: bool = False
+    articulations: frozenset[str] = frozenset()
+    fingering_mark: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """Tones under one key signature and one time signature."""
+
+    tones: tuple[Tone, ...]
+    fifths: int = 0
+    mode: str = ""
+    beats: int = 4
+    beat_type: int = 4
+
+
+def make(title: str, purpose: str, sections: Sequence[Section], chart: Chart, tempo_bpm: float) -> Passage:
+    """The passage that these sections make, one after the other.
+
+    Parameters
+    ----------
+    title, purpose
+        What stands over it, and in one line what it is for.
+    sections
+        At least one of them with a note.
+    chart
+        The horn that plays it: its transposition goes into the passage.
+    tempo_bpm
+        Quarters a minute.
+
+    Raises
+    ------
+    UsageError
+        where there is no note, or more bars than one exercise may have.
+    NoFingering
+        where a note lies outside the horn's range.
+    """
+    bars: list[Bar] = []
+    notes: list[Note] = []
+    slurs: list[Slur] = []
+    for section in sections:
+        _lay(section, bars, notes, slurs)
+    if not notes:
+        raise UsageError(f"{title}: nothing is left to play; choose other bars or options")
+    if len(bars) > MOST_BARS:
+        raise UsageError(f"{title}: {len(bars)} bars are too long for one exercise; choose fewer bars or one key")
+    check_range((note.written for note in notes), chart)
+    passage = Passage(
+        title=title,
+        notes=tuple(notes),
+        bars=tuple(bars),
+        slurs=tuple(slurs),
+        tempos=(TempoMark(Fraction(0), tempo_bpm, f"♩ = {tempo_bpm:g}"),),
+        part_id="P1",
+        part_name=chart.title,
+        transposition=chart.transposition,
+        purpose=purpose,
+    )
+    return replace(passage, sha256=hashlib.sha256(repr(passage).encode()).hexdigest())
+
+
+def _lay(section: Section, bars: list[Bar], notes: list[Note], slurs: list[Slur]) -> None:
+    bar_beats = Fraction(4 * section.beats, section.beat_type)
+    start = bars[-1].end if bars else Fraction(0)
+    first_bar, at, slur_from = len(bars), start, -1
+    for tone in section.tones:
+        if tone.pitch is not None:
+            within = at - start
+            index = len(notes)
+            notes.append(
+                Note(
+                    index=index,
+                    written=tone.pitch,
+                    start=at,
+                    length=tone.length,
+                    bar=first_bar + int(within // bar_beats),
+                    count=1 + (within % bar_beats) * section.beat_type / 4,
+                    source=index,
+                    articulations=tone.articulations,
+                    tongued=slur_from < 0,
+                    fingering_mark=tone.fingering_mark,
+                )
+            )
+            if tone.slurred and slur_from < 0:
+                slur_from = index
+            elif not tone.slurred:
+                slur_from = _close(slurs, slur_from, index)
+        elif slur_from >= 0:
+            slur_from = _close(slurs, slur_from, len(notes) - 1)
+        at += tone.length
+    if slur_from >= 0:
+        _close(slurs, slur_from, len(notes) - 1)
+    for place in range(ceil((at - start) / bar_beats)):
+        bars.append(
+            Bar(
+                index=len(bars),
+                number=str(len(bars) + 1),
+                written_index=len(bars),
+                start=start + place * bar_beats,
+                length=bar_beats,
+                beats=section.beats,
+                beat_type=section.beat_type,
+                fifths=section.fifths,
+                mode=section.mode,
+            )
+        )
+
+
+def _close(slurs: list[Slur], first: int, last: int) -> int:
+    """Ends the open slur, if any; nothing is open afterwards."""
+    if 0 <= first < last:
+        slurs.append(Slur(first, last))
+    return -1
+
+
+def check_range(pitches: Iterable[Pitch], chart: Chart) -> None:
+    """Raises `NoFingering` for the first pitch that the horn does not have."""
+    for pitch in pitches:
+        if not chart.lowest_midi <= pitch.midi <= chart.highest_midi:
+            raise NoFingering(
+                f"{pitch} is not on the {chart.title} (written MIDI {chart.lowest_midi} to {chart.highest_midi});"
+                " choose other bars or another key"
+            )

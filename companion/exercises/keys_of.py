@@ -1,0 +1,71 @@
+"""Keys as a player names them, and their scales, spelled."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+from companion.errors import UsageError
+from companion.passage import Pitch
+
+__all__ = ["Key", "degree", "key_named", "keys_from"]
+
+_LETTERS = "CDEFGAB"
+_FIFTHS_LETTERS = "FCGDAEB"
+_NAME = re.compile(r"([A-Ga-g])[\s-]*(sharp|flat|♯|♭|#|b)?[\s-]*(major|minor)?", re.IGNORECASE)
+_ALTERS = {"sharp": 1, "♯": 1, "#": 1, "flat": -1, "♭": -1, "b": -1, "": 0}
+#: The twelve signatures that are practised (common practice, no source): D♭ to F♯ major, E♭ to G♯ minor.
+_FLATTEST = {"major": -5, "minor": -6}
+
+
+@dataclass(frozen=True, slots=True)
+class Key:
+    """A key by its signature: `fifths` as MusicXML counts it, `mode` `major` or `minor`."""
+
+    fifths: int
+    mode: str
+
+    @property
+    def tonic(self) -> tuple[str, int]:
+        """Letter and alteration of the tonic."""
+        place = self.fifths + 1 + (3 if self.mode == "minor" else 0)
+        return _FIFTHS_LETTERS[place % 7], place // 7
+
+    @property
+    def name(self) -> str:
+        """`F♯ minor`."""
+        step, alter = self.tonic
+        return f"{Pitch(step, alter, 4).name} {self.mode}"
+
+
+def keys_from(fifths: int, mode: str) -> tuple[Key, ...]:
+    """The twelve keys of a mode round the circle of fifths, beginning with this signature or its enharmonic twin."""
+    low = _FLATTEST[mode]
+    return tuple(Key((fifths - low + step) % 12 + low, mode) for step in range(12))
+
+
+def key_named(text: str, default_mode: str) -> Key:
+    """The key that a player names: `G`, `B-flat`, `F-sharp minor`, `B♭`, `F#`.
+
+    Raises
+    ------
+    UsageError
+        where this is no key, or one with more than seven sharps or flats.
+    """
+    found = _NAME.fullmatch(text.strip())
+    if found is None:
+        raise UsageError(f"{text!r} is no key: write such as G, B-flat or F-sharp minor")
+    mode = (found[3] or default_mode).lower()
+    letter, alter = found[1].upper(), _ALTERS[(found[2] or "").lower()]
+    fifths = _FIFTHS_LETTERS.index(letter) - 1 + 7 * alter - (3 if mode == "minor" else 0)
+    if abs(fifths) > 7:
+        raise UsageError(f"{text!r} would need more than seven signs: name the key by its other name")
+    return Key(fifths, mode)
+
+
+def degree(tonic: tuple[str, int], letters: int, semitones: int, octave: int) -> Pitch:
+    """The pitch so many letters and semitones above the tonic of that octave (the octave of the tonic's letter)."""
+    place = _LETTERS.index(tonic[0]) + letters
+    step, in_octave = _LETTERS[place % 7], octave + place // 7
+    wanted = Pitch(tonic[0], tonic[1], octave).midi + semitones
+    return Pitch(step, wanted - Pitch(step, 0, in_octave).midi, in_octave)

@@ -1,0 +1,153 @@
+"""Scales and arpeggios over the full range of the horn.
+
+From the lowest tonic up to the highest note of the scale that the horn has, down to its lowest, and back to where it
+began (common practice, no source). The melodic minor goes down as the natural one. The dominant seventh stands on the
+fifth of its key, the diminished seventh on the leading note of its minor key, so both are spelled without signs that
+the key doesn't have but the leading note's. The chromatic scale goes up in sharps and down in flats.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from fractions import Fraction
+
+from companion.charts import load
+from companion.charts.model import Chart
+from companion.errors import UsageError
+from companion.exercises.build import Section, Tone, make
+from companion.exercises.keys_of import Key, degree, key_named, keys_from
+from companion.passage import Passage, Pitch
+from companion.planning.model import Plan
+
+__all__ = ["KINDS", "scales"]
+
+_Steps = tuple[tuple[int, int], ...]
+_MAJOR: _Steps = ((0, 0), (1, 2), (2, 4), (3, 5), (4, 7), (5, 9), (6, 11))
+_NATURAL: _Steps = ((0, 0), (1, 2), (2, 3), (3, 5), (4, 7), (5, 8), (6, 10))
+_HARMONIC: _Steps = (*_NATURAL[:6], (6, 11))
+_MELODIC: _Steps = (*_NATURAL[:5], (5, 9), (6, 11))
+_SHARPS: _Steps = ((0, 0), (0, 1), (1, 2), (1, 3), (2, 4), (3, 5), (3, 6), (4, 7), (4, 8), (5, 9), (5, 10), (6, 11))
+_FLATS: _Steps = ((0, 0), (1, 1), (1, 2), (2, 3), (2, 4), (3, 5), (4, 6), (4, 7), (5, 8), (5, 9), (6, 10), (6, 11))
+_DOMINANT: _Steps = ((4, 7), (6, 11), (8, 14), (10, 17))
+_DIMINISHED: _Steps = ((6, 11), (8, 14), (10, 17), (12, 20))
+
+#: kind -> mode, steps above the tonic upwards and downwards (letters, semitones), title
+KINDS: dict[str, tuple[str, _Steps, _Steps, str]] = {
+    "major": ("major", _MAJOR, _MAJOR, "Major scales"),
+    "natural-minor": ("minor", _NATURAL, _NATURAL, "Natural minor scales"),
+    "harmonic-minor": ("minor", _HARMONIC, _HARMONIC, "Harmonic minor scales"),
+    "melodic-minor": ("minor", _MELODIC, _NATURAL, "Melodic minor scales"),
+    "chromatic": ("major", _SHARPS, _FLATS, "Chromatic scale"),
+    "thirds": ("major", _MAJOR, _MAJOR, "Major scales in thirds"),
+    "arpeggio-major": ("major", ((0, 0), (2, 4), (4, 7)), ((0, 0), (2, 4), (4, 7)), "Major arpeggios"),
+    "arpeggio-minor": ("minor", ((0, 0), (2, 3), (4, 7)), ((0, 0), (2, 3), (4, 7)), "Minor arpeggios"),
+    "arpeggio-dominant": ("major", _DOMINANT, _DOMINANT, "Dominant sevenths"),
+    "arpeggio-diminished": ("minor", _DIMINISHED, _DIMINISHED, "Diminished sevenths"),
+}
+_EIGHTH, _BAR = Fraction(1, 2), Fraction(4)
+_NOTES_A_SLUR = 16
+
+
+def scales(
+    passage: Passage,
+    plan: Plan,
+    chart: Chart | None = None,
+    *,
+    kind: str = "major",
+    key: str = "",
+    lowest: int = 0,
+    highest: int = 127,
+) -> Passage:
+    """Scales or arpeggios over the full range of the horn, slurred, in eighths.
+
+    Parameters
+    ----------
+    passage, plan
+        The music they belong to: it gives the first key and the tempo, the plan the horn.
+    chart
+        The horn; by default that of the plan.
+    kind
+        One of `KINDS`.
+    key
+        One key by name; by default all twelve round the fifths from the passage's signature on. The chromatic scale
+        begins on the tonic of that key, or of the passage's, and is written once.
+    lowest, highest
+        Written MIDI numbers not to go beyond; the horn's range in any case.
+
+    Raises
+    ------
+    UsageError
+        No such kind or key, or a range without two notes of the scale.
+
+    References
+    ----------
+    The order of the notes is common practice, no source.
+    """
+    horn = chart or load(plan.chart_name)
+    if kind not in KINDS:
+        raise UsageError(f"no scale {kind!r}; there are {', '.join(KINDS)}")
+    mode, up, down, title = KINDS[kind]
+    first = passage.bars[0].fifths if passage.bars else 0
+    keys = keys_from(first, mode)
+    if key:
+        keys = (key_named(key, mode),)
+        if keys[0].mode != mode:
+            raise UsageError(f"{kind} takes a {mode} key, not {key!r}: write such as {keys_from(first, mode)[0].name}")
+    if kind == "chromatic":
+        keys = keys[:1]
+    low, high = max(lowest, horn.lowest_midi), min(highest, horn.highest_midi)
+    sections = [_section(each, kind, up, down, low, high) for each in keys]
+    names = keys[0].name if len(keys) == 1 else f"{keys[0].name} to {keys[-1].name}"
+    return make(
+        f"{title}: {Pitch(*keys[0].tonic, 4).name if kind == 'chromatic' else names}",
+        "Even fingers over the whole horn: slurred, so that every change is heard",
+        sections,
+        horn,
+        passage.marked_tempo_bpm(),
+    )
+
+
+def _section(key: Key, kind: str, up: _Steps, down: _Steps, low: int, high: int) -> Section:
+    if kind == "chromatic":
+        rising, falling = _semitones(_SHARPS, low, high), _semitones(_FLATS, low, high)
+    else:
+        rising, falling = _within(key, up, low, high), _within(key, down, low, high)
+    root = Pitch(*key.tonic, 4).midi + up[0][1]
+    starts = [i for i, pitch in enumerate(rising) if (pitch.midi - root) % 12 == 0]
+    if not starts or len(rising) < 3:
+        raise UsageError(f"{key.name}: too little of it lies between written MIDI {low} and {high}; give a wider range")
+    line = _thirds(rising, starts[0]) if kind == "thirds" else _full_range(rising, falling, starts[0])
+    return Section(_slurred(line), 0 if kind == "chromatic" else key.fifths, "" if kind == "chromatic" else key.mode)
+
+
+def _within(key: Key, steps: _Steps, low: int, high: int) -> list[Pitch]:
+    found = [degree(key.tonic, letters, semitones, octave) for octave in range(-2, 10) for letters, semitones in steps]
+    return sorted((pitch for pitch in found if low <= pitch.midi <= high), key=lambda pitch: pitch.midi)
+
+
+def _semitones(steps: _Steps, low: int, high: int) -> list[Pitch]:
+    """Every semitone, the black keys named as `steps` above C have them."""
+    return [degree(("C", 0), *steps[midi % 12], midi // 12 - 1) for midi in range(low, high + 1)]
+
+
+def _full_range(rising: Sequence[Pitch], falling: Sequence[Pitch], start: int) -> list[Pitch]:
+    top = rising[-1].midi
+    down = [pitch for pitch in reversed(falling) if pitch.midi < top]
+    bottom = down[-1].midi if down else top
+    back = [pitch for pitch in rising[: start + 1] if pitch.midi > bottom]
+    return [*rising[start:], *down, *back]
+
+
+def _thirds(notes: Sequence[Pitch], start: int) -> list[Pitch]:
+    count = len(notes)
+    pairs = [(i, i + 2) for i in range(start, count - 2)]
+    pairs += [(i, i - 2) for i in range(count - 1, 1, -1)]
+    pairs += [(i, i + 2) for i in range(start)]
+    return [notes[i] for pair in pairs for i in pair] + [notes[start]]
+
+
+def _slurred(line: Sequence[Pitch]) -> tuple[Tone, ...]:
+    """Eighths under slurs of two bars; the last note is held to the end of its bar."""
+    tones = [Tone(pitch, _EIGHTH, (i + 1) % _NOTES_A_SLUR != 0) for i, pitch in enumerate(line[:-1])]
+    left = _BAR - (len(tones) * _EIGHTH) % _BAR
+    return (*tones, Tone(line[-1], left))

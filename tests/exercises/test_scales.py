@@ -1,0 +1,162 @@
+"""Scales over the whole horn: spelling and intervals against music21, every one written and read back."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from pathlib import Path
+
+import music21
+import pytest
+
+from companion import charts
+from companion.errors import UsageError
+from companion.exercises import REGISTRY
+from companion.exercises.keys_of import Key, key_named
+from companion.exercises.scales import KINDS
+from companion.passage import Passage
+from companion.planning import plan
+from companion.scores import read
+from companion.scores.write import to_musicxml
+
+HORNS = ("alto", "baritone", "soprano", "tenor")
+MAJORS = ("D-flat", "A-flat", "E-flat", "B-flat", "F", "C", "G", "D", "A", "E", "B", "F-sharp")
+MINORS = ("E-flat", "B-flat", "F", "C", "G", "D", "A", "E", "B", "F-sharp", "C-sharp", "G-sharp")
+MUSIC21 = {
+    "major": music21.scale.MajorScale,
+    "thirds": music21.scale.MajorScale,
+    "natural-minor": music21.scale.MinorScale,
+    "harmonic-minor": music21.scale.HarmonicMinorScale,
+}
+ARPEGGIOS = {
+    "arpeggio-major": "isMajorTriad",
+    "arpeggio-minor": "isMinorTriad",
+    "arpeggio-dominant": "isDominantSeventh",
+    "arpeggio-diminished": "isDiminishedSeventh",
+}
+
+
+@pytest.fixture(scope="module")
+def tune() -> Passage:
+    return read(Path(__file__).parents[2] / "shared" / "passages" / "etude-e-minor.musicxml")
+
+
+def _scale(tune: Passage, horn: str, **options: str | int) -> Passage:
+    chart = charts.load(horn)
+    return REGISTRY["scales"](tune, plan(tune, chart), chart, **options)
+
+
+def _names(passage: Passage) -> set[str]:
+    return {note.written.name for note in passage.notes}
+
+
+def _music21_name(name: str) -> str:
+    return name.replace("-sharp", "#").replace("-flat", "-")
+
+
+def _ours(name: str) -> str:
+    return name.replace("-", "♭").replace("##", "♯♯").replace("#", "♯")
+
+
+@pytest.mark.parametrize("kind", MUSIC21)
+def test_spelled_as_music21_spells_the_scale(tune: Passage, kind: str) -> None:
+    for key in MAJORS if KINDS[kind][0] == "major" else MINORS:
+        theirs = MUSIC21[kind](_music21_name(key)).getPitches()
+        assert _names(_scale(tune, "alto", kind=kind, key=key)) == {_ours(pitch.name) for pitch in theirs}
+
+
+def test_melodic_minor_rises_and_falls_as_music21_has_it(tune: Passage) -> None:
+    for key in MINORS:
+        scale = music21.scale.MelodicMinorScale(_music21_name(key))
+        made = [note.written for note in _scale(tune, "alto", kind="melodic-minor", key=key).notes]
+        top = max(range(len(made)), key=lambda i: made[i].midi)
+        bottom = min(range(top, len(made)), key=lambda i: made[i].midi)
+        rising = {_ours(pitch.name) for pitch in scale.getPitches(direction=music21.scale.Direction.ASCENDING)}
+        falling = {_ours(pitch.name) for pitch in scale.getPitches(direction=music21.scale.Direction.DESCENDING)}
+        assert {pitch.name for pitch in made[: top + 1]} == rising
+        assert {pitch.name for pitch in made[top + 1 : bottom + 1]} == falling
+
+
+@pytest.mark.parametrize("kind", ARPEGGIOS)
+def test_music21_names_the_chord_of_every_arpeggio(tune: Passage, kind: str) -> None:
+    for key in MAJORS if KINDS[kind][0] == "major" else MINORS:
+        names = _names(_scale(tune, "alto", kind=kind, key=key))
+        chord = music21.chord.Chord([name.replace("♭", "-").replace("♯", "#") for name in sorted(names)])
+        assert getattr(chord, ARPEGGIOS[kind])()
+
+
+def test_thirds_are_thirds(tune: Passage) -> None:
+    made = [note.written for note in _scale(tune, "alto", kind="thirds", key="E-flat").notes]
+    for low, high in zip(made[0:-1:2], made[1::2], strict=True):
+        between = music21.interval.Interval(*(music21.pitch.Pitch(midi=pitch.midi) for pitch in (low, high)))
+        assert between.semitones in (3, 4, -3, -4)
+
+
+@pytest.mark.parametrize("horn", HORNS)
+@pytest.mark.parametrize("kind", KINDS)
+def test_full_range_planned_written_and_read_back(tune: Passage, kind: str, horn: str, tmp_path: Path) -> None:
+    chart = charts.load(horn)
+    made = _scale(tune, horn, kind=kind)
+    midis = [note.written_midi for note in made.notes]
+    assert chart.lowest_midi <= min(midis) < max(midis) <= chart.highest_midi
+    if kind in ("major", "chromatic", "thirds"):
+        assert (min(midis), max(midis)) == (chart.lowest_midi, chart.highest_midi)
+    assert len(plan(made, chart).choices) == len(made.notes)
+    assert made.end == sum(bar.length for bar in made.bars) == made.notes[-1].end
+    for before, after in zip(made.notes, made.notes[1:], strict=False):
+        assert before.end == after.start
+    file = tmp_path / "made.musicxml"
+    file.write_bytes(to_musicxml(made))
+    again = read(file)
+    assert not again.remarks
+    assert [(note.written, note.start, note.length, note.tongued) for note in again.notes] == [
+        (note.written, note.start, note.length, note.tongued) for note in made.notes
+    ]
+    assert again.slurs == made.slurs
+    part = music21.converter.parse(file).parts[0]
+    assert all(Fraction(m.duration.quarterLength) == 4 for m in part.getElementsByClass("Measure"))
+    theirs = [n.pitch.midi for n in part.toWrittenPitch().stripTies().recurse().notes]
+    assert theirs == midis
+
+
+def test_starts_in_the_passages_own_key(tune: Passage) -> None:
+    made = _scale(tune, "alto", kind="natural-minor")
+    assert tune.bars[0].fifths == 1
+    assert (made.bars[0].fifths, made.notes[0].written.name) == (1, "E")
+    assert len({bar.fifths for bar in made.bars}) == 12
+
+
+def test_known_again_by_its_content(tune: Passage) -> None:
+    assert _scale(tune, "alto").sha256 == _scale(tune, "alto").sha256
+    assert _scale(tune, "alto").sha256 != _scale(tune, "alto", kind="thirds").sha256
+
+
+def test_a_range_can_be_set(tune: Passage) -> None:
+    made = _scale(tune, "alto", key="G", lowest=67, highest=79)
+    midis = [note.written_midi for note in made.notes]
+    assert (midis[0], max(midis), min(midis), midis[-1]) == (67, 79, 67, 67)
+
+
+@pytest.mark.parametrize(
+    "options, said",
+    [
+        ({"kind": "dorian"}, "no scale 'dorian'"),
+        ({"key": "H"}, "is no key"),
+        ({"key": "F-flat"}, "seven signs"),
+        ({"key": "F-sharp minor"}, "takes a major key"),
+        ({"lowest": 70, "highest": 71}, "wider range"),
+        ({"tempo": 60}, "no option 'tempo'"),
+        ({"kind": 3}, "such as 'major'"),
+    ],
+)
+def test_what_makes_no_sense_is_said(tune: Passage, options: dict[str, str | int], said: str) -> None:
+    with pytest.raises(UsageError, match=said):
+        _scale(tune, "alto", **options)
+
+
+@pytest.mark.parametrize(
+    "text, key",
+    [("G", Key(1, "major")), ("B♭", Key(-2, "major")), ("Bb", Key(-2, "major")), ("F# minor", Key(3, "minor")),
+     ("F-sharp minor", Key(3, "minor")), ("b-flat", Key(-2, "major")), ("b", Key(5, "major"))],
+)  # fmt: skip
+def test_keys_as_players_name_them(text: str, key: Key) -> None:
+    assert key_named(text, "major") == key
