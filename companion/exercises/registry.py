@@ -9,6 +9,7 @@ from types import MappingProxyType
 
 from companion.charts.model import Chart
 from companion.errors import UsageError
+from companion.exercises.links import links
 from companion.exercises.scales import scales
 from companion.passage import Passage
 from companion.planning.model import Plan
@@ -56,6 +57,7 @@ REGISTRY: Mapping[str, Exercise] = MappingProxyType(
         each.name: each
         for each in (
             Exercise("scales", "Scales over the whole horn", "even fingers in every key, low to high", scales),
+            Exercise("links", "Links", "one hard change lifted out, then grown back into its bar", links),
         )
     }
 )
