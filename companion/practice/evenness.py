@@ -218,7 +218,8 @@ def drift(passage: Passage, deviation_s: Floats, tempo_bpm: float) -> Drift | No
     scatter = SD_OF_MEDIAN * float(np.median(np.abs(slow - at_zero - per_s * middle_s)))
     if abs(per_s) * (at_s[-1] - at_s[0]) < scatter:
         per_s, at_zero = 0.0, float(np.median(slow))
-    slow_start, slow_end = at_zero + per_s * at_s[0], at_zero + per_s * at_s[-1]
+    # The line tells nothing of what lies before the first unbroken stretch and after the last.
+    slow_start, slow_end = at_zero + per_s * at_s[begins[0]], at_zero + per_s * at_s[ends[-1]]
     if not (slow_start > 0.1 and slow_end > 0.1):
         return None
     behind_s = float(np.median(off_s[-LAST_NOTES:]))

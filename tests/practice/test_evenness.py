@@ -243,3 +243,13 @@ def test_chance_names_few_places_no_drift_and_no_swing_and_a_real_habit_is_found
     assert by_chance <= 0.05 * 150
     assert found >= 0.7 * 150
     assert drifts == swings == 0
+
+
+def test_the_course_is_not_drawn_on_over_broken_beginnings():
+    """Before the first stretch without a break nothing is known of the tempo."""
+    piece = passage("C4:1 " * 60)
+    due_s = note_onsets_s(piece, 60)
+    played_s = np.where(due_s < 40, 0.0, 0.01 * (due_s - 40) ** 2)
+    played_s[:40:2] += 2.0
+    found = drift(piece, played_s, 60)
+    assert found is not None and 59.0 < found.start_bpm < 63.0 and found.end_bpm < found.start_bpm
