@@ -318,7 +318,6 @@ def _skips(reading: Reading) -> list[range]:
 
 def _skip_troubles(passage: Passage, run: range) -> Iterator[tuple[int, _Trouble]]:
     """One trouble in each bar of a skip, all about the same notes."""
-    what = partial(_about_skip, passage, run)
     remedy = play_slower(passage, run.start) if run.start else "begin where the count-in leads, or choose bars to play"
     seen: set[int] = set()
     for i in run:
@@ -326,6 +325,7 @@ def _skip_troubles(passage: Passage, run: range) -> Iterator[tuple[int, _Trouble
             # The bar it begins in is the one to speak of.
             weight = WEIGHT_SKIP if seen else WEIGHT_SKIP + 0.1
             seen.add(passage.notes[i].bar)
+            what = partial(_about_skip, passage, run, passage.notes[i].bar)
             yield i, _Trouble(weight, weight, frozenset(run), what, remedy)
 
 
@@ -386,15 +386,18 @@ def _about_left_out(passage: Passage, note: Note, plan: Plan | None) -> str:
     return f"{place_in_words(passage, note)} ({note.written}) was left out{change}"
 
 
-def _about_skip(passage: Passage, run: range) -> str:
+def _about_skip(passage: Passage, run: range, said_bar: int) -> str:
+    """`said_bar` is the bar that the sentence is headed with: its number isn't said again."""
     first, last = passage.notes[run.start], passage.notes[run.stop - 1]
     if not run.start and run.stop < len(passage.notes):
         began = passage.notes[run.stop]
         place = f"{place_in_words(passage, began)} in {bar_in_words(passage, began.bar)}"
         return f"you began with {place}; {len(run)} notes before it were not played"
-    end = place_in_words(passage, last)
-    until = end if last.bar == first.bar else f"{end} in {bar_in_words(passage, last.bar)}"
-    return f"{len(run)} notes were left out, from {place_in_words(passage, first)} to {until}"
+    start, end = (
+        place_in_words(passage, note) + ("" if note.bar == said_bar else f" in {bar_in_words(passage, note.bar)}")
+        for note in (first, last)
+    )
+    return f"{len(run)} notes were left out, from {start} to {end}"
 
 
 def _about_returns(reading: Reading, inside: list[int], said: Collection[int], plan: Plan | None) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -26,11 +27,12 @@ from companion.practice.model import (
     PlayedArray,
     Tolerances,
 )  # fmt: skip
+from companion.practice.own_beat import breaks_before
 from companion.practice.swing import Swing, find_swing, swing_offsets_s
 from companion.practice.tolerance import on_time_limits_s, timing_verdict
 from companion.units import ms_from_s, s_per_beat
 
-__all__ = ["Extra", "Reading", "Stop", "at_pitch", "read_take"]
+__all__ = ["Extra", "Reading", "Stop", "at_pitch", "made_good", "read_take"]
 
 
 #: A note that comes so much later than the one before made it expect, and keeps the ones after it waiting, is a stop.
@@ -69,10 +71,10 @@ class Reading:
     """A take, read. `results` has one entry a score note; `returns` the notes the player went back to (a stutter, a
     correction, a restart), one entry each time. `deviation_s` [shape=(notes,)] is against the click, in a take that
     swings against the swung place; `local_s` against the neighbours where the player has left the click; both NaN where
-    nothing was played. `timed` are the notes whose time counts. `realised` is the score index of each played note in
-    order of onset, -1 where it is extra; `octave_shift` what was added to every played pitch, in semitones;
-    `parts` the beats of the passage; `given_out` the notes in which the breath gave out and the note came back: one
-    note, not two; `doubled` those struck twice."""
+    nothing was played, `local_s` also where a note was made good after later ones. `timed` are the notes whose time
+    counts. `realised` is the score index of each played note in order of onset, -1 where it is extra; `octave_shift`
+    what was added to every played pitch, in semitones; `parts` the beats of the passage; `given_out` the notes in which
+    the breath gave out and the note came back: one note, not two; `doubled` those struck twice."""
 
     passage: Passage
     tempo_bpm: float
@@ -162,7 +164,7 @@ def read_take(
         swing, offsets_s = None, np.zeros(len(first))
     deviation_s = click_s - offsets_s
     timed = np.isfinite(early_s)
-    local_s = _against_neighbours(deviation_s, early_s)
+    local_s = _against_neighbours(onsets_s, np.where(made_good(realised, len(first)), np.nan, deviation_s), early_s)
     return Reading(
         passage=passage,
         tempo_bpm=tempo_bpm,
@@ -192,6 +194,18 @@ def at_pitch(played: PlayedArray, alignment: Alignment) -> PlayedArray:
     played = played.copy()
     played["written_midi"] += np.int16(alignment.octave_shift)
     return played
+
+
+def made_good(realised: Ints, size: int) -> Bools:
+    """Which of `size` score notes were first played after a later one, by going back: when they came tells the time of
+    going back, not theirs."""
+    found, furthest = np.zeros(size, dtype=bool), -1
+    heard: set[int] = set()
+    for note in realised[realised >= 0].tolist():
+        found[note] |= note < furthest and note not in heard
+        heard.add(note)
+        furthest = max(furthest, note)
+    return found
 
 
 def _first_played(realised: Ints, size: int) -> Ints:
@@ -285,14 +299,22 @@ def _stops(deviation_s: Floats, realised: Ints, each_s: Floats, beat_s: float) -
     return tuple(found)
 
 
-def _against_neighbours(deviation_s: Floats, limit_s: Floats) -> Floats:
-    """The deviation, less that of the notes around where those as a whole are off the click by more than the limit."""
-    padded = np.pad(deviation_s, NEIGHBOURS, constant_values=np.nan)
-    windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * NEIGHBOURS + 1) if len(deviation_s) else padded[:0]
+def _against_neighbours(due_s: Floats, deviation_s: Floats, limit_s: Floats) -> Floats:
+    """The deviation, less that of the notes around where those as a whole are off the click by more than the limit.
+
+    The notes around end at a break: what was played before a stop is not early for the time lost in it.
+    """
     local_s = deviation_s.copy()
     there = np.flatnonzero(np.isfinite(deviation_s))
-    around_s = np.nanmedian(windows[there], axis=1) if len(there) else np.zeros(0)
-    local_s[there] -= np.where(np.abs(around_s) > limit_s[there], around_s, 0.0)
+    for first, end in pairwise([0, *breaks_before(due_s[there], deviation_s[there]), len(there)]):
+        inside = there[first:end]
+        if end < 2:
+            # Nothing was played, or one note before a break: that has nothing but the click to go by.
+            continue
+        padded = np.pad(deviation_s[inside], NEIGHBOURS, constant_values=np.nan)
+        windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * NEIGHBOURS + 1)
+        around_s = np.nanmedian(windows, axis=1)
+        local_s[inside] -= np.where(np.abs(around_s) > limit_s[inside], around_s, 0.0)
     return local_s
 
 

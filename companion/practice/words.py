@@ -10,7 +10,7 @@ from companion.units import s_from_ms
 
 __all__ = [
     "bar_in_words", "bars_in_words", "capital", "number_of", "pitch_in_words", "place_in_words", "size_in_words",
-    "times_in_words",
+    "times_in_words", "with_stop",
 ]  # fmt: skip
 
 _FLAT_NAMES = ("C", "D♭", "D", "E♭", "E", "F", "G♭", "G", "A♭", "A", "B♭", "B")
@@ -111,3 +111,8 @@ def _listed(names: Sequence[str]) -> str:
     if len(names) > _MOST_NAMED + 1:
         return f"{', '.join(names[:_MOST_NAMED])} and {len(names) - _MOST_NAMED} more"
     return f"{', '.join(names[:-1])} and {names[-1]}" if len(names) > 1 else names[0]
+
+
+def with_stop(words: str) -> str:
+    """With a capital and a full stop."""
+    return words and capital(words) + ("" if words.endswith((".", "!", "?")) else ".")

@@ -18,18 +18,30 @@ from companion.practice.model import (
     Drift,
     Entry,
     PlaceTiming,
+    Tolerances,
 )
 from companion.practice.rehearsal import FinishedTake
-from companion.practice.words import bar_in_words, bars_in_words, number_of, place_in_words, size_in_words
+from companion.practice.words import (
+    bar_in_words,
+    bars_in_words,
+    capital,
+    number_of,
+    place_in_words,
+    size_in_words,
+    with_stop,
+)
 from companion.window.layout import Layout
 from companion.window.leaves import lay_paper, leaf_box
 from companion.window.metronome import metronome_number
+from companion.window.result import timing_of
 from companion.window.theme import Ink, Style, Type, wrap
 
 __all__ = ["ReadLeaf", "Section", "comment_sections", "off_in_words"]
 
 #: Entries and places listed: a leaf that is read, not searched.
 MOST_LISTED = 6
+#: Who is so far behind at the end has stopped or gone back.
+SECONDS_LOST_MS = 1000.0
 _ARTICULATED = {
     NOT_SLURRED: "tongued in a slur",
     NOT_TONGUED: "slurred where they are tongued",
@@ -46,7 +58,7 @@ class Section:
     lines: tuple[str, ...]
 
 
-def comment_sections(take: FinishedTake) -> list[Section]:
+def comment_sections(take: FinishedTake, tolerances: Tolerances | None = None) -> list[Section]:
     """Everything there is to say about a take, the comment first; sections with nothing to say are left out."""
     assessment = take.assessment
     step = take.step.sentence if take.step else take.stopped[:1].upper() + take.stopped[1:] + "."
@@ -55,13 +67,13 @@ def comment_sections(take: FinishedTake) -> list[Section]:
         Section("The take", tuple(line for line in (*comment, step) if line.strip("."))),
         Section("Slips", _slips(take)),
         Section("Articulation", _articulation(take)),
-        Section("Entries", _entries(take, assessment.entries)),
+        Section("Entries", _entries(take, assessment.entries, tolerances or Tolerances())),
         Section("Tempo", _tempo(take, assessment.drift)),
         Section("Within the beat", _places(take, assessment.places)),
-        Section("Trills", tuple(_sentence(trill.sentence) for trill in assessment.trills)[:MOST_LISTED]),
+        Section("Trills", tuple(with_stop(trill.sentence) for trill in assessment.trills)[:MOST_LISTED]),
         Section(
             "Fingerings",
-            tuple(_sentence(used.sentence) for used in assessment.fingerings if used.sentence)[:MOST_LISTED],
+            tuple(with_stop(used.sentence) for used in assessment.fingerings if used.sentence)[:MOST_LISTED],
         ),
     ]
     return [section for section in sections if section.lines]
@@ -80,19 +92,27 @@ def _articulation(take: FinishedTake) -> tuple[str, ...]:
     return tuple(lines)
 
 
-def _entries(take: FinishedTake, entries: Sequence[Entry]) -> tuple[str, ...]:
-    passage = take.section.passage
-    off = sorted((e for e in entries if e.verdict != ON_TIME), key=lambda e: -abs(e.deviation_ms))[:MOST_LISTED]
-    if entries and not off:
-        count = len(entries)
-        return (f"{'The entry comes' if count == 1 else f'All {count} entries come'} on the click.",)
+def _entries(take: FinishedTake, entries: Sequence[Entry], tolerances: Tolerances) -> tuple[str, ...]:
+    """Where the click was left entries go by the player's own beat: seconds lost before are no late entry."""
+    passage, first = take.section.passage, take.section.first_note
+    timing = {note.note_index - first: note for note in timing_of(take, tolerances)}
+    told = []
+    for entry in entries:
+        note = timing.get(entry.note_index)
+        if note is None or not note.own_beat:
+            told.append((entry.note_index, entry.deviation_ms, entry.verdict == ON_TIME, ""))
+        elif note.deviation_ms is not None:
+            on_time = -note.early_ms <= note.deviation_ms <= note.late_ms
+            told.append((entry.note_index, note.deviation_ms, on_time, ", by your own beat"))
+    off = sorted((one for one in told if not one[2]), key=lambda one: -abs(one[1]))[:MOST_LISTED]
+    if told and not off:
+        count = len(told)
+        where = "in time" if any(by for *_, by in told) else "on the click"
+        return (f"{'The entry comes' if count == 1 else f'All {count} entries come'} {where}.",)
     lines = []
-    for entry in off:
-        note = passage.notes[entry.note_index]
-        bar = bar_in_words(passage, note.bar)
-        lines.append(
-            f"{bar[:1].upper()}{bar[1:]}, {place_in_words(passage, note)}: {off_in_words(entry.deviation_ms)}."
-        )
+    for index, deviation_ms, _, by in off:
+        bar = capital(bar_in_words(passage, passage.notes[index].bar))
+        lines.append(f"{bar}, {place_in_words(passage, passage.notes[index])}: {off_in_words(deviation_ms)}{by}.")
     return tuple(lines)
 
 
@@ -102,10 +122,11 @@ def _tempo(take: FinishedTake, drift: Drift | None) -> tuple[str, ...]:
     bar = take.section.passage.bars[0]
     start, end = metronome_number(drift.start_bpm, bar), metronome_number(drift.end_bpm, bar)
     way = "behind" if drift.behind_ms > 0 else "ahead of"
+    lost = ", with all stops and returns" if drift.behind_ms > SECONDS_LOST_MS else ""
     asked = metronome_number(take.tempo_bpm, bar)
     return (
         f"About {start} at the start and {end} at the end, where {asked} was asked;"
-        f" {size_in_words(drift.behind_ms)} {way} the click at the end.",
+        f" {size_in_words(drift.behind_ms)} {way} the click at the end{lost}.",
     )
 
 
@@ -129,13 +150,8 @@ def _slips(take: FinishedTake) -> tuple[str, ...]:
     passage, lines = take.section.passage, []
     for slip in take.assessment.slips:
         bar = bar_in_words(passage, passage.notes[slip.note_index].bar)
-        lines.append(_sentence(f"{bar}: {slip.sentence[:1].lower()}{slip.sentence[1:]}" if slip.sentence else ""))
+        lines.append(with_stop(f"{bar}: {slip.sentence[:1].lower()}{slip.sentence[1:]}" if slip.sentence else ""))
     return tuple(line for line in lines if line)[:MOST_LISTED]
-
-
-def _sentence(words: str) -> str:
-    """With a capital and a full stop."""
-    return words and f"{words[:1].upper()}{words[1:]}" + ("" if words.endswith((".", "!", "?")) else ".")
 
 
 class _Line(NamedTuple):

@@ -11,6 +11,7 @@ from companion.charts.model import Chart, note_name
 from companion.engraving import fonts
 from companion.errors import CompanionError
 from companion.practice.model import FingeringUsed, Slip
+from companion.practice.words import with_stop
 from companion.window.horn import caught_conditions, draw_horn, draw_horn_caught, draw_horn_small
 from companion.window.keycap import Condition, HornInk, keycap
 from companion.window.layout import Layout
@@ -43,7 +44,7 @@ def slip_view(slip: Slip, before: frozenset[str], after: frozenset[str]) -> Horn
     caught = slip.states > 0
     return HornView(
         f"{note_name(slip.heard_midi)} slipped in",
-        slip.sentence,
+        with_stop(slip.sentence),
         slip.keys if caught else after,
         before,
         after,

@@ -175,7 +175,7 @@ def _comment(run: Run, stand: Stand) -> Leaf:
     title = (
         f"Take {run.rehearsal.takes.index(take) + 1} of this sitting{bars}, at {metronome_number(take.tempo_bpm, bar)}"
     )
-    return ReadLeaf("comment", title, comment_sections(take))
+    return ReadLeaf("comment", title, comment_sections(take, run.rehearsal.tolerances))
 
 
 def _bars_label(label: str) -> str:

@@ -24,6 +24,7 @@ from companion.practice.model import (
     Tolerances,
 )
 from companion.practice.own_beat import own_beat_s
+from companion.practice.reading import made_good
 from companion.practice.rehearsal import FinishedTake
 from companion.practice.tolerance import on_time_limits_s
 from companion.units import ms_from_s, s_from_ms
@@ -69,6 +70,9 @@ def _verdicts(take: FinishedTake, timing: tuple[StripNote, ...]) -> list[Mark]:
         if note is not None and note.own_beat and kind in (EARLY, LATE) and following:
             off_ms = note.deviation_ms or 0.0
             kind = EARLY if -off_ms > note.early_ms else LATE if off_ms > note.late_ms else ON_TIME
+        elif note is not None and note.deviation_ms is None and kind in (EARLY, LATE):
+            # Made good by going back: the time of that is not the note's.
+            kind = ON_TIME
         if note is not None and note.deviation_ms is not None:
             following = note.own_beat
         marks.append(Mark(result.note_index, kind, off_ms))
@@ -138,7 +142,8 @@ def timing_of(take: FinishedTake, tolerances: Tolerances) -> tuple[StripNote, ..
     due_s = note_onsets_s(section.passage, take.tempo_bpm)
     early_s, late_s = on_time_limits_s(section.passage, take.tempo_bpm, tolerances)
     timed = [r for r in take.assessment.notes if r.deviation_ms is not None and r.verdict not in (WRONG_NOTE, LEFT_OUT)]
-    off_ms = {r.note_index: float(r.deviation_ms or 0.0) for r in timed}
+    later = made_good(np.array(take.assessment.realised, dtype=np.int64), len(section.passage.notes))
+    off_ms = {r.note_index: float(r.deviation_ms or 0.0) for r in timed if not later[r.note_index]}
     own_s = own_beat_s(np.array([due_s[i] for i in off_ms]), s_from_ms(1.0) * np.array(list(off_ms.values())))
     beat_ms = {i: ms_from_s(float(own)) for i, own in zip(off_ms, own_s, strict=True)}
     notes = []

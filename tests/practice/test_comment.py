@@ -16,7 +16,7 @@ from companion.errors import UsageError
 from companion.passage import Passage, Slur, Trill
 from companion.planning import plan as planned
 from companion.practice import judge
-from companion.practice.advice import Remark, trouble_bars
+from companion.practice.advice import Remark, _about_skip, trouble_bars
 from companion.practice.comment import MOST_SENTENCES, Found, chosen, comment_on
 from companion.practice.matching import align
 from companion.practice.model import (
@@ -574,3 +574,32 @@ def test_who_begins_in_the_middle_has_left_nothing_out_by_mistake():
             " count-in leads, or choose bars to play."
         )
         assert not any("throughout" in sentence or "the click" in sentence for sentence in assessment.comment)
+
+
+def test_the_notes_before_a_stop_are_not_early_for_it():
+    piece = passage(FOUR_BARS)
+    played = exact(piece, 60)
+    played["onset_s"][2:] += 1.8
+    played["offset_s"][2:] += 1.8
+    reading = read_take(piece, played, 60, Tolerances(), align(piece, played, 60))
+    assert [stop.before for stop in reading.stops] == [2] and np.abs(reading.local_s).max() < 1e-9
+    assert not any("neighbours" in sentence for sentence in judge(piece, played, 60).comment)
+
+
+def test_a_note_made_good_after_going_back_has_no_time_to_speak_of():
+    piece = passage(FOUR_BARS)
+    once = without(exact(piece, 60), 5)
+    again = exact(piece, 60)[4:]
+    again["onset_s"] += 6.0
+    again["offset_s"] += 6.0
+    played = np.concatenate([once[:8], again])
+    reading = read_take(piece, played, 60, Tolerances(), align(piece, played, 60))
+    assert reading.deviation_s[5] == pytest.approx(6.0) and np.isnan(reading.local_s[5])
+    assert not any("neighbours" in sentence for sentence in judge(piece, played, 60).comment)
+
+
+def test_a_skip_is_said_to_begin_in_its_own_bar():
+    piece = passage(FOUR_BARS)
+    run = range(3, 8)
+    assert _about_skip(piece, run, 0).endswith("from the note on beat 4 to the note on beat 3 in bar 2")
+    assert _about_skip(piece, run, 1).endswith("from the note on beat 4 in bar 1 to the note on beat 3")

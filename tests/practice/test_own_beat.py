@@ -34,6 +34,18 @@ def test_a_jump_parts_the_lines() -> None:
     assert own_beat_s(DUE_S, off_s) == pytest.approx(off_s)
 
 
+def test_one_late_note_is_no_break_and_stays_late() -> None:
+    off_s = np.zeros(40)
+    off_s[[0, 20, 39]] = 0.4
+    assert not own_beat_s(DUE_S, off_s).any()
+
+
+def test_a_late_neighbour_does_not_bend_the_line() -> None:
+    off_s = np.full(40, 2.0)
+    off_s[20] += 0.15
+    assert own_beat_s(DUE_S, off_s) == pytest.approx(np.full(40, 2.0))
+
+
 @given(st.lists(st.floats(-5, 5), max_size=40))
 def test_it_is_either_none_or_more_than_what_counts(offs_s: list[float]) -> None:
     own = own_beat_s(DUE_S[: len(offs_s)], np.array(offs_s))

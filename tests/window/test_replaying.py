@@ -173,7 +173,7 @@ def test_the_horn_shows_what_is_written_beside_what_is_heard_and_a_slip_in_betwe
     choice = app.run.rehearsal.plan.choices[0]
     assert view.after == choice.keys == view.below_keys and view.below_title in str(PASSAGE.notes[0].written)
     _replaying(app).replay.position_s = slip.time_s
-    assert app.stand._replay_view().slip == slip and "It slipped." in app.stand._advice()
+    assert app.stand._replay_view().slip == slip and "Bar 1: it slipped." in app.stand._advice()
 
 
 def test_an_earlier_take_is_chosen(app: App) -> None:

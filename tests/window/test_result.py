@@ -35,12 +35,14 @@ from companion.practice.model import (
     NoteResult,
     PlaceTiming,
     Slip,
+    Tolerances,
     TrillTiming,
 )
 from companion.window.app import App
 from companion.window.bindings import BINDINGS
 from companion.window.comment_leaf import ReadLeaf, comment_sections
 from companion.window.horn import caught_conditions
+from companion.window.horn_views import slip_view
 from companion.window.pencilled import CUT, LONGER, SHORTER, SLIP, SLUR, SPOT, USED, Mark, Pencilled, staff_steps
 from companion.window.result import TICKS_A_BAR, marks_of, slip_at, strip_of_take, timing_of
 from companion.window.theme import Ink, Type
@@ -339,6 +341,40 @@ def test_the_comment_is_read_in_full(app: App) -> None:
     assert isinstance(app.leaf, ReadLeaf)
     key(app, "escape")
     assert app.leaf is None
+
+
+def test_seconds_lost_before_are_no_late_entry(app: App) -> None:
+    """The entry at note 30 comes 150 ms behind the own beat, the one at note 20 where that begins."""
+    _judged(app)
+    take = app.run.rehearsal.takes[-1]
+    count = len(PASSAGE.notes)
+    off_ms = np.where(np.arange(count) < 20, 0.0, 9000.0)
+    off_ms[30] += 150.0
+    notes = tuple(NoteResult(i, LATE if off else ON_TIME, float(off)) for i, off in enumerate(off_ms))
+    entries = tuple(Entry(i, float(off_ms[i]), notes[i].verdict) for i in (0, 20, 30))
+    judged = replace(take.assessment, notes=notes, entries=entries, drift=Drift(60.0, 60.0, 9000.0))
+    said = {section.heading: section.lines for section in comment_sections(replace(take, assessment=judged))}
+    assert len(said["Entries"]) == 1 and said["Entries"][0].endswith(": 150 ms late, by your own beat.")
+    assert said["Tempo"][0].endswith("9.0 s behind the click at the end, with all stops and returns.")
+    on_beat = replace(judged, entries=entries[:2])
+    said = {section.heading: section.lines for section in comment_sections(replace(take, assessment=on_beat))}
+    assert said["Entries"] == ("All 2 entries come in time.",)
+
+
+def test_a_note_made_good_by_going_back_is_neither_late_on_the_strip_nor_on_the_page(app: App) -> None:
+    _judged(app)
+    take = app.run.rehearsal.takes[-1]
+    count = len(PASSAGE.notes)
+    notes = tuple(NoteResult(i, LATE if i == 5 else ON_TIME, 6000.0 if i == 5 else 0.0) for i in range(count))
+    realised = (*range(5), *range(6, 9), *range(4, count))
+    take = replace(take, assessment=replace(take.assessment, notes=notes, realised=realised))
+    assert timing_of(take, Tolerances())[5].deviation_ms is None
+    assert not [mark for mark in marks_of(take) if mark.kind in (EARLY, LATE)]
+
+
+def test_a_slip_on_the_horn_ends_with_a_full_stop(app: App) -> None:
+    slip = replace(_slip(app, 5), sentence=SENTENCE.rstrip("."))
+    assert slip_view(slip, frozenset(), frozenset()).words == SENTENCE
 
 
 def test_a_leaf_longer_than_the_window_is_read_on_with_the_arrows(tmp_path: Path) -> None:
