@@ -111,7 +111,8 @@ class Replay:
         }
         self.steps_s = self._steps()
         self.start_s = self.steps_s[0] - MARGIN_S if self.steps_s else 0.0
-        self.end_s = max([*self._ends_s, *self._written_ends_s(), self.start_s]) + MARGIN_S
+        # A note left out by someone seconds behind was due after all that is written ends.
+        self.end_s = max([*self._ends_s, *self._written_ends_s(), *self.steps_s, self.start_s]) + MARGIN_S
         self.position_s = self.start_s
         self.speed_percent = 100
         self.playing = False

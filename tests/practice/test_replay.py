@@ -131,6 +131,13 @@ def test_a_take_without_a_note_shows_the_passage() -> None:
     assert len(replay.steps_s) == 4
 
 
+def test_a_note_left_out_by_someone_behind_is_still_within_the_replay() -> None:
+    replay = Replay(PASSAGE, _played((3.0, 3.0, 64), (3.0, 3.0, 65)), [-1, 0], TEMPO_BPM)
+    for _ in range(5):
+        replay.step(1)
+    assert replay.position_s == max(replay.left_out_s.values()) <= replay.end_s
+
+
 @given(
     st.lists(st.tuples(st.floats(-1, 5), st.floats(0, 2), st.integers(0, 127)), max_size=25),
     st.lists(st.sampled_from(["step", "back", "play", "pause", "tick", "fast", "slow"]), max_size=30),
