@@ -11,13 +11,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from itertools import pairwise
 from math import isinf
 
 from companion.charts import load
 from companion.charts.model import Chart
 from companion.errors import UsageError
 from companion.exercises.build import Section, Tone, make
-from companion.passage import Note, Passage, Pitch
+from companion.passage import Note, Passage
 from companion.planning.limits import ChangeLimit, speed_limits
 from companion.planning.model import Plan
 from companion.practice.words import bars_in_words, number_of
@@ -103,7 +104,7 @@ def links(
         *(_approached(passage, first, second) if kind in ("all", "approached") else ()),
         *(_grown(passage, first, second) if kind in ("all", "grown") else ()),
     ]
-    tones = [tone for step in steps for _ in range(times) for tone in _bar_of(step)]
+    tones = [tone for step in steps for _ in range(times) for tone in _bar_of(step, plan)]
     bar = passage.bars[second.bar]
     return make(
         f"Links: {first.written.name} to {second.written.name} ({bars_in_words(passage, chosen.bars)})",
@@ -114,34 +115,42 @@ def links(
     )
 
 
-def _pair(first: Note, second: Note) -> list[list[Pitch]]:
-    one, two = first.written, second.written
-    return [[one, two], [two, one], [one, two, one, two, one, two]]
+def _pair(first: Note, second: Note) -> list[list[Note]]:
+    return [[first, second], [second, first], [first, second] * 3]
 
 
-def _approached(passage: Passage, first: Note, second: Note) -> list[list[Pitch]]:
+def _approached(passage: Passage, first: Note, second: Note) -> list[list[Note]]:
     """With the note before, with the note after, with both; at an end of the music what there is."""
     notes, at, to = passage.notes, first.index, second.index
     spans = ((max(at - 1, 0), to), (at, min(to + 1, len(notes) - 1)), (max(at - 1, 0), min(to + 1, len(notes) - 1)))
-    return [[note.written for note in notes[low : high + 1]] for low, high in dict.fromkeys(spans)]
+    return [list(notes[low : high + 1]) for low, high in dict.fromkeys(spans)]
 
 
-def _grown(passage: Passage, first: Note, second: Note) -> list[list[Pitch]]:
+def _grown(passage: Passage, first: Note, second: Note) -> list[list[Note]]:
     """Forwards from the bar's beginning and backwards from its end, to no more than `_MOST_GROWN` notes."""
     notes, at, to = passage.notes, first.index, second.index
     inside = [i for i, note in enumerate(notes) if note.bar in (first.bar, second.bar)]
     low = max(inside[0], to - _MOST_GROWN + 1)
     high = min(inside[-1], low + _MOST_GROWN - 1)
-    whole = [note.written for note in notes[min(low, at) : high + 1]]
+    whole = list(notes[min(low, at) : high + 1])
     forwards = [whole[:count] for count in range(2, len(whole) + 1)]
     backwards = [whole[-count:] for count in range(2, len(whole))]
     return [*forwards, *backwards, whole]
 
 
-def _bar_of(pitches: Sequence[Pitch]) -> list[Tone]:
-    """Slurred eighths, the last one as long as a quarter, and a rest to the end of a bar."""
-    tones = [Tone(pitch, _EIGHTH, slurred=True) for pitch in pitches[:-1]]
-    tones.append(Tone(pitches[-1], 2 * _EIGHTH))
+def _bar_of(notes: Sequence[Note], plan: Plan) -> list[Tone]:
+    """Slurred eighths, the last one as long as a quarter, and a rest to the end of a bar. An alternate fingering of
+    the music is kept: that is the change to be practised. The same note again is tongued."""
+    tones = [
+        Tone(note.written, _EIGHTH, after.written_midi != note.written_midi, fingering_mark=_mark(note, plan))
+        for note, after in pairwise(notes)
+    ]
+    tones.append(Tone(notes[-1].written, 2 * _EIGHTH, fingering_mark=_mark(notes[-1], plan)))
     used = sum((tone.length for tone in tones), Fraction(0))
     rest = -used % _BAR
     return [*tones, *([Tone(None, rest)] if rest else [])]
+
+
+def _mark(note: Note, plan: Plan) -> str:
+    name = plan.choices[note.index].name
+    return "" if name == "standard" else name

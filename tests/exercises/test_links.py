@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from pathlib import Path
 
 import music21
 import pytest
+from practice.made import passage
 
 from companion import charts
 from companion.errors import UsageError
 from companion.exercises import REGISTRY
 from companion.exercises.links import LINK_KINDS, hardest_changes
-from companion.planning import plan
+from companion.planning import plan, printed_marks
 from companion.scores import read
 from companion.scores.write import to_musicxml
 
@@ -47,3 +49,20 @@ def test_the_pair_stands_first_both_ways() -> None:
 def test_what_makes_no_sense_is_said(options: dict[str, str | int]) -> None:
     with pytest.raises(UsageError):
         REGISTRY["links"](TUNE, PLAN, CHART, **options)
+
+
+def test_alternates_of_the_music_are_kept() -> None:
+    for number, change in enumerate(hardest_changes(TUNE, PLAN, CHART), start=1):
+        made = REGISTRY["links"](TUNE, PLAN, CHART, change=number, kind="pair", times=1)
+        planned = plan(made, CHART, printed_marks(made, CHART)).choices
+        pair = [PLAN.choices[i].fingering for i in (change.from_index, change.note_index)]
+        for choice, wanted in zip(planned, [*pair, *pair[::-1], *pair * 3], strict=True):
+            assert wanted.standard or choice.fingering == wanted
+
+
+def test_the_same_note_again_is_tongued() -> None:
+    repeated = passage("G4:1/2 G4:1/2 A4:1/2 B-4:1/2 A4:1/2 A4:1/2 B4:1/2 C5:1/2")
+    made = REGISTRY["links"](repeated, plan(repeated, CHART), CHART, kind="grown")
+    again = [note for before, note in pairwise(made.notes) if before.written_midi == note.written_midi]
+    assert again and all(note.tongued for note in again)
+    assert any(not note.tongued for note in made.notes)
