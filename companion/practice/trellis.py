@@ -181,12 +181,13 @@ class Trellis:
         np.add(self._back_ready, self._stutter + gate if gate else self._stutter, out=self._again)
         own = self._cand[self._own]
         np.add(old[COST], c.doubled, out=own)
-        # When the next note is nearly due, a note once more is a stutter, after which the clock is set anew.
-        own[onset_s - old[AT] > self._own_time_s] += c.doubled_late
         for i in heard.adorned:
             # Within a trill or turn the same note is realised any number of times, in any order of its pitches.
             own[i] = old[COST, i] + c.ornament
         origin = int(self._ready.argmin())
+        # When the next note is nearly due, a note once more is a stutter, after which the clock is set anew.
+        if onset_s - old[AT, origin] > self._own_time_s[origin] and origin not in heard.adorned:
+            own[origin] += c.doubled_late
         block = self._jumps.get(origin // BLOCK)
         if block is None:
             block = self._jump_block(origin // BLOCK)
@@ -318,7 +319,7 @@ class Trellis:
             keep[m, at] = np.where(first, 0.0, 1.0 - c.follow)
             self._limit[m, at] = np.where(first, c.start_limit, c.late_limit)
             self._omitted[m, at] = s.omit_sum[target - 1] - s.omit_sum[origin]
-        self._own_time_s = c.own_time * np.append(self._intervals_s[0, 1:], np.inf)
+        self._own_time_s = [*(c.own_time * self._intervals_s[0, 1:]).tolist(), np.inf]
         self._fwd_inv_sigma = inv_sigma[:FORWARD]
         self._flat_third_inv_sigma = inv_sigma.reshape(-1) / 3.0
         self._gains = gains.reshape(2, -1)
