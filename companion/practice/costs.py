@@ -50,8 +50,8 @@ class Costs:
     ornament: float = 0.1
     # The note just played once more within its own time (a bounce, breath that failed).
     doubled: float = 4.6
-    # Its own time is this share of the time to the next note; later than that it costs so much more (looked at in the best
-    # place only, for speed).
+    # Its own time is this share of the time to the next note; later than that it costs so much more (weighed in the
+    # best place only, for speed).
     own_time: float = 0.75
     doubled_late: float = 1.5
 
