@@ -29,6 +29,7 @@ examples:
   companion trouble etude.musicxml         what keeps failing in this passage, with the evidence
   companion trouble                        what keeps failing wherever it stands, and whose finger is late
   companion trouble etude.musicxml --json trouble.json
+  companion trouble etude.musicxml --links links.musicxml      the worst of them as loops to practise
 
 A change is named where it failed in at least 3 takes on 2 days, and more often than what is beside it; it is solved
 after enough clean passes in a row at a tempo at which it had failed. Only your own takes count. Fingers are told from
@@ -46,6 +47,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--marks", type=Path, metavar="SHEET", help="the mark sheet (default: FILE.marks.toml beside it)"
     )
     parser.add_argument("--solved", action="store_true", help="name those that are solved, too")
+    parser.add_argument("--links", type=Path, metavar="OUT", help="write the worst one as loops to practise (MusicXML)")
     parser.add_argument("--json", type=Path, metavar="OUT", help="write all of it there")
     parser.add_argument("--sessions", type=Path, metavar="DIR", help="the practice log (default: $COMPANION_SESSIONS)")
 
@@ -58,6 +60,8 @@ def run(args: argparse.Namespace) -> int:
     from companion.record.text import remark_lines
     from companion.record.trouble import finger_lags, newest_own_takes, trill_lags_of, troubles_in
 
+    if args.file is None and args.links:
+        raise UsageError("--links belongs to a passage: companion trouble FILE --links links.musicxml")
     if args.file is None and (args.part or args.marks):
         raise UsageError("--part and --marks belong to a passage: companion trouble FILE --part ...")
     sessions = args.sessions or paths.sessions_dir()
@@ -81,8 +85,31 @@ def run(args: argparse.Namespace) -> int:
     lines += ["", *remark_lines(remarks)] if remarks else []
     if args.json:
         _write(args.json, _result(args.file, opened, chart, spots, over_all, lags, trills))
+    if args.links and opened is not None:
+        lines += ["", _write_links(args.links, opened, spots)]
     print("\n".join(lines))
     return 0
+
+
+def _write_links(out: Path, opened: Opened, spots: Sequence[TroubleSpot]) -> str:
+    """Write the worst trouble spot as an exercise; returns what to say."""
+    from companion.cli.marked_score import check_target
+    from companion.exercises import REGISTRY
+    from companion.planning import all_marks, plan, printed_texts
+    from companion.scores import marked_musicxml
+
+    worst = next((spot for spot in spots if not spot.solved and spot.note_index > 0), None)
+    if worst is None:
+        return f"Nothing keeps failing in this passage, so {out} was not written."
+    check_target(out, opened.passage.origin)
+    made = REGISTRY["links"](opened.passage, opened.plan(), opened.chart, into=worst.note_index)
+    planned = plan(made, opened.chart, all_marks(made, opened.chart, {}))
+    content = marked_musicxml(made, printed_texts(made, planned))
+    try:
+        out.write_bytes(content)
+    except OSError as error:
+        raise UsageError(f"{out}: can't be written ({error.strerror}); name a file in a folder that exists") from error
+    return f"{made.title}: written to {out}; practise it with companion play {out}."
 
 
 def _newest_instrument(sessions: Path) -> str:

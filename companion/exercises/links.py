@@ -61,9 +61,16 @@ def hardest_changes(passage: Passage, plan: Plan, chart: Chart) -> tuple[Change,
 
 
 def links(
-    passage: Passage, plan: Plan, chart: Chart | None = None, *, change: int = 1, kind: str = "all", times: int = _TIMES
+    passage: Passage,
+    plan: Plan,
+    chart: Chart | None = None,
+    *,
+    change: int = 1,
+    kind: str = "all",
+    times: int = _TIMES,
+    into: int = 0,
 ) -> Passage:
-    """One of the hardest changes as loops.
+    """One of the hardest changes, or any other, as loops.
 
     Parameters
     ----------
@@ -77,6 +84,8 @@ def links(
         `pair`, `approached`, `grown`, or `all` of them.
     times
         How often each step is played, 1 to 8.
+    into
+        Index of the note that a change leads into, such as one of the player's own trouble spots; 0 for the hardest.
 
     Raises
     ------
@@ -92,12 +101,23 @@ def links(
         raise UsageError(f"no kind of links {kind!r}; there are {', '.join(LINK_KINDS)}")
     if not 1 <= times <= 8:
         raise UsageError(f"links are played 1 to 8 times a step, not {times}")
+    if into:
+        return _loops(passage, plan, horn, _change_into(passage, into), kind, times)
     changes = hardest_changes(passage, plan, horn)
     if not changes:
         raise UsageError("no fingers change in this passage, so there is nothing to link; choose more bars")
     if not 1 <= change <= len(changes):
         raise UsageError(f"change {change}: this passage has {number_of(len(changes), 'change')}, from 1, the hardest")
-    chosen = changes[change - 1]
+    return _loops(passage, plan, horn, changes[change - 1], kind, times)
+
+
+def _change_into(passage: Passage, into: int) -> Change:
+    if not 0 < into < len(passage.notes):
+        raise UsageError(f"no change leads into note {into}: this passage has notes 0 to {len(passage.notes) - 1}")
+    return Change(into - 1, into, (passage.notes[into].bar,), 0.0)
+
+
+def _loops(passage: Passage, plan: Plan, horn: Chart, chosen: Change, kind: str, times: int) -> Passage:
     first, second = passage.notes[chosen.from_index], passage.notes[chosen.note_index]
     steps = [
         *(_pair(first, second) if kind in ("all", "pair") else ()),

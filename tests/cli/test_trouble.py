@@ -160,3 +160,21 @@ def test_what_cannot_be_read_in_the_log_is_said(score: Path, capsys: pytest.Capt
     assert main(["trouble", str(score)]) == 0
     assert "note: " in (out := capsys.readouterr().out) and "cut off" in out
     assert f"{date(2024, 11, 23)}" in out
+
+
+def test_the_worst_is_written_as_loops_to_practise(score: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["trouble", str(score), "--links", "links.musicxml"]) == 0
+    assert "Nothing keeps failing in this passage, so links.musicxml was not written." in capsys.readouterr().out
+    assert not Path("links.musicxml").exists()
+    write([take_of(score, "slipped"), take_of(score, "slipped"), take_of(score, "wrong")], 23)
+    write([take_of(score, "slipped"), take_of(score, "late"), take_of(score)], 24)
+    assert main(["trouble", str(score), "--links", "links.musicxml"]) == 0
+    assert "Links: A to B♭ (bar 5): written to links.musicxml" in capsys.readouterr().out
+    made = read("links.musicxml")
+    assert [str(note.written) for note in made.notes[:2]] == ["A4", "B♭4"] and not made.remarks
+    assert made.notes[1].fingering_mark == fingering(score)
+    for out, said in ((str(score), "one-bar.musicxml"), ("gone/links.musicxml", "gone")):
+        assert main(["trouble", str(score), "--links", out]) == 1
+        assert said in capsys.readouterr().err
+    assert main(["trouble", "--links", "links.musicxml"]) == 1
+    assert "companion trouble FILE --links" in capsys.readouterr().err

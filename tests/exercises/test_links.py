@@ -66,3 +66,10 @@ def test_the_same_note_again_is_tongued() -> None:
     again = [note for before, note in pairwise(made.notes) if before.written_midi == note.written_midi]
     assert again and all(note.tongued for note in again)
     assert any(not note.tongued for note in made.notes)
+
+
+def test_any_change_can_be_taken_by_the_note_it_leads_into() -> None:
+    made = REGISTRY["links"](TUNE, PLAN, CHART, into=7, kind="pair", times=1)
+    assert [note.written for note in made.notes[:2]] == [note.written for note in TUNE.notes[6:8]]
+    with pytest.raises(UsageError, match="no change leads into note 9999: this passage has notes 0 to 242"):
+        REGISTRY["links"](TUNE, PLAN, CHART, into=9999)
