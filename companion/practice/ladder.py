@@ -29,6 +29,9 @@ START_SHARE = 0.6
 #: A ladder that nobody set has steps of about 4, and not more than so many rungs.
 DEFAULT_STEP_BPM, MOST_RUNGS = 4.0, 24
 
+#: Steps in per cent of the rung below.
+LEAST_PERCENT, MOST_PERCENT = 1.0, 50.0
+
 _NUMBERS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
 
 
@@ -46,6 +49,10 @@ class Step:
 class Ladder:
     """Tempos from `start_bpm` up to exactly `target_bpm`, in quarters a minute, and where the player stands.
 
+    Where `step_percent` is not 0, each rung lies that share above the one below, on a whole number, and `step_bpm` is
+    not looked at. Every step is then as hard in proportion; steps in bpm are hardest at the bottom (common practice,
+    no source).
+
     Raises
     ------
     UsageError
@@ -60,6 +67,7 @@ class Ladder:
     rung: int = 0
     clean_in_a_row: int = 0
     trouble_in_a_row: int = 0
+    step_percent: float = 0.0
 
     def __post_init__(self) -> None:
         _check_tempo("start tempo", self.start_bpm)
@@ -71,6 +79,11 @@ class Ladder:
             )
         if not (isfinite(self.step_bpm) and self.step_bpm >= 0.5):
             raise UsageError(f"a step of {self.step_bpm:g} is no step up: give 0.5 or more, such as 4")
+        if self.step_percent != 0 and not LEAST_PERCENT <= self.step_percent <= MOST_PERCENT:
+            raise UsageError(
+                f"a step of {self.step_percent:g} per cent makes no ladder: give one from {LEAST_PERCENT:g} to"
+                f" {MOST_PERCENT:g}, such as 5"
+            )
         if self.clean_needed < 1 or self.trouble_allowed < 1:
             fewest = min(self.clean_needed, self.trouble_allowed)
             raise UsageError(f"{fewest} takes in a row can't decide anything: give 1 or more, such as 3")
@@ -80,9 +93,25 @@ class Ladder:
     @property
     def rungs(self) -> tuple[float, ...]:
         """The tempos, in quarters a minute; the last one is the target. A last step of under half a step is merged."""
+        if self.step_percent:
+            return self._rungs_in_proportion()
         found = [float(self.start_bpm)]
         while found[-1] + 1.5 * self.step_bpm <= self.target_bpm:
             found.append(round(self.start_bpm + len(found) * self.step_bpm, 6))
+        if found[-1] < self.target_bpm:
+            found.append(float(self.target_bpm))
+        return tuple(found)
+
+    def _rungs_in_proportion(self) -> tuple[float, ...]:
+        found, share, exact_bpm = [float(self.start_bpm)], self.step_percent / 100, float(self.start_bpm)
+        while True:
+            # From the exact tempo, so that rounding doesn't add up over the rungs.
+            exact_bpm *= 1 + share
+            rung_bpm = float(round(exact_bpm))
+            if rung_bpm * (1 + share / 2) > self.target_bpm:
+                break
+            if rung_bpm > found[-1]:
+                found.append(rung_bpm)
         if found[-1] < self.target_bpm:
             found.append(float(self.target_bpm))
         return tuple(found)
@@ -100,8 +129,9 @@ class Ladder:
     @property
     def rule(self) -> str:
         """The rule in words."""
+        step = f"{self.step_percent:g} per cent" if self.step_percent else f"{self.step_bpm:g}"
         return (
-            f"{_takes(self.clean_needed, 'clean take')} in a row: up {self.step_bpm:g}."
+            f"{_takes(self.clean_needed, 'clean take')} in a row: up {step}."
             f" {_takes(self.trouble_allowed, 'take')} in a row not clean: one rung back."
         )
 
@@ -187,6 +217,7 @@ def default_ladder(
     start_bpm: float | None = None,
     step_bpm: float | None = None,
     clean_needed: int = 3,
+    step_percent: float = 0.0,
 ) -> Ladder:
     """A ladder for this passage; what is not given follows from its tempo mark.
 
@@ -207,7 +238,7 @@ def default_ladder(
         start_bpm = min(metronome_bpm(START_SHARE * target_bpm), target_bpm)
     if step_bpm is None:
         step_bpm = max(DEFAULT_STEP_BPM, float(round((target_bpm - start_bpm) / MOST_RUNGS)))
-    return Ladder(start_bpm, step_bpm, target_bpm, clean_needed)
+    return Ladder(start_bpm, step_bpm, target_bpm, clean_needed, step_percent=step_percent)
 
 
 def metronome_bpm(tempo_bpm: float) -> float:

@@ -166,3 +166,34 @@ def test_the_pendulum_numbers():
     assert metronome_bpm(67.2) == 66
     assert metronome_bpm(25.4) == 25
     assert metronome_bpm(3.0) == 10
+
+
+def test_steps_in_per_cent_grow_with_the_tempo():
+    # 60 times 1.1, 1.21, 1.331, 1.4641, on whole numbers; 96.6 is within half a step of the target.
+    assert Ladder(60, 4, 97, step_percent=10).rungs == (60, 66, 73, 80, 88, 97)
+    assert default_ladder(marked(120.0), 97, 60, step_percent=10).rungs == (60, 66, 73, 80, 88, 97)
+    assert Ladder(60, 4, 97, step_percent=10).rule.startswith("Three clean takes in a row: up 10 per cent.")
+    assert after(Ladder(60, 4, 97, 1, step_percent=10), True)[1].sentence == "One clean take at 60: on to 66."
+
+
+@pytest.mark.parametrize("percent", [0.5, -5, 51, float("nan"), float("inf")])
+def test_no_step_of_such_a_share(percent):
+    with pytest.raises(UsageError, match="per cent makes no ladder: give one from 1 to 50"):
+        Ladder(60, 4, 97, step_percent=percent)
+
+
+@given(st.floats(10, 600), st.floats(10, 600), st.floats(1, 50))
+def test_a_climb_in_per_cent_ends_at_the_target(one, other, percent):
+    low, high = sorted((one, other))
+    ladder = Ladder(low, 4, high, 1, step_percent=percent)
+    rungs = ladder.rungs
+    assert (rungs[0], rungs[-1]) == (low, high)
+    assert all(lower < higher for lower, higher in pairwise(rungs))
+    # At most a step, and half a step more where the last is merged; each rung is rounded by up to a half.
+    share = percent / 100
+    for lower, higher in pairwise(rungs):
+        assert higher <= ((lower + 0.5) * (1 + share) + 0.5) * (1 + share / 2) + 1e-6
+    for _ in rungs:
+        ladder, step = ladder.after(True)
+    assert step.kind == "target reached"
+    assert ladder.tempo_bpm == high
