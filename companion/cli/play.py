@@ -60,9 +60,11 @@ def add_stand_arguments(parser: argparse.ArgumentParser) -> None:
     ladder.add_argument(
         "--target", type=_tempo, metavar="BPM", help="highest rung (default: the week sheet, else the printed tempo)"
     )
-    ladder.add_argument(
+    steps = ladder.add_mutually_exclusive_group()
+    steps.add_argument(
         "--step", type=_tempo, metavar="BPM", help="from rung to rung (default: 4, more on a long ladder)"
     )
+    steps.add_argument("--step-percent", type=_tempo, metavar="P", help="from rung to rung, in per cent of the lower")
     ladder.add_argument("--tempo", type=_tempo, metavar="BPM", help="begin on the rung nearest to this tempo")
     ladder.add_argument(
         "--clean-takes", type=_count, metavar="N", help="clean takes in a row for the next rung (default: 3)"
@@ -237,6 +239,7 @@ class _Week:
     target_bpm: float | None = None
     start_bpm: float | None = None
     step_bpm: float | None = None
+    step_percent: float | None = None
     clean_takes: int | None = None
     label: str = "target"
     remarks: tuple[str, ...] = ()
@@ -259,7 +262,7 @@ def _week(args: argparse.Namespace, file: Path) -> _Week:
     if item is None:
         return _Week()
     label = item.by.strftime("%a") if item.by else "week"
-    return _Week(item.target_bpm, item.start_bpm, item.step_bpm, item.clean_takes, label)
+    return _Week(item.target_bpm, item.start_bpm, item.step_bpm, item.step_percent, item.clean_takes, label)
 
 
 def _ladder(args: argparse.Namespace, passage: Passage, week: _Week) -> Ladder:
@@ -269,9 +272,12 @@ def _ladder(args: argparse.Namespace, passage: Passage, week: _Week) -> Ladder:
     start = args.start or week.start_bpm
     if start is not None and target is not None and start > target and not args.start:
         start = None
-    ladder = default_ladder(
-        passage, target, start, args.step or week.step_bpm, args.clean_takes or week.clean_takes or 3
+    # Whichever step is asked for here, the sheet's is not followed.
+    step, percent = (
+        (args.step, args.step_percent) if args.step or args.step_percent else (week.step_bpm, week.step_percent)
     )
+    clean_takes = args.clean_takes or week.clean_takes or 3
+    ladder = default_ladder(passage, target, start, step, clean_takes, percent or 0.0)
     return ladder.at(args.tempo) if args.tempo else ladder
 
 

@@ -10,7 +10,7 @@
     target_bpm = 96              # quarters a minute
     by = "Fri"                   # optional: a weekday, or a date
     clean_takes = 3              # optional: so many clean takes at the target
-    start_bpm = 60               # optional, as is step_bpm
+    start_bpm = 60               # optional, as is step_bpm, or step_percent in its place
     comment = "..."              # optional
 
 Every fault is named with its place, all of them at once; a week sheet comes from another computer, so a passage outside
@@ -53,7 +53,7 @@ DEFAULT_CLEAN_TAKES = 3
 WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 _WEEKDAY_NAMES = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 _SHEET_KEYS = ("format", "student", "week", "item")
-_ITEM_KEYS = ("passage", "bars", "target_bpm", "by", "clean_takes", "start_bpm", "step_bpm", "comment")
+_ITEM_KEYS = ("passage", "bars", "target_bpm", "by", "clean_takes", "start_bpm", "step_bpm", "step_percent", "comment")
 _BARS = re.compile(r"\w{1,8}( ?[-–] ?\w{1,8})?")
 
 
@@ -71,6 +71,7 @@ class WeekItem:
     start_bpm: float | None = None
     step_bpm: float | None = None
     comment: str = ""
+    step_percent: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -229,7 +230,10 @@ class _Reader:
             start_bpm=start_bpm,
             step_bpm=self.number(i, table, "step_bpm", 0.5, 100.0),
             comment=self.text(i, table, "comment"),
+            step_percent=self.number(i, table, "step_percent", 1.0, 50.0),
         )
+        if "step_bpm" in table and "step_percent" in table:
+            self.fault(i, "step_percent", "stands beside step_bpm; keep one of the two")
         if start_bpm and target_bpm and start_bpm > target_bpm:
             self.fault(i, "start_bpm", f"{start_bpm:g} is above target_bpm {target_bpm:g}")
         return item if len(self.faults.found) == before else None

@@ -44,6 +44,7 @@ def set_target(
     clean_takes: int | None = None,
     start_bpm: float | None = None,
     step_bpm: float | None = None,
+    step_percent: float | None = None,
     comment: str | None = None,
     week: date | None = None,
     dry: bool = False,
@@ -63,6 +64,8 @@ def set_target(
         Printed bars such as `5-8`; empty for the whole passage.
     target_bpm
         Quarters a minute.
+    step_bpm, step_percent
+        From rung to rung; one of the two, which takes the place of the other in the sheet.
     by
         A weekday such as `Fri`, or a date.
     week
@@ -76,7 +79,7 @@ def set_target(
         If the sheet is faulty before (it is not touched then), would be faulty after, or can't be written.
     """
     values = {"target_bpm": _whole(target_bpm), "by": by, "clean_takes": clean_takes, "start_bpm": _whole(start_bpm)}
-    values |= {"step_bpm": _whole(step_bpm), "comment": comment}
+    values |= {"step_bpm": _whole(step_bpm), "step_percent": _whole(step_percent), "comment": comment}
     path = Path(os.path.realpath(path))
 
     def edited(old: bytes | None) -> bytes | None:
@@ -142,6 +145,9 @@ def _edited(
     given = {key: value for key, value in values.items() if value is not None}
     item = _item_in(path.parent, document, passage, bars)
     if item is not None:
+        for key, other in (("step_bpm", "step_percent"), ("step_percent", "step_bpm")):
+            if key in given and other not in given:
+                item.pop(other, None)
         item.update(given)
         text = tomlkit.dumps(document)
     else:

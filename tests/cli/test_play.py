@@ -101,6 +101,23 @@ def test_the_ladder_climbs_after_clean_takes_and_the_week_sheet_sets_its_top(tmp
     assert climbs >= 1 and tempos[-1] > 70
 
 
+@pytest.mark.parametrize(("asked", "second_bpm"), [([], 77), (["--step-percent", "20"], 84), (["--step", "5"], 75)])
+def test_the_sheets_step_in_per_cent_is_followed_unless_another_is_asked_for(
+    tmp_path: Path, asked: list[str], second_bpm: int
+) -> None:
+    sheet, result = tmp_path / "week.toml", tmp_path / "r.json"
+    (tmp_path / "e.musicxml").write_bytes(ETUDE.read_bytes())
+    sheet.write_text(
+        'format = 1\nweek = 2026-11-23\n[[item]]\npassage = "e.musicxml"\ntarget_bpm = 110\nstart_bpm = 70\n'
+        "step_percent = 10\n"
+    )
+    common = ["--hidden", "--port", "sim:steady:1", "--json", str(result), "--sheet", str(sheet), "--clean-takes", "1"]
+    assert main(["play", str(tmp_path / "e.musicxml"), "--bars", "1-2", "--takes", "4", *common, *asked]) == 0
+    takes = json.loads(result.read_text(encoding="utf-8"))["takes"]
+    above = [take["tempo_bpm"] for take in takes if take["tempo_bpm"] > 70]
+    assert above and above[0] == second_bpm
+
+
 def test_killed_in_the_middle_of_a_take_all_earlier_takes_are_there(tmp_path: Path, own_folders: Path) -> None:
     """SIGKILL while takes are being played at once: each finished take is whole in the log, whatever the moment."""
     command = [sys.executable, "-m", "companion", "play", str(ETUDE), "--bars", "1-2", "--hidden", "--takes", "400",

@@ -63,6 +63,14 @@ def test_set_then_show(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert "Long practice" not in out
 
 
+def test_a_step_in_per_cent_is_set_and_takes_the_place_of_one_in_bpm(home: Path) -> None:
+    setting = ["week", "set", "shared/passages/eight-bars.musicxml", "--tempo", "96"]
+    assert main([*setting, "--step", "4"]) == 0
+    assert main([*setting, "--step-percent", "5"]) == 0
+    item = load(home / "shared" / "week.toml").items[0]
+    assert (item.step_bpm, item.step_percent) == (None, 5)
+
+
 def test_the_student_sees_the_command(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
     main(["week", "set", "shared/passages/eight-bars.musicxml", "--bars", "5-8", "--tempo", "96"])
     assert main(["week", "--student"]) == 0

@@ -216,3 +216,15 @@ def test_any_row_of_targets_ends_with_the_last_of_each(tmp_path_factory: pytest.
     before, after = tomllib.loads(TEACHERS), tomllib.loads(path.read_text())
     assert after["item"][:2] == before["item"]
     assert "# My own notes stay here.\n" in path.read_text()
+
+
+def test_a_step_in_per_cent_takes_the_place_of_one_in_bpm_and_back(tmp_path: Path) -> None:
+    path = tmp_path / "week.toml"
+    for step_bpm, step_percent in ((4, None), (None, 5), (None, None), (6, None)):
+        set_target(path, "a.musicxml", "", 96, step_bpm=step_bpm, step_percent=step_percent, week=date(2026, 11, 23))
+        item = load(path).items[0]
+        if step_bpm or step_percent:
+            assert (item.step_bpm, item.step_percent) == (step_bpm, step_percent)
+        else:
+            assert item.step_percent == 5
+    assert "step_percent" not in path.read_text("utf-8")
