@@ -200,6 +200,8 @@ def _setup(args: argparse.Namespace, file: Path, opened: Opened, by_itself: bool
     tolerances = Tolerances()
     if args.tolerance:
         tolerances = replace(tolerances, on_time_ms=args.tolerance)
+    if week.articulation_share:
+        tolerances = replace(tolerances, articulation_share=week.articulation_share)
     section = passage.excerpt(*bars) if bars else passage
     plan = opened.plan()
     return Setup(
@@ -243,6 +245,7 @@ class _Week:
     clean_takes: int | None = None
     label: str = "target"
     remarks: tuple[str, ...] = ()
+    articulation_share: float = 0.0
 
 
 def _week(args: argparse.Namespace, file: Path) -> _Week:
@@ -262,7 +265,12 @@ def _week(args: argparse.Namespace, file: Path) -> _Week:
     if item is None:
         return _Week()
     label = item.by.strftime("%a") if item.by else "week"
-    return _Week(item.target_bpm, item.start_bpm, item.step_bpm, item.step_percent, item.clean_takes, label)
+    share = item.articulation_share or 0.0
+    asked = f"the week sheet asks for {share:.0%} of the notes slurred or tongued as written".replace("%", " %")
+    remarks = (asked,) if share else ()
+    return _Week(
+        item.target_bpm, item.start_bpm, item.step_bpm, item.step_percent, item.clean_takes, label, remarks, share
+    )
 
 
 def _ladder(args: argparse.Namespace, passage: Passage, week: _Week) -> Ladder:

@@ -61,6 +61,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     steps = setting.add_mutually_exclusive_group()
     steps.add_argument("--step", type=float, metavar="BPM", help="from rung to rung")
     steps.add_argument("--step-percent", type=float, metavar="P", help="from rung to rung, in per cent of the lower")
+    setting.add_argument(
+        "--articulation", type=float, metavar="SHARE",
+        help="so many of the notes slurred or tongued as written, for a take to be clean: 0 to 1, such as 0.9",
+    )  # fmt: skip
     setting.add_argument("--comment", metavar="TEXT", help="a word to the student")
     setting.add_argument("--week", metavar="DATE", help="move the sheet to the week of this date, such as 2026-11-30")
     setting.add_argument("--sheet", type=Path, metavar="FILE", default=argparse.SUPPRESS, help="the week sheet")
@@ -128,7 +132,8 @@ def _set(args: argparse.Namespace) -> int:
     had = os.path.exists(sheet_path)
     setting = partial(
         set_target, sheet_path, bars=bars, target_bpm=args.tempo, by=args.by, clean_takes=args.clean_takes,
-        start_bpm=args.start, step_bpm=args.step, step_percent=args.step_percent, comment=args.comment, week=week,
+        start_bpm=args.start, step_bpm=args.step, step_percent=args.step_percent,
+        comment=args.comment, articulation_share=args.articulation, week=week,
     )  # fmt: skip
     setting(passage=f"passages/{args.passage.name}", dry=True)
     name, copy = bring_along(sheet_path, args.passage)

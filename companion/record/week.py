@@ -11,6 +11,7 @@
     by = "Fri"                   # optional: a weekday, or a date
     clean_takes = 3              # optional: so many clean takes at the target
     start_bpm = 60               # optional, as is step_bpm, or step_percent in its place
+    articulation_share = 0.9     # optional: so many of the notes slurred or tongued as written, for a take to be clean
     comment = "..."              # optional
 
 Every fault is named with its place, all of them at once; a week sheet comes from another computer, so a passage outside
@@ -53,7 +54,18 @@ DEFAULT_CLEAN_TAKES = 3
 WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 _WEEKDAY_NAMES = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 _SHEET_KEYS = ("format", "student", "week", "item")
-_ITEM_KEYS = ("passage", "bars", "target_bpm", "by", "clean_takes", "start_bpm", "step_bpm", "step_percent", "comment")
+_ITEM_KEYS = (
+    "passage",
+    "bars",
+    "target_bpm",
+    "by",
+    "clean_takes",
+    "start_bpm",
+    "step_bpm",
+    "step_percent",
+    "comment",
+    "articulation_share",
+)
 _BARS = re.compile(r"\w{1,8}( ?[-–] ?\w{1,8})?")
 
 
@@ -72,6 +84,7 @@ class WeekItem:
     step_bpm: float | None = None
     comment: str = ""
     step_percent: float | None = None
+    articulation_share: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -231,6 +244,7 @@ class _Reader:
             step_bpm=self.number(i, table, "step_bpm", 0.5, 100.0),
             comment=self.text(i, table, "comment"),
             step_percent=self.number(i, table, "step_percent", 1.0, 50.0),
+            articulation_share=self.number(i, table, "articulation_share", 0.0, 1.0),
         )
         if "step_bpm" in table and "step_percent" in table:
             self.fault(i, "step_percent", "stands beside step_bpm; keep one of the two")

@@ -46,6 +46,7 @@ def set_target(
     step_bpm: float | None = None,
     step_percent: float | None = None,
     comment: str | None = None,
+    articulation_share: float | None = None,
     week: date | None = None,
     dry: bool = False,
 ) -> None:
@@ -66,6 +67,8 @@ def set_target(
         Quarters a minute.
     step_bpm, step_percent
         From rung to rung; one of the two, which takes the place of the other in the sheet.
+    articulation_share
+        So many of the notes are to be slurred or tongued as written, 0 to 1.
     by
         A weekday such as `Fri`, or a date.
     week
@@ -80,6 +83,7 @@ def set_target(
     """
     values = {"target_bpm": _whole(target_bpm), "by": by, "clean_takes": clean_takes, "start_bpm": _whole(start_bpm)}
     values |= {"step_bpm": _whole(step_bpm), "step_percent": _whole(step_percent), "comment": comment}
+    values["articulation_share"] = articulation_share
     path = Path(os.path.realpath(path))
 
     def edited(old: bytes | None) -> bytes | None:

@@ -118,6 +118,18 @@ def test_the_sheets_step_in_per_cent_is_followed_unless_another_is_asked_for(
     assert above and above[0] == second_bpm
 
 
+@pytest.mark.parametrize("share", [None, 0.9])
+def test_the_sheets_demand_on_articulation_is_judged_by(tmp_path: Path, own_folders: Path, share: float | None) -> None:
+    sheet = tmp_path / "week.toml"
+    (tmp_path / "e.musicxml").write_bytes(ETUDE.read_bytes())
+    asked = f"articulation_share = {share}\n" if share else ""
+    sheet.write_text(f'format = 1\nweek = 2026-11-23\n[[item]]\npassage = "e.musicxml"\ntarget_bpm = 110\n{asked}')
+    common = ["--hidden", "--port", "sim:steady:1", "--bars", "1-2", "--takes", "1", "--sheet", str(sheet)]
+    assert main(["play", str(tmp_path / "e.musicxml"), *common]) == 0
+    (take,) = read_log(own_folders / "sessions").takes
+    assert take.tolerances.articulation_share == (share or 0.0)
+
+
 def test_killed_in_the_middle_of_a_take_all_earlier_takes_are_there(tmp_path: Path, own_folders: Path) -> None:
     """SIGKILL while takes are being played at once: each finished take is whole in the log, whatever the moment."""
     command = [sys.executable, "-m", "companion", "play", str(ETUDE), "--bars", "1-2", "--hidden", "--takes", "400",

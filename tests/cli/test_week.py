@@ -71,6 +71,14 @@ def test_a_step_in_per_cent_is_set_and_takes_the_place_of_one_in_bpm(home: Path)
     assert (item.step_bpm, item.step_percent) == (None, 5)
 
 
+def test_a_demand_on_articulation_is_set_and_stays(home: Path) -> None:
+    setting = ["week", "set", "shared/passages/eight-bars.musicxml", "--tempo"]
+    assert main([*setting, "96", "--articulation", "0.9"]) == 0
+    assert main([*setting, "100"]) == 0
+    item = load(home / "shared" / "week.toml").items[0]
+    assert (item.target_bpm, item.articulation_share) == (100, 0.9)
+
+
 def test_the_student_sees_the_command(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
     main(["week", "set", "shared/passages/eight-bars.musicxml", "--bars", "5-8", "--tempo", "96"])
     assert main(["week", "--student"]) == 0

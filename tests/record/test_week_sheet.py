@@ -72,6 +72,7 @@ def test_a_sheet_without_items_is_a_sheet(tmp_path: Path) -> None:
         (HEAD + ITEM.replace("96", "true"), "line 6: item 1, target_bpm should be a number"),
         (HEAD + ITEM + "start_bpm = 100\n", "line 7: item 1, start_bpm 100 is above target_bpm 96"),
         (HEAD + ITEM + "step_bpm = -2\n", "line 7: item 1, step_bpm should be a number from 0.5"),
+        (HEAD + ITEM + "articulation_share = 90\n", "line 7: item 1, articulation_share should be a number"),
         (HEAD + ITEM + "step_percent = 60\n", "line 7: item 1, step_percent should be a number from 1 to 50"),
         (HEAD + ITEM + "step_bpm = 4\nstep_percent = 5\n", "line 8: item 1, step_percent stands beside step_bpm"),
         (HEAD + ITEM + "clean_takes = 2.5\n", "line 7: item 1, clean_takes should be a whole number"),
