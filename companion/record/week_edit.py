@@ -19,8 +19,8 @@ from companion.record.week import FORMAT, parse, place_of, read_bytes
 
 __all__ = ["backup_path", "bring_along", "set_target"]
 
-#: So often another program may write in between.
-_TRIES = 5
+#: So often another program may write in between; five were too few for two programs that set target after target.
+_TRIES = 40
 _NEW_SHEET = """\
 # What to prepare this week. Tempos are quarters a minute; passages lie beside or below this file.
 format = {format}

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import difflib
 import os
+import subprocess
+import sys
 import tomllib
 from datetime import date
 from pathlib import Path
@@ -228,3 +230,20 @@ def test_a_step_in_per_cent_takes_the_place_of_one_in_bpm_and_back(tmp_path: Pat
         else:
             assert item.step_percent == 5
     assert "step_percent" not in path.read_text("utf-8")
+
+
+def test_two_programs_at_once_lose_nothing(tmp_path: Path) -> None:
+    path = tmp_path / "week.toml"
+    path.write_text(TEACHERS)
+    before = len(load(path).items)
+    code = (
+        "import sys\nfrom pathlib import Path\nfrom companion.record.week_edit import set_target\n"
+        "for i in range(8):\n    set_target(Path(sys.argv[1]), f'{sys.argv[2]}-{i}.mxl', '', 60 + i)\n"
+    )
+    writers = [subprocess.Popen([sys.executable, "-c", code, str(path), name]) for name in ("teacher", "student")]
+    assert [writer.wait(timeout=60) for writer in writers] == [0, 0]
+    sheet = load(path)
+    assert len(sheet.items) == before + 16
+    for name in ("teacher", "student"):
+        found = [(item.passage, item.target_bpm) for item in sheet.items if item.passage.startswith(f"{name}-")]
+        assert found == [(f"{name}-{i}.mxl", 60 + i) for i in range(8)]
