@@ -97,6 +97,8 @@ class Faults:
         found = data.get("format")
         if found != wanted or isinstance(found, bool):
             need = f"should be {wanted}" if found is None else f"{str(found)[:20]} is not known here, only {wanted}"
+            if type(found) is int and found > wanted:
+                need += "; a newer companion wrote it: update this one"
             self.add(None, "format", need)
 
     def text(self, place: tuple[str, int] | None, table: Mapping[str, Any], key: str, needed: bool = False) -> str:

@@ -55,7 +55,7 @@ def test_a_sheet_without_items_is_a_sheet(tmp_path: Path) -> None:
     ("text", "said"),
     [
         ("", "format should be 1"),
-        ("format = 2\nweek = 2026-11-23\n", "line 1: format 2 is not known here"),
+        ("format = 2\nweek = 2026-11-23\n", "line 1: format 2 is not known here, only 1; a newer companion wrote it"),
         ("format = true\nweek = 2026-11-23\n", "line 1: format True is not known"),
         ("format = 1\n", "week should be a Monday's date"),
         ('format = 1\nweek = "2026-11-23"\n', "line 2: week should be a Monday's date without quotes"),
