@@ -21,7 +21,6 @@ _NEW_SHEET = """# Marks on {title}: fingerings, comments and misprints. Edit it 
 # `companion fingerings` and the stand follow it. Notes are counted as struck, from 1, or from the bar's end with -1.
 format = {format}
 """
-_TRIES = 20
 
 
 def set_fingering(path: Path, passage: Passage, note_index: int, name: str | None, why: str = "") -> None:
@@ -65,7 +64,7 @@ def _set(path: Path, passage: Passage, note_index: int, kind: str, values: Mappi
     def edited(old: bytes | None) -> bytes | None:
         return _edited(path, old, passage, note_index, kind, values)
 
-    edit_file(path, edited, read_bytes, MarksError, "set the mark", tries=_TRIES)
+    edit_file(path, edited, read_bytes, MarksError, "set the mark")
 
 
 def _edited(

@@ -15,10 +15,12 @@ import tomlkit.items
 from companion.record.files import make_dir_synced, replace_synced
 from companion.record.teacher_file import MakeError
 
-__all__ = ["edit_file", "replace_unless_changed", "with_new_table"]
+__all__ = ["edit_file", "with_new_table"]
 
 #: Together two seconds.
 _LOOKS, _LOOK_AGAIN_S = 400, 0.005
+#: So often a program that knows nothing of the lock, such as a text editor, may write in between.
+_TRIES = 20
 
 
 def with_new_table(document: tomlkit.TOMLDocument, kind: str, values: Mapping[str, Any]) -> str:
@@ -35,19 +37,6 @@ def with_new_table(document: tomlkit.TOMLDocument, kind: str, values: Mapping[st
     return text + ("" if not text or text.endswith("\n") else end) + added
 
 
-def replace_unless_changed(path: Path, old: bytes | None, new: bytes, backup: Path | None = None) -> bool:
-    """Put `new` in the file's place, unless another program wrote to it since `old` was read: then False, and the
-    caller reads it again. `backup` is where the old content is kept."""
-    make_dir_synced(path.parent)
-    with _only_writer(path.parent):
-        if (path.read_bytes() if path.exists() else None) != old:
-            return False
-        if old is not None and backup is not None:
-            replace_synced(backup, old)
-        replace_synced(path, new)
-    return True
-
-
 def edit_file(
     path: Path,
     edited: Callable[[bytes | None], bytes | None],
@@ -55,26 +44,41 @@ def edit_file(
     error: MakeError,
     wish: str,
     *,
-    tries: int,
     backup: Path | None = None,
 ) -> None:
     """Replace a file by what `edited` makes of its content (None: there is no file, or nothing is to be written),
-    again where another program wrote in between. Raises what `error` makes where it can't be written; `wish` is what to
-    do again then."""
+    again where another program wrote in between. `backup` is where the old content is kept. Raises what `error` makes
+    where it can't be written; `wish` is what to do again then."""
     try:
-        for _ in range(tries):
-            old = read(path) if path.exists() else None
-            new = edited(old)
-            if new is None or new == old or replace_unless_changed(path, old, new, backup):
-                return
+        for _ in range(_TRIES):
+            lockable = path.parent.is_dir()
+            with _only_writer(path.parent):
+                old = read(path) if path.exists() else None
+                new = edited(old)
+                if new is None or new == old:
+                    return
+                make_dir_synced(path.parent)
+                # A folder made just now was not locked: once more, with the lock.
+                if lockable and _replaced_unless_changed(path, old, new, backup):
+                    return
     except OSError as fault:
         raise error(str(path), [f"can't be written ({fault.strerror}); is its folder writable?"]) from fault
     raise error(str(path), [f"another program keeps writing to it; close it there and {wish} again"])
 
 
+def _replaced_unless_changed(path: Path, old: bytes | None, new: bytes, backup: Path | None) -> bool:
+    """False, and nothing is written, where a program that knows nothing of the lock wrote since `old` was read."""
+    if (path.read_bytes() if path.exists() else None) != old:
+        return False
+    if old is not None and backup is not None:
+        replace_synced(backup, old)
+    replace_synced(path, new)
+    return True
+
+
 @contextlib.contextmanager
 def _only_writer(folder: Path) -> Iterator[None]:
-    """The stand and a command (or two of them) may write at the same instant: between looking and replacing nobody else
+    """The stand and a command (or two of them) may write at the same instant: between reading and replacing nobody else
     may. The folder is locked rather than a file of its own, which would stay behind; where that can't be done, or one
     that hangs holds the lock, it goes on without."""
     try:

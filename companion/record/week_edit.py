@@ -19,8 +19,6 @@ from companion.record.week import FORMAT, parse, place_of, read_bytes
 
 __all__ = ["backup_path", "bring_along", "set_target"]
 
-#: So often another program may write in between; five were too few for two programs that set target after target.
-_TRIES = 40
 _NEW_SHEET = """\
 # What to prepare this week. Tempos are quarters a minute; passages lie beside or below this file.
 format = {format}
@@ -90,7 +88,7 @@ def set_target(
         new = _edited(path, old, passage, normal_bars(bars), values, week)
         return None if dry else new
 
-    edit_file(path, edited, read_bytes, WeekSheetError, "set the target", tries=_TRIES, backup=backup_path(path))
+    edit_file(path, edited, read_bytes, WeekSheetError, "set the target", backup=backup_path(path))
 
 
 def bring_along(path: Path, passage: Path) -> tuple[str, Path | None]:
