@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,26 +13,47 @@ if TYPE_CHECKING:
     from companion.cli.opening import Opened
     from companion.planning.model import Plan
 
-__all__ = ["check_target", "write_marked"]
+__all__ = ["PLAIN", "check_output", "check_target", "write_marked", "write_output"]
+
+#: Endings of MusicXML that isn't packed.
+PLAIN = (".musicxml", ".xml")
 
 
 def check_target(out: Path, origin: str) -> None:
     """Raises `UsageError` where the marked score of the file `origin` can't be written to `out`: nothing else should
     have been written by then."""
-    real = Path(os.path.realpath(out))
-    if real.is_dir():
-        raise UsageError(f"--musicxml {out}: that is a folder; name a file in it, such as marked.musicxml")
-    if real.exists() and os.path.samefile(real, origin):
-        raise UsageError(f"--musicxml {out}: that is the score itself; give another name, and the score stays as it is")
     with open(origin, "rb") as file:
         packed = file.read(2) == b"PK"
-    if out.suffix.lower() not in ((".mxl",) if packed else (".musicxml", ".xml")):
-        wanted = ".mxl, as the score is packed" if packed else ".musicxml or .xml, as the score is not packed"
-        raise UsageError(f"--musicxml {out}: let its name end in {wanted}")
+    if packed:
+        check_output("--musicxml", out, origin, (".mxl",), ".mxl, as the score is packed")
+    else:
+        check_output("--musicxml", out, origin, PLAIN, ".musicxml or .xml, as the score is not packed")
+
+
+def check_output(option: str, out: Path, origin: str, endings: Sequence[str], wanted: str) -> None:
+    """Raises `UsageError` where nothing made of the file `origin` can be written to `out`, given by `option`; `wanted`
+    says how its name is to end."""
+    real = Path(os.path.realpath(out))
+    if real.is_dir():
+        raise UsageError(f"{option} {out}: that is a folder; name a file in it, such as marked.musicxml")
+    if real.exists() and os.path.samefile(real, origin):
+        raise UsageError(f"{option} {out}: that is the score itself; give another name, and the score stays as it is")
+    if out.suffix.lower() not in endings:
+        raise UsageError(f"{option} {out}: let its name end in {wanted}")
     if real.exists() and not real.is_file():
-        raise UsageError(f"--musicxml {out}: is a pipe or a device, not a file; give another name")
+        raise UsageError(f"{option} {out}: is a pipe or a device, not a file; give another name")
     if not os.access(real.parent, os.W_OK | os.X_OK):
         raise UsageError(f"{out}: can't be written; name a file in a folder that exists and is yours")
+
+
+def write_output(out: Path, content: bytes) -> None:
+    """Put `content` in the file's place as a whole. Raises `UsageError` where it can't be written."""
+    from companion.record.files import replace_synced
+
+    try:
+        replace_synced(Path(os.path.realpath(out)), content)
+    except OSError as error:
+        raise UsageError(f"{out}: can't be written ({error.strerror}); name a file in a folder that exists") from error
 
 
 def write_marked(opened: Opened, plan: Plan, out: Path) -> str:
@@ -39,7 +61,6 @@ def write_marked(opened: Opened, plan: Plan, out: Path) -> str:
     from companion.planning import printed_texts
     from companion.planning.printed import is_printed_text
     from companion.practice.words import number_of
-    from companion.record.files import replace_synced
     from companion.scores import marked_musicxml
 
     texts = printed_texts(opened.passage, plan)
@@ -48,9 +69,6 @@ def write_marked(opened: Opened, plan: Plan, out: Path) -> str:
     written = {text for note in opened.passage.notes for text in note.fingering_mark.split(" / ")}
     ours = sorted(text for text in written if is_printed_text(text, opened.chart))
     content = marked_musicxml(opened.passage, marks, ours)
-    try:
-        replace_synced(Path(os.path.realpath(out)), content)
-    except OSError as error:
-        raise UsageError(f"{out}: can't be written ({error.strerror}); name a file in a folder that exists") from error
+    write_output(out, content)
     corrected = " and the corrected misprints" if opened.marked.corrections else ""
     return f"{out}: the score with {number_of(len(texts), 'fingering mark')}{corrected}."

@@ -16,6 +16,7 @@ from companion.errors import UsageError
 if TYPE_CHECKING:
     from companion.charts.model import Chart
     from companion.cli.opening import Opened
+    from companion.planning.model import Plan
     from companion.practice.finger_lag import FingerLag, TrillLag
     from companion.record.trouble import TroubleSpot
 
@@ -66,12 +67,13 @@ def run(args: argparse.Namespace) -> int:
         raise UsageError("--part and --marks belong to a passage: companion trouble FILE --part ...")
     sessions = args.sessions or paths.sessions_dir()
     opened = open_passage(args.file, args.part, args.instrument, args.marks) if args.file is not None else None
+    music = opened.plan() if opened else None
     chart = opened.chart if opened else load(args.instrument or _newest_instrument(sessions))
     spots: tuple[TroubleSpot, ...] = ()
     count = 0
-    if opened is not None:
+    if opened is not None and music is not None:
         takes = newest_own_takes(sessions, chart, opened.passage)
-        spots, count = troubles_in(takes, opened.passage, opened.plan()), len(takes)
+        spots, count = troubles_in(takes, opened.passage, music), len(takes)
     all_takes = newest_own_takes(sessions, chart)
     over_all = troubles_in(all_takes)
     lags, trills = finger_lags(all_takes), trill_lags_of(all_takes)
@@ -85,15 +87,15 @@ def run(args: argparse.Namespace) -> int:
     lines += ["", *remark_lines(remarks)] if remarks else []
     if args.json:
         _write(args.json, _result(args.file, opened, chart, spots, over_all, lags, trills))
-    if args.links and opened is not None:
-        lines += ["", _write_links(args.links, opened, spots)]
+    if args.links and opened is not None and music is not None:
+        lines += ["", _write_links(args.links, opened, music, spots)]
     print("\n".join(lines))
     return 0
 
 
-def _write_links(out: Path, opened: Opened, spots: Sequence[TroubleSpot]) -> str:
+def _write_links(out: Path, opened: Opened, music: Plan, spots: Sequence[TroubleSpot]) -> str:
     """Write the worst trouble spot as an exercise; returns what to say."""
-    from companion.cli.marked_score import check_target
+    from companion.cli.marked_score import PLAIN, check_output, write_output
     from companion.exercises import REGISTRY
     from companion.planning import all_marks, plan, printed_texts
     from companion.scores import marked_musicxml
@@ -101,14 +103,10 @@ def _write_links(out: Path, opened: Opened, spots: Sequence[TroubleSpot]) -> str
     worst = next((spot for spot in spots if not spot.solved and spot.note_index > 0), None)
     if worst is None:
         return f"Nothing keeps failing in this passage, so {out} was not written."
-    check_target(out, opened.passage.origin)
-    made = REGISTRY["links"](opened.passage, opened.plan(), opened.chart, into=worst.note_index)
+    check_output("--links", out, opened.passage.origin, PLAIN, ".musicxml or .xml: it isn't packed")
+    made = REGISTRY["links"](opened.passage, music, opened.chart, into=worst.note_index)
     planned = plan(made, opened.chart, all_marks(made, opened.chart, {}))
-    content = marked_musicxml(made, printed_texts(made, planned))
-    try:
-        out.write_bytes(content)
-    except OSError as error:
-        raise UsageError(f"{out}: can't be written ({error.strerror}); name a file in a folder that exists") from error
+    write_output(out, marked_musicxml(made, printed_texts(made, planned)))
     return f"{made.title}: written to {out}; practise it with companion play {out}."
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import textwrap
+import zipfile
 from dataclasses import replace
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -178,3 +179,18 @@ def test_the_worst_is_written_as_loops_to_practise(score: Path, capsys: pytest.C
         assert said in capsys.readouterr().err
     assert main(["trouble", "--links", "links.musicxml"]) == 1
     assert "companion trouble FILE --links" in capsys.readouterr().err
+
+
+def test_loops_out_of_a_packed_score_are_a_plain_file(score: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    packed = score.with_suffix(".mxl")
+    with zipfile.ZipFile(packed, "w") as archive:
+        archive.writestr(
+            "META-INF/container.xml", f'<container><rootfiles><rootfile full-path="{score}"/></rootfiles></container>'
+        )
+        archive.write(score)
+    for day in (23, 24):
+        write([take_of(packed, "slipped"), take_of(packed, "slipped")], day)
+    assert main(["trouble", str(packed), "--links", "links.musicxml"]) == 0
+    assert read("links.musicxml").title == "Links: A to B♭ (bar 5)"
+    assert main(["trouble", str(packed), "--links", "links.mxl"]) == 1
+    assert "--links links.mxl: let its name end in .musicxml or .xml" in capsys.readouterr().err
