@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from companion.charts.model import Chart
     from companion.passage import Passage
     from companion.practice.ladder import Ladder
+    from companion.record.week import WeekItem
     from companion.window.run import Setup
 
 __all__ = ["add_arguments", "add_stand_arguments", "controller_there", "play", "run"]
@@ -200,8 +201,8 @@ def _setup(args: argparse.Namespace, file: Path, opened: Opened, by_itself: bool
     tolerances = Tolerances()
     if args.tolerance:
         tolerances = replace(tolerances, on_time_ms=args.tolerance)
-    if week.articulation_share:
-        tolerances = replace(tolerances, articulation_share=week.articulation_share)
+    if week.item and week.item.articulation_share:
+        tolerances = replace(tolerances, articulation_share=week.item.articulation_share)
     section = passage.excerpt(*bars) if bars else passage
     plan = opened.plan()
     return Setup(
@@ -238,14 +239,9 @@ def _horn_remark(passage: Passage, chart: Chart) -> tuple[str, ...]:
 class _Week:
     """What the week sheet says of this passage; `label` is the ladder's flag."""
 
-    target_bpm: float | None = None
-    start_bpm: float | None = None
-    step_bpm: float | None = None
-    step_percent: float | None = None
-    clean_takes: int | None = None
+    item: WeekItem | None = None
     label: str = "target"
     remarks: tuple[str, ...] = ()
-    articulation_share: float = 0.0
 
 
 def _week(args: argparse.Namespace, file: Path) -> _Week:
@@ -265,26 +261,25 @@ def _week(args: argparse.Namespace, file: Path) -> _Week:
     if item is None:
         return _Week()
     label = item.by.strftime("%a") if item.by else "week"
-    share = item.articulation_share or 0.0
-    asked = f"the week sheet asks for {share:.0%} of the notes slurred or tongued as written".replace("%", " %")
-    remarks = (asked,) if share else ()
-    return _Week(
-        item.target_bpm, item.start_bpm, item.step_bpm, item.step_percent, item.clean_takes, label, remarks, share
-    )
+    if not item.articulation_share:
+        return _Week(item, label)
+    share = f"{100 * item.articulation_share:.0f} %"
+    return _Week(item, label, (f"the week sheet asks for {share} of the notes slurred or tongued as written",))
 
 
 def _ladder(args: argparse.Namespace, passage: Passage, week: _Week) -> Ladder:
     from companion.practice.ladder import default_ladder
 
-    target = args.target or week.target_bpm
-    start = args.start or week.start_bpm
+    item = week.item
+    target = args.target or (item.target_bpm if item else None)
+    start = args.start or (item.start_bpm if item else None)
     if start is not None and target is not None and start > target and not args.start:
         start = None
     # Whichever step is asked for here, the sheet's is not followed.
-    step, percent = (
-        (args.step, args.step_percent) if args.step or args.step_percent else (week.step_bpm, week.step_percent)
-    )
-    clean_takes = args.clean_takes or week.clean_takes or 3
+    step, percent = args.step, args.step_percent
+    if item is not None and not (step or percent):
+        step, percent = item.step_bpm, item.step_percent
+    clean_takes = args.clean_takes or (item.clean_takes if item else None) or 3
     ladder = default_ladder(passage, target, start, step, clean_takes, percent or 0.0)
     return ladder.at(args.tempo) if args.tempo else ladder
 

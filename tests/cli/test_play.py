@@ -8,6 +8,7 @@ import subprocess
 import sys
 import time
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -84,16 +85,20 @@ def test_the_same_seed_plays_the_same(tmp_path: Path) -> None:
     assert {note["bar"] for note in results[0]["takes"][0]["notes"]} == {"5", "6", "7", "8"}
 
 
-def test_the_ladder_climbs_after_clean_takes_and_the_week_sheet_sets_its_top(tmp_path: Path) -> None:
+def _played_by_sheet(tmp_path: Path, item: str, *asked: str) -> list[dict[str, Any]]:
+    """The takes of the steady player on the etude, for which the week sheet says `item`."""
     sheet, result = tmp_path / "week.toml", tmp_path / "r.json"
     (tmp_path / "e.musicxml").write_bytes(ETUDE.read_bytes())
-    sheet.write_text(
-        'format = 1\nstudent = "Robin"\nweek = 2026-11-23\n'
-        '[[item]]\npassage = "e.musicxml"\ntarget_bpm = 90\nby = "Fri"\n'
-    )
-    common = ["--hidden", "--port", "sim:steady:1", "--json", str(result), "--sheet", str(sheet), "--clean-takes", "2"]
-    assert main(["play", str(tmp_path / "e.musicxml"), "--takes", "6", "--start", "70", "--step", "10", *common]) == 0
-    takes = json.loads(result.read_text(encoding="utf-8"))["takes"]
+    sheet.write_text(f'format = 1\nweek = 2026-11-23\n[[item]]\npassage = "e.musicxml"\n{item}\n')
+    common = ["--hidden", "--port", "sim:steady:1", "--json", str(result), "--sheet", str(sheet)]
+    assert main(["play", str(tmp_path / "e.musicxml"), *common, *asked]) == 0
+    takes: list[dict[str, Any]] = json.loads(result.read_text(encoding="utf-8"))["takes"]
+    return takes
+
+
+def test_the_ladder_climbs_after_clean_takes_and_the_week_sheet_sets_its_top(tmp_path: Path) -> None:
+    asked = ("--clean-takes", "2", "--takes", "6", "--start", "70", "--step", "10")
+    takes = _played_by_sheet(tmp_path, 'target_bpm = 90\nby = "Fri"', *asked)
     assert {take["target_bpm"] for take in takes} == {90}
     tempos = [take["tempo_bpm"] for take in takes]
     assert tempos[0] == 70 and tempos == sorted(tempos)
@@ -105,27 +110,16 @@ def test_the_ladder_climbs_after_clean_takes_and_the_week_sheet_sets_its_top(tmp
 def test_the_sheets_step_in_per_cent_is_followed_unless_another_is_asked_for(
     tmp_path: Path, asked: list[str], second_bpm: int
 ) -> None:
-    sheet, result = tmp_path / "week.toml", tmp_path / "r.json"
-    (tmp_path / "e.musicxml").write_bytes(ETUDE.read_bytes())
-    sheet.write_text(
-        'format = 1\nweek = 2026-11-23\n[[item]]\npassage = "e.musicxml"\ntarget_bpm = 110\nstart_bpm = 70\n'
-        "step_percent = 10\n"
-    )
-    common = ["--hidden", "--port", "sim:steady:1", "--json", str(result), "--sheet", str(sheet), "--clean-takes", "1"]
-    assert main(["play", str(tmp_path / "e.musicxml"), "--bars", "1-2", "--takes", "4", *common, *asked]) == 0
-    takes = json.loads(result.read_text(encoding="utf-8"))["takes"]
+    item = "target_bpm = 110\nstart_bpm = 70\nstep_percent = 10"
+    takes = _played_by_sheet(tmp_path, item, "--clean-takes", "1", "--bars", "1-2", "--takes", "4", *asked)
     above = [take["tempo_bpm"] for take in takes if take["tempo_bpm"] > 70]
     assert above and above[0] == second_bpm
 
 
 @pytest.mark.parametrize("share", [None, 0.9])
 def test_the_sheets_demand_on_articulation_is_judged_by(tmp_path: Path, own_folders: Path, share: float | None) -> None:
-    sheet = tmp_path / "week.toml"
-    (tmp_path / "e.musicxml").write_bytes(ETUDE.read_bytes())
-    asked = f"articulation_share = {share}\n" if share else ""
-    sheet.write_text(f'format = 1\nweek = 2026-11-23\n[[item]]\npassage = "e.musicxml"\ntarget_bpm = 110\n{asked}')
-    common = ["--hidden", "--port", "sim:steady:1", "--bars", "1-2", "--takes", "1", "--sheet", str(sheet)]
-    assert main(["play", str(tmp_path / "e.musicxml"), *common]) == 0
+    asked = f"articulation_share = {share}" if share else ""
+    _played_by_sheet(tmp_path, f"target_bpm = 110\n{asked}", "--bars", "1-2", "--takes", "1")
     (take,) = read_log(own_folders / "sessions").takes
     assert take.tolerances.articulation_share == (share or 0.0)
 
