@@ -14,7 +14,6 @@ from fractions import Fraction
 from itertools import pairwise
 from math import isinf
 
-from companion.charts import load
 from companion.charts.model import Chart
 from companion.errors import UsageError
 from companion.exercises.build import Section, Tone, make
@@ -63,7 +62,7 @@ def hardest_changes(passage: Passage, plan: Plan, chart: Chart) -> tuple[Change,
 def links(
     passage: Passage,
     plan: Plan,
-    chart: Chart | None = None,
+    chart: Chart,
     *,
     change: int = 1,
     kind: str = "all",
@@ -77,7 +76,7 @@ def links(
     passage, plan
         The music, planned.
     chart
-        The horn; by default that of the plan.
+        The horn.
     change
         Which of the hardest: 1 is the one with the lowest speed limit.
     kind
@@ -96,19 +95,18 @@ def links(
     ----------
     The order of the steps is common practice, no source.
     """
-    horn = chart or load(plan.chart_name)
     if kind not in LINK_KINDS:
         raise UsageError(f"no kind of links {kind!r}; there are {', '.join(LINK_KINDS)}")
     if not 1 <= times <= 8:
         raise UsageError(f"links are played 1 to 8 times a step, not {times}")
     if into:
-        return _loops(passage, plan, horn, _change_into(passage, into), kind, times)
-    changes = hardest_changes(passage, plan, horn)
+        return _loops(passage, plan, chart, _change_into(passage, into), kind, times)
+    changes = hardest_changes(passage, plan, chart)
     if not changes:
         raise UsageError("no fingers change in this passage, so there is nothing to link; choose more bars")
     if not 1 <= change <= len(changes):
         raise UsageError(f"change {change}: this passage has {number_of(len(changes), 'change')}, from 1, the hardest")
-    return _loops(passage, plan, horn, changes[change - 1], kind, times)
+    return _loops(passage, plan, chart, changes[change - 1], kind, times)
 
 
 def _change_into(passage: Passage, into: int) -> Change:

@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 
+from companion.charts import load
 from companion.charts.model import Chart
 from companion.errors import UsageError
 from companion.exercises.links import links
@@ -36,7 +37,7 @@ class Exercise:
     def __call__(
         self, passage: Passage, plan: Plan, chart: Chart | None = None, **options: str | int | float | bool
     ) -> Passage:
-        """The exercise on this passage.
+        """The exercise on this passage, for the plan's horn where no other is given.
 
         Raises
         ------
@@ -49,7 +50,7 @@ class Exercise:
                 raise UsageError(f"{self.name} has no option {name!r}; it has {', '.join(defaults) or 'none'}")
             if type(value) is not type(defaults[name]):
                 raise UsageError(f"{self.name}: {name} is such as {defaults[name]!r}, not {value!r}")
-        return self.function(passage, plan, chart, **options)
+        return self.function(passage, plan, chart or load(plan.chart_name), **options)
 
 
 REGISTRY: Mapping[str, Exercise] = MappingProxyType(

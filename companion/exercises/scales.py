@@ -11,7 +11,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from fractions import Fraction
 
-from companion.charts import load
 from companion.charts.model import Chart
 from companion.errors import UsageError
 from companion.exercises.build import Section, Tone, make
@@ -51,7 +50,7 @@ _NOTES_A_SLUR = 16
 def scales(
     passage: Passage,
     plan: Plan,
-    chart: Chart | None = None,
+    chart: Chart,
     *,
     kind: str = "major",
     key: str = "",
@@ -63,9 +62,9 @@ def scales(
     Parameters
     ----------
     passage, plan
-        The music they belong to: it gives the first key and the tempo, the plan the horn.
+        The music they belong to: it gives the first key and the tempo.
     chart
-        The horn; by default that of the plan.
+        The horn.
     kind
         One of `KINDS`.
     key
@@ -83,7 +82,6 @@ def scales(
     ----------
     The order of the notes is common practice, no source.
     """
-    horn = chart or load(plan.chart_name)
     if kind not in KINDS:
         raise UsageError(f"no scale {kind!r}; there are {', '.join(KINDS)}")
     mode, up, down, title = KINDS[kind]
@@ -95,14 +93,14 @@ def scales(
             raise UsageError(f"{kind} takes a {mode} key, not {key!r}: write such as {keys_from(first, mode)[0].name}")
     if kind == "chromatic":
         keys = keys[:1]
-    low, high = max(lowest, horn.lowest_midi), min(highest, horn.highest_midi)
+    low, high = max(lowest, chart.lowest_midi), min(highest, chart.highest_midi)
     sections = [_section(each, kind, up, down, low, high) for each in keys]
     names = keys[0].name if len(keys) == 1 else f"{keys[0].name} to {keys[-1].name}"
     return make(
         f"{title}: {Pitch(*keys[0].tonic, 4).name if kind == 'chromatic' else names}",
         "Even fingers over the whole horn: slurred, so that every change is heard",
         sections,
-        horn,
+        chart,
         passage.marked_tempo_bpm(),
     )
 
