@@ -8,6 +8,7 @@ from typing import NamedTuple
 
 import pygame
 
+from companion.passage import Passage
 from companion.practice.model import (
     AS_WRITTEN,
     NOT_SLURRED,
@@ -18,6 +19,7 @@ from companion.practice.model import (
     Drift,
     Entry,
     PlaceTiming,
+    Slip,
     Tolerances,
 )
 from companion.practice.rehearsal import FinishedTake
@@ -36,7 +38,7 @@ from companion.window.metronome import metronome_number
 from companion.window.result import timing_of
 from companion.window.theme import Ink, Style, Type, wrap
 
-__all__ = ["ReadLeaf", "Section", "comment_sections", "off_in_words"]
+__all__ = ["ReadLeaf", "Section", "comment_sections", "off_in_words", "slip_in_words"]
 
 #: Entries and places listed: a leaf that is read, not searched.
 MOST_LISTED = 6
@@ -147,11 +149,14 @@ def off_in_words(deviation_ms: float, none: str = "on the click") -> str:
 
 
 def _slips(take: FinishedTake) -> tuple[str, ...]:
-    passage, lines = take.section.passage, []
-    for slip in take.assessment.slips:
-        bar = bar_in_words(passage, passage.notes[slip.note_index].bar)
-        lines.append(with_stop(f"{bar}: {slip.sentence[:1].lower()}{slip.sentence[1:]}" if slip.sentence else ""))
-    return tuple(line for line in lines if line)[:MOST_LISTED]
+    told = (slip for slip in take.assessment.slips if slip.sentence)
+    return tuple(slip_in_words(take.section.passage, slip) for slip in told)[:MOST_LISTED]
+
+
+def slip_in_words(passage: Passage, slip: Slip) -> str:
+    """A slip's sentence headed by its bar."""
+    bar = bar_in_words(passage, passage.notes[slip.note_index].bar)
+    return with_stop(f"{bar}: {slip.sentence[:1].lower()}{slip.sentence[1:]}")
 
 
 class _Line(NamedTuple):

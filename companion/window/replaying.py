@@ -11,8 +11,8 @@ from companion.practice.clock import take_clock
 from companion.practice.matching import align
 from companion.practice.rehearsal import FinishedTake
 from companion.practice.replay import Moment, Replay, Sounding
-from companion.practice.words import bar_in_words, place_in_words, with_stop
-from companion.window.comment_leaf import off_in_words
+from companion.practice.words import bar_in_words, place_in_words
+from companion.window.comment_leaf import off_in_words, slip_in_words
 from companion.window.page import Carets
 from companion.window.run import Run, SteppedClock
 
@@ -205,9 +205,7 @@ class Replaying:
     def _moment_in_words(self, moment: Moment) -> str:
         passage = self.take.section.passage
         if moment.slip is not None and moment.slip.sentence:
-            told = moment.slip.sentence
-            bar = bar_in_words(passage, passage.notes[moment.slip.note_index].bar)
-            return with_stop(f"{bar}: {told[0].lower()}{told[1:]}")
+            return slip_in_words(passage, moment.slip)
         at = self._note_here(moment)
         if at is None:
             return "Before the first note."
