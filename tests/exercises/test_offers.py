@@ -1,0 +1,85 @@
+"""Offers: each can be made, what fails comes first, and nothing is offered twice."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from math import floor
+from pathlib import Path
+
+import pytest
+from practice.made import passage
+
+from companion import charts
+from companion.exercises import REGISTRY
+from companion.exercises.links import hardest_changes
+from companion.exercises.offers import offers
+from companion.passage import Passage
+from companion.planning import plan
+from companion.planning.limits import speed_limits
+from companion.scores import read
+
+PASSAGES = Path(__file__).parents[2] / "shared" / "passages"
+TUNE = read(PASSAGES / "etude-e-minor.musicxml")
+ALTO = charts.load("alto")
+PLAN = plan(TUNE, ALTO)
+
+
+@dataclass(frozen=True)
+class Spot:
+    note_index: int
+    solved: bool = False
+    failed: int = 6
+    takes: int = 7
+
+
+@pytest.mark.parametrize("horn", charts.names())
+@pytest.mark.parametrize("file", ["etude-e-minor.musicxml", "first-steps.musicxml", "waltz-in-f.musicxml"])
+def test_each_gives_its_exercise_again(file: str, horn: str) -> None:
+    tune, chart = read(PASSAGES / file), charts.load(horn)
+    planned = plan(tune, chart)
+    found = offers(tune, planned, chart)
+    assert {"links", "scales"} <= {offer.name for offer in found} <= set(REGISTRY)
+    for offer in found:
+        made = REGISTRY[offer.name](tune, planned, chart, **offer.options)
+        assert made == offer.made and (offer.title, offer.purpose) == (made.title, made.purpose)
+        assert made.purpose and made.origin == "" and made.sha256
+
+
+def test_what_fails_comes_first_and_solved_ones_not_at_all() -> None:
+    found = offers(TUNE, PLAN, ALTO, (Spot(41), Spot(7), Spot(9, solved=True), Spot(-1)))
+    assert [dict(offer.options) for offer in found[:3]] == [{"into": 41}, {"into": 7}, {"change": 1}]
+    assert found[0].why == "failed in 6 of 7 of your takes"
+    pair = [note.written for note in TUNE.notes[40:42]]
+    assert [note.written for note in found[0].made.notes[:2]] == pair
+
+
+def test_the_hardest_changes_follow_with_the_tempo_they_reach() -> None:
+    found = [offer for offer in offers(TUNE, PLAN, ALTO) if offer.name == "links"]
+    lowest = speed_limits(TUNE, PLAN, ALTO, 92.0).limit_bpm
+    assert found[0].why == f"goes up to about {floor(lowest)} by the average player's pace"
+    assert [offer.options["change"] for offer in found] == [1, 2, 3]
+
+
+def test_a_trouble_spot_that_is_the_hardest_change_is_offered_once() -> None:
+    worst = hardest_changes(TUNE, PLAN, ALTO)[0]
+    found = [offer for offer in offers(TUNE, PLAN, ALTO, (Spot(worst.note_index),)) if offer.name == "links"]
+    assert [dict(offer.options) for offer in found] == [{"into": worst.note_index}, {"change": 2}, {"change": 3}]
+
+
+def test_spots_of_the_whole_passage_are_found_in_an_excerpt() -> None:
+    first = next(note.index for note in TUNE.notes if note.bar == 3)
+    part = TUNE.excerpt(3, 4)
+    planned = PLAN.part(first, len(part.notes))
+    found = offers(part, planned, ALTO, (Spot(first + 2), Spot(first), Spot(1)), first)
+    assert [offer.options for offer in found if "into" in offer.options] == [{"into": 2}]
+    assert [note.written for note in found[0].made.notes[:2]] == [n.written for n in TUNE.notes[first + 1 : first + 3]]
+
+
+def test_one_note_has_nothing_to_link() -> None:
+    alone = passage("G4:4")
+    assert "links" not in {offer.name for offer in offers(alone, plan(alone, ALTO), ALTO)}
+
+
+def test_nothing_is_offered_of_nothing() -> None:
+    empty = Passage("", (), ())
+    assert offers(empty, replace(PLAN, choices=()), ALTO) == ()
