@@ -14,9 +14,11 @@ from math import ceil
 
 from companion.charts.model import Chart
 from companion.errors import NoFingering, UsageError
-from companion.passage import Bar, Note, Passage, Pitch, Slur, TempoMark
+from companion.passage import Bar, Note, Passage, Pitch, Slur, TempoMark, Tuplet
+from companion.scores.layout import lay_out
+from companion.scores.rhythm import is_dyadic
 
-__all__ = ["Section", "Tone", "check_range", "make"]
+__all__ = ["MOST_BARS", "Section", "Tone", "check_range", "finished", "make"]
 
 #: More bars than anyone would print as one exercise.
 MOST_BARS = 1_000
@@ -71,23 +73,69 @@ def make(title: str, purpose: str, sections: Sequence[Section], chart: Chart, te
     slurs: list[Slur] = []
     for section in sections:
         _lay(section, bars, notes, slurs)
-    if not notes:
-        raise UsageError(f"{title}: nothing is left to play; choose other bars or options")
-    if len(bars) > MOST_BARS:
-        raise UsageError(f"{title}: {len(bars)} bars are too long for one exercise; choose fewer bars or one key")
-    check_range((note.written for note in notes), chart)
-    passage = Passage(
-        title=title,
-        notes=tuple(notes),
-        bars=tuple(bars),
-        slurs=tuple(slurs),
-        tempos=(TempoMark(Fraction(0), tempo_bpm, f"♩ = {tempo_bpm:g}"),),
+    return finished(
+        Passage(
+            title=title,
+            notes=tuple(notes),
+            bars=tuple(bars),
+            slurs=tuple(slurs),
+            tempos=(TempoMark(Fraction(0), tempo_bpm, f"♩ = {tempo_bpm:g}"),),
+            purpose=purpose,
+        ),
+        chart,
+    )
+
+
+def finished(passage: Passage, chart: Chart) -> Passage:
+    """A made passage checked, written for this horn and known by its content: with its tuplets, part, transposition
+    and `sha256`, and without origin or remarks.
+
+    Raises
+    ------
+    UsageError
+        where there is no note, or more bars than one exercise may have.
+    NoFingering
+        where a note lies outside the horn's range.
+    ScoreError
+        where a length can't be written.
+    """
+    if not passage.notes:
+        raise UsageError(f"{passage.title}: nothing is left to play; choose other bars or options")
+    if len(passage.bars) > MOST_BARS:
+        raise UsageError(
+            f"{passage.title}: {len(passage.bars)} bars are too long for one exercise; choose fewer bars or one key"
+        )
+    check_range((note.written for note in passage.notes), chart)
+    check_range((note.trill.other for note in passage.notes if note.trill), chart)
+    made = replace(
+        passage,
+        notes=_with_tuplets(passage),
         part_id="P1",
         part_name=chart.title,
         transposition=chart.transposition,
-        purpose=purpose,
+        remarks=(),
+        origin="",
+        sha256="",
     )
-    return replace(passage, sha256=hashlib.sha256(repr(passage).encode()).hexdigest())
+    return replace(made, sha256=hashlib.sha256(_content(made).encode()).hexdigest())
+
+
+def _content(passage: Passage) -> str:
+    """All of it as text. Sets are put in order: theirs changes from run to run."""
+    marks = [(sorted(note.articulations), sorted(note.ornaments)) for note in passage.notes]
+    plain = (replace(note, articulations=frozenset(), ornaments=frozenset()) for note in passage.notes)
+    return repr((replace(passage, notes=tuple(plain)), marks))
+
+
+def _with_tuplets(passage: Passage) -> tuple[Note, ...]:
+    """The notes with the tuplets in which the page has to write them."""
+    if all(is_dyadic(note.start) and is_dyadic(note.end) for note in passage.notes):
+        return tuple(replace(note, tuplet=None) if note.tuplet else note for note in passage.notes)
+    found: dict[int, Tuplet] = {}
+    for cell in (cell for cells in lay_out(passage) for cell in cells):
+        if cell.note is not None and cell.tuplet:
+            found.setdefault(cell.note, Tuplet(*cell.tuplet))
+    return tuple(replace(note, tuplet=found.get(note.index)) for note in passage.notes)
 
 
 def _lay(section: Section, bars: list[Bar], notes: list[Note], slurs: list[Slur]) -> None:
