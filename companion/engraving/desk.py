@@ -26,7 +26,7 @@ class Desk:
         self._forget()
 
     def _forget(self) -> None:
-        self._key: tuple[str, int, int] | None = None
+        self._key: tuple[str, int, int, bool] | None = None
         self._pages: Iterator[str] = iter(())
         self._svgs: list[str] = []
         self._drawn: list[tuple[_Marks, System]] = []
@@ -35,7 +35,7 @@ class Desk:
     def systems(self, request: EngravingRequest) -> Iterator[System]:
         """The systems of the request, from the top. Raises `EngravingError` as `prepare` and `lay_out` do."""
         document = prepare(request.musicxml, frozenset(note for note, _ in request.marks))
-        key = (document, request.width_px, space_px(request.staff_px))
+        key = (document, request.width_px, space_px(request.staff_px), request.vector)
         if key != self._key:
             self._forget()
             self._pages = lay_out(document, request.width_px, request.staff_px)
@@ -68,7 +68,7 @@ class Desk:
             self._drawn[number] = kept
         else:
             self._drawn.append(kept)
-            self._bytes += len(self._svgs[number]) + len(system.png)
+            self._bytes += len(self._svgs[number]) + len(system.png) + len(system.svg)
         return system
 
 

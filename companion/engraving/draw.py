@@ -48,20 +48,25 @@ class Draughtsman:
         marks = place(request.marks, page.heads, page.ink, size_px, request.width_px)
         top, height = _frame([*page.ink, *(mark.box for mark in marks)], page.lines, space, page.staff_line_px)
         height = unscaled_height(request.width_px, height)
-        picture = _compose(page, marks, size_px, request.width_px, height, top)
-        source = _PAGE.format(width=request.width_px, height=height)
-        png = self._typst.compile(source.encode(), format="png", ppi=_POINTS_PER_INCH, sys_inputs={"svg": picture})
-        if not isinstance(png, bytes):
-            raise EngravingError("a system came out as several pictures; try fewer bars or a smaller staff")
+        ink = "black" if request.vector else INK_BLUE
+        picture = _compose(page, marks, size_px, ink, request.width_px, height, top)
         return System(
-            png=png,
+            png=b"" if request.vector else self._png(picture, request.width_px, height),
             width_px=request.width_px,
             height_px=height,
             staff=page.staff.moved(0, top).box(),
             heads={note: head.moved(0, top).box() for note, head in page.heads.items()},
             bars={bar: box.moved(0, top).box() for bar, box in page.bars.items()},
             marks=_mark_boxes(marks, top),
+            svg=picture if request.vector else "",
         )
+
+    def _png(self, picture: str, width_px: int, height_px: int) -> bytes:
+        source = _PAGE.format(width=width_px, height=height_px)
+        png = self._typst.compile(source.encode(), format="png", ppi=_POINTS_PER_INCH, sys_inputs={"svg": picture})
+        if not isinstance(png, bytes):
+            raise EngravingError("a system came out as several pictures; try fewer bars or a smaller staff")
+        return png
 
 
 def _frame(ink: Sequence[Rect], lines: Sequence[Rect], space: int, line_px: int) -> tuple[float, int]:
@@ -101,7 +106,9 @@ def _mark_boxes(marks: Sequence[Placed], top: float) -> dict[str, Box]:
     return {note: rect.moved(0, top).box() for note, rect in rects.items()}
 
 
-def _compose(page: Page, marks: Sequence[Placed], size_px: float, width_px: int, height: int, top: float) -> str:
+def _compose(
+    page: Page, marks: Sequence[Placed], size_px: float, ink: str, width_px: int, height: int, top: float
+) -> str:
     """The system's SVG in pixels: staff lines, the laid-out music, our marks."""
     k, (x, y) = page.scale, page.origin_units
     page.drawing.set("transform", f"translate({x * k:.4f}, {top - y * k:.4f}) scale({k:.9f})")
@@ -123,5 +130,5 @@ def _compose(page: Page, marks: Sequence[Placed], size_px: float, width_px: int,
         # The style sheet is written for what stands below this id; our own lines must not get its strokes.
         f'<g id={quoteattr(page.root_id)} color="black" font-family="{fonts.TEXT_FAMILY}">{music}</g>'
         f'<g font-family="{fonts.TEXT_FAMILY}" font-style="italic" font-weight="bold" font-size="{size_px:g}"'
-        f' fill="{INK_BLUE}">{written}</g></svg>'
+        f' fill="{ink}">{written}</g></svg>'
     )

@@ -255,7 +255,7 @@ def _check(request: EngravingRequest) -> None:
 
 def _size(request: EngravingRequest, systems: tuple[System, ...]) -> int:
     boxes = sum(len(system.heads) + len(system.bars) + len(system.marks) for system in systems)
-    return len(request.musicxml) + sum(len(system.png) for system in systems) + 200 * boxes
+    return len(request.musicxml) + sum(len(system.png) + len(system.svg) for system in systems) + 200 * boxes
 
 
 def _reason(code: int) -> str:

@@ -47,6 +47,7 @@ def request_frame(number: int, request: EngravingRequest) -> Frame:
         "width_px": request.width_px,
         "staff_px": request.staff_px,
         "marks": [list(mark) for mark in request.marks],
+        "vector": request.vector,
     }
     return head, request.musicxml
 
@@ -55,7 +56,7 @@ def request_of(frame: Frame) -> tuple[int, EngravingRequest]:
     """A frame as a request, with its number."""
     head, body = frame
     marks = tuple((note, text) for note, text in head["marks"])
-    return head["number"], EngravingRequest(body, head["width_px"], head["staff_px"], marks)
+    return head["number"], EngravingRequest(body, head["width_px"], head["staff_px"], marks, head["vector"])
 
 
 def system_frame(number: int, system: System) -> Frame:
@@ -68,19 +69,21 @@ def system_frame(number: int, system: System) -> Frame:
         "heads": system.heads,
         "bars": system.bars,
         "marks": system.marks,
+        "vector": bool(system.svg),
     }
-    return head, system.png
+    return head, system.svg.encode() if system.svg else system.png
 
 
 def system_of(frame: Frame) -> System:
     """A frame as a system."""
     head, body = frame
     return System(
-        png=body,
+        png=b"" if head["vector"] else body,
         width_px=head["size"][0],
         height_px=head["size"][1],
         staff=Box(*head["staff"]),
         heads={note: Box(*box) for note, box in head["heads"].items()},
         bars={int(bar): Box(*box) for bar, box in head["bars"].items()},
         marks={note: Box(*box) for note, box in head["marks"].items()},
+        svg=body.decode() if head["vector"] else "",
     )

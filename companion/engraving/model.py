@@ -26,13 +26,14 @@ class EngravingRequest:
 
     `width_px` is the width of a system's picture, `staff_px` the height of a five-line staff; it is rounded to whole
     pixels between two lines, so that all lines look alike (30 is drawn as 32). `marks` maps note ids to the fingering
-    mark over the note.
+    mark over the note. `vector` asks for drawings for paper, all black, in place of pictures.
     """
 
     musicxml: bytes
     width_px: int
     staff_px: float
     marks: tuple[tuple[str, str], ...] = ()
+    vector: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +41,7 @@ class System:
     """One system. `png` is its picture on a transparent ground, `width_px` x `height_px`. `heads` maps note ids to the
     box of the notehead, `bars` written bar indices to the box of the bar within the staff, `staff` is the box of the
     five lines (from the middle of the top line to the middle of the bottom one). `marks` maps note ids to the box of
-    its fingering mark."""
+    its fingering mark. Where a drawing for paper was asked for, `svg` is that, and `png` is empty."""
 
     png: bytes
     width_px: int
@@ -49,6 +50,7 @@ class System:
     heads: dict[str, Box]
     bars: dict[int, Box]
     marks: dict[str, Box]
+    svg: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,6 +8,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
+from dataclasses import replace
 
 import pytest
 from engraving_documents import scale, sixteenths
@@ -15,6 +16,7 @@ from engraving_documents import scale, sixteenths
 from companion.engraving import Engraver, EngravingRequest, Progress, System, engrave
 from companion.engraving import desk as desk_module
 from companion.engraving.desk import Desk
+from companion.engraving.draw import INK_BLUE
 from companion.errors import EngravingError
 from companion.paths import examples_dir
 from companion.scores import for_engraving, read
@@ -262,3 +264,15 @@ def test_a_desk_that_is_full_draws_on_and_keeps_nothing(monkeypatch: pytest.Monk
     small = Desk()
     assert tuple(small.systems(request)) == expected
     assert tuple(small.systems(request)) == expected
+
+
+def test_for_paper_the_same_systems_come_as_black_drawings(engraver: Engraver) -> None:
+    asked = request(12)
+    pictures = engrave(asked).systems
+    engraver.request(replace(asked, vector=True))
+    drawings, last = finish(engraver)
+    assert last.done and len(drawings) == len(pictures)
+    for drawing, picture in zip(drawings, pictures, strict=True):
+        assert replace(drawing, svg="", png=picture.png) == picture
+        assert drawing.svg.startswith("<svg") and not drawing.png
+        assert INK_BLUE not in drawing.svg and drawing.marks
