@@ -14,7 +14,7 @@ from math import ceil
 
 from companion.charts.model import Chart
 from companion.errors import NoFingering, UsageError
-from companion.passage import Bar, Note, Passage, Pitch, Slur, TempoMark, Tuplet
+from companion.passage import Bar, Note, Passage, Pitch, Slur, TempoMark, Trill, Tuplet
 from companion.scores.layout import lay_out
 from companion.scores.rhythm import is_dyadic
 
@@ -26,25 +26,33 @@ MOST_BARS = 1_000
 
 @dataclass(frozen=True, slots=True)
 class Tone:
-    """A note to be placed, or a rest where `pitch` is None; `length` in quarters. `slurred` is True where a slur
-    leads on to the next tone. `fingering_mark` stands over the note and fixes its fingering."""
+    """A note to be placed, or a rest where `pitch` is None; `length` in quarters, 0 for a grace note. `slurred` is True
+    where a slur leads on to the next tone. `fingering_mark` stands over the note and fixes its fingering. The others
+    are those of `Note`."""
 
     pitch: Pitch | None
     length: Fraction
     slurred: bool = False
     articulations: frozenset[str] = frozenset()
     fingering_mark: str = ""
+    grace: str = ""
+    ornaments: frozenset[str] = frozenset()
+    trill: Trill | None = None
+    fermata: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class Section:
-    """Tones under one key signature and one time signature."""
+    """Tones under one key signature and one time signature. `heading` stands over its first bar, and it is played
+    `times` times: with repeat signs, 8 times at most."""
 
     tones: tuple[Tone, ...]
     fifths: int = 0
     mode: str = ""
     beats: int = 4
     beat_type: int = 4
+    heading: str = ""
+    times: int = 1
 
 
 def make(title: str, purpose: str, sections: Sequence[Section], chart: Chart, tempo_bpm: float) -> Passage:
@@ -71,15 +79,21 @@ def make(title: str, purpose: str, sections: Sequence[Section], chart: Chart, te
     bars: list[Bar] = []
     notes: list[Note] = []
     slurs: list[Slur] = []
+    tempos: list[TempoMark] = []
     for section in sections:
-        _lay(section, bars, notes, slurs)
+        words = section.heading if tempos else f"{section.heading} ♩ = {tempo_bpm:g}".strip()
+        if words:
+            tempos.append(TempoMark(bars[-1].end if bars else Fraction(0), tempo_bpm, words))
+        sources = notes[-1].source + 1 if notes else 0, bars[-1].written_index + 1 if bars else 0
+        for time_pass in range(1, section.times + 1):
+            _lay(section, bars, notes, slurs, sources, time_pass)
     return finished(
         Passage(
             title=title,
             notes=tuple(notes),
             bars=tuple(bars),
             slurs=tuple(slurs),
-            tempos=(TempoMark(Fraction(0), tempo_bpm, f"♩ = {tempo_bpm:g}"),),
+            tempos=tuple(tempos),
             purpose=purpose,
         ),
         chart,
@@ -138,10 +152,13 @@ def _with_tuplets(passage: Passage) -> tuple[Note, ...]:
     return tuple(replace(note, tuplet=found.get(note.index)) for note in passage.notes)
 
 
-def _lay(section: Section, bars: list[Bar], notes: list[Note], slurs: list[Slur]) -> None:
+def _lay(
+    section: Section, bars: list[Bar], notes: list[Note], slurs: list[Slur], sources: tuple[int, int], time_pass: int
+) -> None:
+    """Lay a section once; its first note and first bar are number `sources` of the page."""
     bar_beats = Fraction(4 * section.beats, section.beat_type)
     start = bars[-1].end if bars else Fraction(0)
-    first_bar, at, slur_from = len(bars), start, -1
+    first_note, first_bar, at, slur_from = len(notes), len(bars), start, -1
     for tone in section.tones:
         if tone.pitch is not None:
             within = at - start
@@ -154,8 +171,12 @@ def _lay(section: Section, bars: list[Bar], notes: list[Note], slurs: list[Slur]
                     length=tone.length,
                     bar=first_bar + int(within // bar_beats),
                     count=1 + (within % bar_beats) * section.beat_type / 4,
-                    source=index,
+                    source=sources[0] + index - first_note,
+                    grace=tone.grace,
                     articulations=tone.articulations,
+                    ornaments=tone.ornaments,
+                    trill=tone.trill,
+                    fermata=tone.fermata,
                     tongued=slur_from < 0,
                     fingering_mark=tone.fingering_mark,
                 )
@@ -173,14 +194,15 @@ def _lay(section: Section, bars: list[Bar], notes: list[Note], slurs: list[Slur]
         bars.append(
             Bar(
                 index=len(bars),
-                number=str(len(bars) + 1),
-                written_index=len(bars),
+                number=str(sources[1] + place + 1),
+                written_index=sources[1] + place,
                 start=start + place * bar_beats,
                 length=bar_beats,
                 beats=section.beats,
                 beat_type=section.beat_type,
                 fifths=section.fifths,
                 mode=section.mode,
+                time_pass=time_pass,
             )
         )
 
