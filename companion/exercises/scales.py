@@ -3,7 +3,11 @@
 From the lowest tonic up to the highest note of the scale that the horn has, down to its lowest, and back to where it
 began (common practice, no source). The melodic minor goes down as the natural one. The dominant seventh stands on the
 fifth of its key, the diminished seventh on the leading note of its minor key, so both are spelled without signs that
-the key doesn't have but the leading note's. The chromatic scale goes up in sharps and down in flats.
+the key doesn't have but the leading note's. The chromatic scale goes up in sharps and down in flats. Thirds turn at the
+top and the bottom without playing a note twice, since under a slur that is one long note.
+
+Where a number of octaves is asked for, the scale goes from its lowest tonic so many octaves up and back, or as far as
+the horn goes where that is less.
 """
 
 from __future__ import annotations
@@ -17,8 +21,9 @@ from companion.exercises.build import Section, Tone, make
 from companion.exercises.keys_of import Key, degree, key_named, keys_from
 from companion.passage import Passage, Pitch
 from companion.planning.model import Plan
+from companion.practice.words import number_of, pitch_in_words
 
-__all__ = ["KINDS", "scales"]
+__all__ = ["KINDS", "checked_octaves", "scale_line", "scales"]
 
 _Steps = tuple[tuple[int, int], ...]
 _MAJOR: _Steps = ((0, 0), (1, 2), (2, 4), (3, 5), (4, 7), (5, 9), (6, 11))
@@ -45,6 +50,8 @@ KINDS: dict[str, tuple[str, _Steps, _Steps, str]] = {
 }
 _EIGHTH, _BAR = Fraction(1, 2), Fraction(4)
 _NOTES_A_SLUR = 16
+#: More octaves than any saxophone has, altissimo and all.
+_MOST_OCTAVES = 4
 
 
 def scales(
@@ -54,6 +61,7 @@ def scales(
     *,
     kind: str = "major",
     key: str = "",
+    octaves: int = 0,
     lowest: int = 0,
     highest: int = 127,
 ) -> Passage:
@@ -70,13 +78,15 @@ def scales(
     key
         One key by name; by default all twelve round the fifths from the passage's signature on. The chromatic scale
         begins on the tonic of that key, or of the passage's, and is written once.
+    octaves
+        So many from the lowest tonic; 0 for all that the horn has.
     lowest, highest
         Written MIDI numbers not to go beyond; the horn's range in any case.
 
     Raises
     ------
     UsageError
-        No such kind or key, or a range without two notes of the scale.
+        No such kind or key, octaves that make no sense, or a range without three notes of the scale.
 
     References
     ----------
@@ -84,7 +94,7 @@ def scales(
     """
     if kind not in KINDS:
         raise UsageError(f"no scale {kind!r}; there are {', '.join(KINDS)}")
-    mode, up, down, title = KINDS[kind]
+    mode, _, _, title = KINDS[kind]
     first = passage.bars[0].fifths if passage.bars else 0
     keys = keys_from(first, mode)
     if key:
@@ -94,28 +104,68 @@ def scales(
     if kind == "chromatic":
         keys = keys[:1]
     low, high = max(lowest, chart.lowest_midi), min(highest, chart.highest_midi)
-    sections = [_section(each, kind, up, down, low, high) for each in keys]
+    signed = kind != "chromatic"
+    sections = [
+        Section(
+            _slurred(scale_line(each, kind, low, high, checked_octaves(octaves))),
+            each.fifths if signed else 0,
+            each.mode if signed else "",
+        )
+        for each in keys
+    ]
     names = keys[0].name if len(keys) == 1 else f"{keys[0].name} to {keys[-1].name}"
+    names = names if signed else Pitch(*keys[0].tonic, 4).name
     return make(
-        f"{title}: {Pitch(*keys[0].tonic, 4).name if kind == 'chromatic' else names}",
-        "Even fingers over the whole horn: slurred, so that every change is heard",
+        f"{title}: {names}{', ' + number_of(octaves, 'octave') if octaves else ''}",
+        f"Even fingers over {_how_far(octaves)}: slurred, so that every change is heard",
         sections,
         chart,
         passage.marked_tempo_bpm(),
     )
 
 
-def _section(key: Key, kind: str, up: _Steps, down: _Steps, low: int, high: int) -> Section:
+def checked_octaves(octaves: int) -> int:
+    """The same number. Raises `UsageError` where there can't be so many octaves."""
+    if not 0 <= octaves <= _MOST_OCTAVES:
+        raise UsageError(f"{octaves} octaves: give 1 to {_MOST_OCTAVES}, or 0 for all that the horn has")
+    return octaves
+
+
+def _how_far(octaves: int) -> str:
+    return number_of(octaves, "octave") if octaves else "the whole horn"
+
+
+def scale_line(key: Key, kind: str, low: int, high: int, octaves: int = 0) -> list[Pitch]:
+    """The notes of a scale or arpeggio, from its lowest tonic (or root) up, down, and back to where they began.
+
+    Parameters
+    ----------
+    key, kind
+        `kind` is one of `KINDS`.
+    low, high
+        Written MIDI numbers not to go beyond.
+    octaves
+        How far up from the first note, and then no lower than it; 0 for as far as it goes.
+
+    Raises
+    ------
+    UsageError
+        Fewer than three notes of it lie there, or not its tonic.
+    """
+    _, up, down, _ = KINDS[kind]
+    root = Pitch(*key.tonic, 4).midi + up[0][1]
+    start_midi = low + (root - low) % 12
+    if octaves:
+        low, high = start_midi, min(high, start_midi + 12 * octaves)
     if kind == "chromatic":
         rising, falling = _semitones(_SHARPS, low, high), _semitones(_FLATS, low, high)
     else:
         rising, falling = _within(key, up, low, high), _within(key, down, low, high)
-    root = Pitch(*key.tonic, 4).midi + up[0][1]
-    starts = [i for i, pitch in enumerate(rising) if (pitch.midi - root) % 12 == 0]
-    if not starts or len(rising) < 3:
-        raise UsageError(f"{key.name}: too little of it lies between written MIDI {low} and {high}; give a wider range")
-    line = _thirds(rising, starts[0]) if kind == "thirds" else _full_range(rising, falling, starts[0])
-    return Section(_slurred(line), 0 if kind == "chromatic" else key.fifths, "" if kind == "chromatic" else key.mode)
+    if start_midi > high or len(rising) < 3:
+        between = " and ".join(pitch_in_words(midi, flat=key.fifths < 0) for midi in (low, high))
+        raise UsageError(f"{key.name}: too little of it lies between {between}; give a wider range")
+    start = [pitch.midi for pitch in rising].index(start_midi)
+    return _thirds(rising, start) if kind == "thirds" else _full_range(rising, falling, start)
 
 
 def _within(key: Key, steps: _Steps, low: int, high: int) -> list[Pitch]:
@@ -139,9 +189,11 @@ def _full_range(rising: Sequence[Pitch], falling: Sequence[Pitch], start: int) -
 def _thirds(notes: Sequence[Pitch], start: int) -> list[Pitch]:
     count = len(notes)
     pairs = [(i, i + 2) for i in range(start, count - 2)]
-    pairs += [(i, i - 2) for i in range(count - 1, 1, -1)]
-    pairs += [(i, i + 2) for i in range(start)]
-    return [notes[i] for pair in pairs for i in pair] + [notes[start]]
+    # From the top and the bottom with the next pair, or the turning note would come twice.
+    pairs += [(i, i - 2) for i in range(count - 2 if pairs else count - 1, 1, -1)]
+    pairs += [(i, i + 2) for i in range(1, start)]
+    line = [notes[i] for pair in pairs for i in pair]
+    return line if line[-1] == notes[start] else [*line, notes[start]]
 
 
 def _slurred(line: Sequence[Pitch]) -> tuple[Tone, ...]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from fractions import Fraction
+from itertools import pairwise
 from pathlib import Path
 
 import music21
@@ -13,7 +14,7 @@ from companion.errors import UsageError
 from companion.exercises import REGISTRY
 from companion.exercises.keys_of import Key, key_named
 from companion.exercises.scales import KINDS
-from companion.passage import Passage
+from companion.passage import Passage, Pitch
 from companion.planning import plan
 from companion.scores import read
 from companion.scores.write import to_musicxml
@@ -84,11 +85,45 @@ def test_music21_names_the_chord_of_every_arpeggio(tune: Passage, kind: str) -> 
         assert getattr(chord, ARPEGGIOS[kind])()
 
 
-def test_thirds_are_thirds(tune: Passage) -> None:
-    made = [note.written for note in _scale(tune, "alto", kind="thirds", key="E-flat").notes]
-    for low, high in zip(made[0:-1:2], made[1::2], strict=True):
-        between = music21.interval.Interval(*(music21.pitch.Pitch(midi=pitch.midi) for pitch in (low, high)))
-        assert between.semitones in (3, 4, -3, -4)
+def _music21_pitch(pitch: Pitch) -> music21.pitch.Pitch:
+    return music21.pitch.Pitch(pitch.step, octave=pitch.octave, accidental=pitch.alter)
+
+
+@pytest.mark.parametrize("horn", HORNS)
+@pytest.mark.parametrize("octaves", [0, 1, 2])
+def test_thirds_are_thirds_in_every_key(tune: Passage, horn: str, octaves: int) -> None:
+    """By music21's intervals, which go by letters and semitones: a diminished fourth is none."""
+    for key in MAJORS:
+        made = [note.written for note in _scale(tune, horn, kind="thirds", key=key, octaves=octaves).notes]
+        line = made[: len(made) - len(made) % 2]
+        for low, high in zip(line[::2], line[1::2], strict=True):
+            between = music21.interval.Interval(_music21_pitch(low), _music21_pitch(high))
+            assert between.generic.undirected == 3 and between.semitones in (3, 4, -3, -4)
+        assert all(a.midi != b.midi for a, b in pairwise(made))
+        assert made[-1] == made[0]
+
+
+@pytest.mark.parametrize("kind", ARPEGGIOS)
+def test_arpeggios_go_by_thirds_and_one_other_interval(tune: Passage, kind: str) -> None:
+    """By music21: stacked thirds, closed to the octave by a fourth (triads), a second (sevenths)."""
+    closing = 4 if kind in ("arpeggio-major", "arpeggio-minor") else 2
+    for key in MAJORS if KINDS[kind][0] == "major" else MINORS:
+        made = [_music21_pitch(note.written) for note in _scale(tune, "alto", kind=kind, key=key).notes]
+        sizes = {music21.interval.Interval(a, b).generic.undirected for a, b in pairwise(made)}
+        assert sizes == {3, closing}
+
+
+@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("octaves", [1, 2])
+def test_octaves_go_from_the_lowest_tonic_as_far_as_asked(tune: Passage, kind: str, octaves: int) -> None:
+    chart = charts.load("tenor")
+    for key in MAJORS if KINDS[kind][0] == "major" else MINORS:
+        midis = [note.written_midi for note in _scale(tune, "tenor", kind=kind, key=key, octaves=octaves).notes]
+        assert midis[0] == midis[-1] == min(midis) < chart.lowest_midi + 12
+        if midis[0] + 12 * octaves <= chart.highest_midi:
+            assert max(midis) == midis[0] + 12 * octaves
+        else:
+            assert chart.highest_midi - 5 < max(midis) <= chart.highest_midi
 
 
 @pytest.mark.parametrize("horn", HORNS)
@@ -144,6 +179,7 @@ def test_a_range_can_be_set(tune: Passage) -> None:
         ({"key": "F-flat"}, "seven signs"),
         ({"key": "F-sharp minor"}, "takes a major key"),
         ({"lowest": 70, "highest": 71}, "wider range"),
+        ({"octaves": 9}, "give 1 to 4"),
         ({"tempo": 60}, "no option 'tempo'"),
         ({"kind": 3}, "such as 'major'"),
     ],
