@@ -15,21 +15,21 @@ from pathlib import Path
 
 import pygame
 
-from companion.engraving import Engraver, EngravingRequest
+from companion.engraving import Engraver
 from companion.errors import CompanionError, UsageError
-from companion.planning import printed_texts
 from companion.ports import is_sim
 from companion.ports.quiet import quiet_driver
 from companion.practice.model import RawEvent
 from companion.units import NS_PER_S, ns_from_s
 from companion.window.bindings import REPEATED, action_for
 from companion.window.horn_hands import HornHands, wants_horn
-from companion.window.layout import no_smaller, staff_px_for
+from companion.window.layout import no_smaller
 from companion.window.leaves import Leaf, NoteCheckLeaf, ScreenLeaf
 from companion.window.lists import LEAVES
 from companion.window.page import PageView
 from companion.window.replaying import Replaying
 from companion.window.run import Run, Setup, SteppedClock
+from companion.window.sheets import Sheets
 from companion.window.shots import Shots
 from companion.window.stand import RUNNERS_UP_SHOWN, Stand
 
@@ -73,8 +73,6 @@ class App:
         self.setup = setup
         self.stepped = SteppedClock() if setup.hidden and is_sim(setup.port) else None
         self.engraver = engraver or Engraver()
-        self._musicxml = musicxml
-        self._document: bytes | None = None
         open_display(setup.hidden)
         pygame.font.init()
         pygame.key.set_repeat(350, 60)
@@ -92,9 +90,7 @@ class App:
         self._hands = HornHands(self.run.clock)
         self._pressed_at: tuple[int, int] | None = None
         self._replayed_at: int | None = None
-        self._engraved_plan = ""
-        self._engraved_layout: tuple[int, float] = (0, 0.0)
-        self._engrave()
+        self._sheets = Sheets(self.stand, self.engraver, musicxml)
 
     # -- the loop ----------------------------------------------------------------------------------------------------
 
@@ -143,7 +139,7 @@ class App:
         if isinstance(self.leaf, ScreenLeaf):
             self.leaf.hear(heard)
         self._go_on_replaying()
-        self._collect_systems()
+        self._sheets.collect()
         changed = self.stand.draw(self.screen) if self.leaf is None else self._draw_with_leaf()
         if changed:
             pygame.display.update(changed)
@@ -180,35 +176,6 @@ class App:
         self.run.close()
         self.engraver.close()
         pygame.display.quit()
-
-    # -- the page ----------------------------------------------------------------------------------------------------
-
-    def _engrave(self) -> None:
-        if self._document is None:
-            self._document = self._musicxml()
-        plan, page, place = self.run.rehearsal.plan, self.stand.page, self.stand.place
-        texts = printed_texts(self.setup.passage, plan)
-        marks = tuple(sorted((f"n{source}", text) for source, text in texts.items() if text))
-        layout = (place.music.width, staff_px_for(place, self.setup.passage))
-        if page.done and layout == self._engraved_layout:
-            # Only marks differ, which move no note: the page stays to be read until the new one is whole.
-            page.renew()
-        else:
-            page.clear()
-        self.stand.engraving_fault = ""
-        self._engraved_plan, self._engraved_layout = plan.version, layout
-        self.engraver.request(EngravingRequest(self._document, *layout, marks))
-
-    def _collect_systems(self) -> None:
-        while (progress := self.engraver.poll()) is not None:
-            for system in progress.systems:
-                self.stand.page.add(system)
-            if progress.done:
-                self.stand.page.finish()
-            if progress.error is not None:
-                self.stand.engraving_fault = str(progress.error)
-                if self.stand.page.systems:
-                    self.run.say(f"the page still shows the old marks: {progress.error}")
 
     # -- keys and mouse ----------------------------------------------------------------------------------------------
 
@@ -252,7 +219,7 @@ class App:
         else:
             self.screen = pygame.display.get_surface() or self.screen
         self.stand.resize(self.screen.get_size())
-        self._engrave()
+        self._sheets.engrave()
 
     def _key(self, event: pygame.event.Event, held: bool) -> None:
         if self.leaf is not None:
@@ -315,9 +282,9 @@ class App:
         if self._pressed_at is None:
             return
         if self.stand.drag_from is not None:
-            bars = self.setup.passage.bars
-            low, high = sorted(bars[i].written_index for i in self.stand.chosen_bars())
-            section = self.setup.passage.written_range(low, high)
+            passage = self.run.rehearsal.passage
+            low, high = sorted(passage.bars[i].written_index for i in self.stand.chosen_bars())
+            section = passage.written_range(low, high)
             self._guarded(lambda: self.run.rehearsal.choose_bars(*section))
             self.stand.looked_at = None
         else:
@@ -340,7 +307,13 @@ class App:
             self.leaf.close()
         self.leaf = None
         self.stand.refresh()
-        self._engrave_marks()
+        self._show_music()
+
+    def _show_music(self) -> None:
+        """The sheet of what the run has on the stand, engraved as it is planned now."""
+        if self._sheets.turn():
+            pygame.display.set_caption(f"{self.run.rehearsal.passage.title} – companion")
+        self._sheets.engrave()
 
     # -- actions -----------------------------------------------------------------------------------------------------
 
@@ -402,11 +375,7 @@ class App:
         if at is None:
             return
         self._guarded(lambda: self.run.pick(at, name))
-        self._engrave_marks()
-
-    def _engrave_marks(self) -> None:
-        if self.run.rehearsal.plan.version != self._engraved_plan:
-            self._engrave()
+        self._sheets.engrave()
 
     def _show_spots(self) -> None:
         self.stand.spots_shown = not self.stand.spots_shown
@@ -475,6 +444,9 @@ class App:
             self._hands.let_go(self.run.keys_port)
         elif self.stand.looked_at is not None:
             self.stand.looked_at = None
+        elif self.run.on_exercise:
+            self.run.back_to_piece()
+            self._show_music()
         else:
             self.quit = True
 
@@ -488,7 +460,7 @@ class App:
         self.stand.refresh()
 
     def _look(self, by: int) -> None:
-        notes, section = self.setup.passage.notes, self.run.rehearsal.section
+        notes, section = self.run.rehearsal.passage.notes, self.run.rehearsal.section
         at = self.stand.looked_at
         at = section.first_note if at is None else max(0, min(len(notes) - 1, at + by))
         self.stand.look_at(at, telling=at in self.stand.told_notes())
@@ -561,7 +533,7 @@ class App:
 
     def _show_trouble_bars(self) -> None:
         assert self.shots
-        section = self.run.rehearsal.trouble_section() or (0, min(1, len(self.setup.passage.bars) - 1))
+        section = self.run.rehearsal.trouble_section() or (0, min(1, len(self.run.rehearsal.passage.bars) - 1))
         self.run.rehearsal.choose_bars(*section)
         self.stand.looked_at = self._telling_note()
         self.stand.page.follow(self.stand.looked_at, self.stand.place.music)

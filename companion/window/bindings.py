@@ -43,6 +43,7 @@ BINDINGS = (
     Binding(("s",), "S", "strip", "early and late under the staff, or no longer", (AFTER, REPLAY)),
     Binding(("o",), "O", "trouble", "your own trouble spots in this passage", _BETWEEN),
     Binding(("k",), "K", "offered", "take the bars of the spot the ladder offers", _BETWEEN),
+    Binding(("x",), "X", "exercises", "exercises out of this passage, and back", _BETWEEN, 6, "exercises"),
     Binding(("w",), "W", "whole", "back to the whole passage", _BETWEEN, 7, "whole passage"),
     Binding(("b",), "B", "bars", "choose bars (or draw across them)", _BETWEEN, 5, "bars"),
     Binding(("t",), "T", "tempo", "choose the tempo", _BETWEEN, 8, "tempo"),
@@ -74,7 +75,7 @@ BINDINGS = (
     Binding((",",), ",", "tone_softer", "tone softer"),
     Binding(("?", "f1"), "?", "keys", "all keys", _ALWAYS, 6, "all keys"),
     Binding(("f11",), "F11", "full_screen", "full screen on or off"),
-    Binding(("escape",), "Esc", "leave", "stop (whoever plays), or put the stand away"),
+    Binding(("escape",), "Esc", "leave", "stop (whoever plays), leave an exercise, or put the stand away"),
     Binding(("space",), "space", "replay_toggle", "in a replay: play, or stand still", _REPLAY, 1, "play, pause"),
     Binding(("left",), "←", "replay_back", "in a replay: a note back", _REPLAY, 2, "note back"),
     Binding(("right",), "→", "replay_on", "in a replay: a note on (or click a note)", _REPLAY, 2, "note on"),
@@ -123,10 +124,15 @@ def action_for(event: pygame.event.Event, state: str) -> str | None:
 _HORN_ENDS = Binding(("escape",), "Esc", "leave", "stop", _TAKE, 1, "stop: the other keys are the horn")
 
 
-def foot_line(state: str, horn_keys: frozenset[str] = frozenset()) -> tuple[Binding, ...]:
+#: An exercise is on the stand in place of the piece.
+_BACK = Binding(("escape",), "Esc", "leave", "back to the piece", _BETWEEN, 2, "back to the piece")
+
+
+def foot_line(state: str, horn_keys: frozenset[str] = frozenset(), exercise: bool = False) -> tuple[Binding, ...]:
     """The bindings shown at the foot of the window in this state, most wanted first. `horn_keys` are the names of those
-    that belong to the computer's keys as a horn, which has them during a take."""
-    shown = [b for b in BINDINGS if b.foot and state in b.states]
+    that belong to the computer's keys as a horn, which has them during a take; `exercise` says that Esc leads from an
+    exercise to the piece."""
+    shown = [b for b in (*BINDINGS, *((_BACK,) if exercise else ())) if b.foot and state in b.states]
     if horn_keys and state in _TAKE:
         shown = [_HORN_ENDS, *(b for b in shown if not horn_keys.issuperset(b.keys))]
     return tuple(sorted(shown, key=lambda b: b.foot))

@@ -16,7 +16,7 @@ from companion.window.bindings import BINDINGS, Binding
 from companion.window.layout import Layout
 from companion.window.theme import Ink, Type, wrap
 
-__all__ = ["ChoiceLeaf", "KeysLeaf", "Leaf", "NoteCheckLeaf", "Row", "ScreenLeaf", "lay_paper", "leaf_box"]
+__all__ = ["Also", "ChoiceLeaf", "KeysLeaf", "Leaf", "NoteCheckLeaf", "Row", "ScreenLeaf", "lay_paper", "leaf_box"]
 
 
 class Leaf(Protocol):
@@ -80,6 +80,16 @@ class Row:
     below: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class Also:
+    """What else can be done with a line of a list: by which key, what it says, and what happens with a line's
+    number."""
+
+    key: str
+    words: str
+    act: Callable[[int], None]
+
+
 class ChoiceLeaf:
     """A list; arrows and Enter or the mouse choose. `rows` is asked anew for each drawing, so a list may change while
     open.
@@ -98,6 +108,7 @@ class ChoiceLeaf:
         hint: str = "",
         typed: Callable[[float], None] | None = None,
         width: float = 560,
+        also: Also | None = None,
     ) -> None:
         self.kind = kind
         self.title = title
@@ -107,7 +118,9 @@ class ChoiceLeaf:
         self.hint = hint
         self.typed = typed
         self.width = width
+        self.also = also
         self.number = ""
+        self._also_places: list[tuple[pygame.Rect, int]] = []
         self._places: list[tuple[pygame.Rect, int]] = []
         self._box = pygame.Rect(0, 0, 0, 0)
         self._page = 1
@@ -150,7 +163,7 @@ class ChoiceLeaf:
         while first > 0 and used + heights[first - 1] <= area.height * (0.5 if self.at < len(rows) - 1 else 1):
             first -= 1
             used += heights[first]
-        y, self._places = area.y, []
+        y, self._places, self._also_places = area.y, [], []
         for i in range(first, len(rows)):
             if y + heights[i] > area.bottom:
                 type_.draw(
@@ -160,8 +173,17 @@ class ChoiceLeaf:
             line = pygame.Rect(area.x, y, area.width, heights[i])
             self._places.append((line, i))
             self._draw_row(target, line, type_, u, rows[i], i == self.at)
+            if self.also:
+                self._also_places.append((self._draw_also(target, line, type_, u, self.also), i))
             y += heights[i]
         self._page = max(1, len(self._places) - 1)
+
+    def _draw_also(self, target: pygame.Surface, line: pygame.Rect, type_: Type, u: float, also: Also) -> pygame.Rect:
+        right = line.right - round(10 * u)
+        words = type_.draw(target, also.words, (right, line.y + round(6 * u)), 15, "regular", Ink.BLUE, "topright")
+        return words.union(
+            type_.draw(target, also.key, (words.x - round(8 * u), words.y), 15, "bold", Ink.BLUE, "topright")
+        )
 
     def _row_height(self, row: Row, type_: Type, width: int, u: float) -> int:
         height = type_.line_height(17) + round(8 * u)
@@ -176,6 +198,8 @@ class ChoiceLeaf:
             pygame.draw.rect(target, Ink.BLUE, (line.x, line.y, max(3, round(4 * u)), line.height))
         x, y = line.x + round(12 * u), line.y + round(4 * u)
         right = type_.width(row.right, 15) if row.right else 0
+        if self.also:
+            right += type_.width(f"{self.also.key}  {self.also.words}", 15, "bold")
         type_.draw(
             target, row.text, (x, y), 17, "bold" if here else "regular",
             max_width_px=line.width - right - round(36 * u),
@@ -195,6 +219,9 @@ class ChoiceLeaf:
             return True
         if name in ("return", "enter", "keypad enter"):
             return self._take()
+        if self.also and self.rows() and name == self.also.key.lower():
+            self.also.act(self.at)
+            return True
         moves = {"up": -1, "down": 1, "page up": -self._page, "page down": self._page, "home": -(10**6), "end": 10**6}
         if name in moves:
             self.at = max(0, min(len(self.rows()) - 1, self.at + moves[name]))
@@ -216,6 +243,10 @@ class ChoiceLeaf:
         """See `Leaf`."""
         if not self._box.collidepoint(pos):
             return True
+        for words, i in self._also_places:
+            if self.also and words.inflate(8, 10).collidepoint(pos):
+                self.also.act(i)
+                return True
         for line, i in self._places:
             if line.collidepoint(pos):
                 self.at = i

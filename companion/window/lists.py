@@ -17,6 +17,7 @@ from companion.practice.words import place_in_words
 from companion.window import pencil
 from companion.window.comment_leaf import ReadLeaf, comment_sections
 from companion.window.leaves import ChoiceLeaf, KeysLeaf, Leaf, NoteCheckLeaf, Row
+from companion.window.material import exercises_leaf, trouble_leaf
 from companion.window.metronome import metronome_number
 from companion.window.note_leaf import FingeringShown, NoteLeaf, cost_in_words
 from companion.window.run import CHECK_NOTE_NAME, Run
@@ -81,7 +82,7 @@ def _bars_in_words(passage: Passage, low: int, high: int) -> str:
 def _tempo(run: Run, stand: Stand) -> Leaf:
     rehearsal, ladder = run.rehearsal, run.rehearsal.ladder
     bar = rehearsal.section.passage.bars[0]
-    said = {len(ladder.rungs) - 1: run.setup.target_label, ladder.rung: "you are here"}
+    said = {len(ladder.rungs) - 1: run.music.target_label, ladder.rung: "you are here"}
     rows = [Row(metronome_number(tempo_bpm, bar), said.get(rung, "")) for rung, tempo_bpm in enumerate(ladder.rungs)]
     return ChoiceLeaf(
         "tempo",
@@ -200,31 +201,6 @@ def _takes(run: Run, stand: Stand) -> Leaf:
         chosen=next((i for i, take in enumerate(takes) if take is now), 0),
         width=640,
     )
-
-
-def _trouble(run: Run, stand: Stand) -> Leaf:
-    """What keeps failing over takes and days; choosing one takes its bars."""
-    spots = run.trouble_spots()
-    rows = [Row(*_place_and_words(spot.sentence)) for spot in spots]
-    rows = rows or [Row("nothing keeps failing here, as far as the record tells", "", run.trouble.fault)]
-
-    def choose(index: int) -> None:
-        run.take_trouble(spots[index])
-        stand.look_at(None, telling=False)
-
-    return ChoiceLeaf(
-        "trouble",
-        "What keeps failing",
-        lambda: rows,
-        choose if spots else None,
-        width=700,
-        hint="Choosing one takes its bars. It goes from the list once it has been right often enough.",
-    )
-
-
-def _place_and_words(sentence: str) -> tuple[str, str, str]:
-    place, _, words = sentence.partition(": ")
-    return place, "", words
 
 
 def _instrument(run: Run, stand: Stand) -> Leaf:
@@ -377,7 +353,8 @@ LEAVES: dict[str, Callable[[Run, Stand], Leaf]] = {
     "limits": _limits,
     "comment": _comment,
     "replay_take": _takes,
-    "trouble": _trouble,
+    "trouble": trouble_leaf,
+    "exercises": exercises_leaf,
     "instrument": _instrument,
     "port": _port,
     "check": _check,

@@ -6,7 +6,7 @@ record and leaves sentences to show in `notice`. Everything a key can do is a me
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 from companion.charts import load
 from companion.charts.model import Chart, Fingering
-from companion.errors import CompanionError, PortError, RecordError
+from companion.errors import CompanionError, PortError, RecordError, UsageError
 from companion.passage import Passage
 from companion.planning import RULES, Rule, all_marks, change_seconds
 from companion.planning import plan as make_plan
@@ -36,11 +36,13 @@ from companion.record import Sitting, TakeRecord, finished_take_record
 from companion.record.marks import Marked
 from companion.record.marks_edit import set_fingering
 from companion.units import NS_PER_S, ns_from_s
+from companion.window.music import Made, Music, Option, exercise_of, ladder_for
 from companion.window.own_pace import OwnPace
 from companion.window.own_trouble import OwnTrouble
 from companion.window.takes import result_of
 
 if TYPE_CHECKING:
+    from companion.exercises.offers import Offer
     from companion.record.trouble import TroubleSpot
 
 __all__ = ["Cost", "Run", "Setup", "SteppedClock"]
@@ -120,16 +122,10 @@ class Run:
         self.setup = setup
         self.clock = clock
         self.chart = setup.chart
-        self.rehearsal = Rehearsal(
-            setup.passage,
-            setup.plan,
-            setup.ladder,
-            tolerances=setup.tolerances,
-            chart=setup.chart,
-            hurdles_at=self._hurdles_at,
-        )
-        if setup.bars:
-            self.rehearsal.choose_bars(*setup.bars)
+        self.piece = self._the_piece()
+        #: What stands on the stand now: the piece, or an exercise made of it.
+        self.music = self.piece
+        self._exercises: dict[tuple[str, str], Music] = {}
         self.began_ns = clock()
         self.sitting = Sitting.begin(setup.sessions, datetime.now().astimezone())
         self.results: list[dict[str, object]] = []
@@ -142,10 +138,7 @@ class Run:
         self._told_silent = False
         self.offered: PortName | None = None
         self.memory = recall(setup.settings)
-        self.marks = dict(setup.marked.fingerings) if setup.marked else {}
-        self.whys = dict(setup.marked.whys) if setup.marked else {}
         self._pace: OwnPace | None = None
-        self.trouble = OwnTrouble(setup.sessions, setup.passage)
         self._limits: tuple[object, Limits] | None = None
         self.click = ClickPlayer()
         levels = recall_sound(setup.settings)
@@ -163,6 +156,37 @@ class Run:
             self.use_port(setup.port)
         if setup.by_itself:
             self._next_take_ns = self.began_ns + ns_from_s(min(1.5, setup.review_s))
+
+    def _the_piece(self) -> Music:
+        setup = self.setup
+        rehearsal = self._rehearsal(setup.passage, setup.plan, setup.ladder, setup.chart)
+        if setup.bars:
+            rehearsal.choose_bars(*setup.bars)
+        trouble = OwnTrouble(setup.sessions, setup.passage)
+        music = Music(rehearsal, trouble, setup.target_label, marks_path=setup.marks_path)
+        if setup.marked:
+            music.marks, music.whys = dict(setup.marked.fingerings), dict(setup.marked.whys)
+            music.comments = setup.marked.comments
+        return music
+
+    def _rehearsal(self, passage: Passage, plan: Plan, ladder: Ladder, chart: Chart) -> Rehearsal:
+        tolerances = self.setup.tolerances
+        return Rehearsal(passage, plan, ladder, tolerances=tolerances, chart=chart, hurdles_at=self._hurdles_at)
+
+    @property
+    def rehearsal(self) -> Rehearsal:
+        """That of the music on the stand."""
+        return self.music.rehearsal
+
+    @property
+    def marks(self) -> dict[int, str]:
+        """The fingerings fixed by hand, by note."""
+        return self.music.marks
+
+    @property
+    def trouble(self) -> OwnTrouble:
+        """What keeps failing in the music on the stand."""
+        return self.music.trouble
 
     # -- what is said ------------------------------------------------------------------------------------------------
 
@@ -507,19 +531,77 @@ class Run:
         self.rehearsal.choose_tempo(ladder.rungs[rung])
 
     def use_instrument(self, name: str) -> None:
-        """Plan the passage for another horn. Raises `NoFingering` where it can't be played on it (nothing changes
-        then)."""
-        chart = load(name)
-        self.rehearsal.replan(self._planned(chart, self.marks), chart)
+        """Plan the piece, and an exercise on the stand, for another horn. Raises `NoFingering` where one of them can't
+        be played on it, `UsageError` during a take (nothing changes then)."""
+        chart, piece, made = load(name), self.piece, self.music.made
+        self._only_between_takes("change the instrument")
+        plan = self._planned(piece.passage, chart, piece.marks)
+        exercise = self._exercise(plan, chart, made) if made is not None else None
+        piece.rehearsal.replan(plan, chart)
         self.chart = chart
+        if exercise is not None:
+            self._turn_to(exercise)
         if self.keys_port is not None:
             self.keys_port.use(chart, self.keys_port.layout)
             self.horn_sound.stop()
         self._pace = None
 
-    def _planned(self, chart: Chart, marks: dict[int, str]) -> Plan:
-        passage = self.rehearsal.passage
+    def _planned(self, passage: Passage, chart: Chart, marks: dict[int, str]) -> Plan:
         return make_plan(passage, chart, all_marks(passage, chart, marks), rules=self.setup.rules)
+
+    # -- exercises made of the piece ---------------------------------------------------------------------------------
+
+    @property
+    def on_exercise(self) -> bool:
+        """Whether an exercise stands on the stand in place of the piece."""
+        return self.music is not self.piece
+
+    def offers(self) -> tuple[Offer, ...]:
+        """The exercises worth making of the bars chosen in the piece, own trouble spots first."""
+        from companion.exercises.offers import offers  # not before: the first page needs none
+
+        piece, section = self.piece.rehearsal, self.piece.rehearsal.section
+        plan = piece.plan.part(section.first_note, len(section.passage.notes))
+        return offers(section.passage, plan, self.chart, self.piece.trouble.spots, section.first_note)
+
+    def take_offer(self, offer: Offer) -> None:
+        """Put an exercise on the stand that was offered for the bars chosen. Raises `UsageError` during a take."""
+        section = self.piece.rehearsal.section
+        self.take_exercise(offer.name, offer.options, (section.first_bar, section.last_bar))
+
+    def take_exercise(self, name: str, options: Mapping[str, Option], bars: tuple[int, int] | None = None) -> None:
+        """Put an exercise on the stand, made of these bars of the piece (indices, both included; all of it without).
+        One that was there before stands as it was left. Raises `UsageError` during a take or where there is nothing to
+        make it of, `NoFingering` where it leaves the horn."""
+        self._only_between_takes("go to an exercise")
+        made = Made(name, tuple(options.items()), bars or (0, len(self.piece.passage.bars) - 1))
+        self._turn_to(self._exercise(self.piece.rehearsal.plan, self.chart, made))
+
+    def back_to_piece(self) -> None:
+        """The piece again, as it was left. Raises `UsageError` during a take."""
+        self._only_between_takes("go back to the piece")
+        self._turn_to(self.piece)
+
+    def _exercise(self, plan: Plan, chart: Chart, made: Made) -> Music:
+        piece = self.piece
+        passage = exercise_of(piece.passage, plan, chart, made)
+        key = passage.sha256, chart.name
+        if key not in self._exercises:
+            ladder = ladder_for(passage, piece.rehearsal.ladder)
+            rehearsal = self._rehearsal(passage, self._planned(passage, chart, {}), ladder, chart)
+            trouble = OwnTrouble(self.setup.sessions, passage)
+            self._exercises[key] = Music(rehearsal, trouble, "target", made)
+        return self._exercises[key]
+
+    def _turn_to(self, music: Music) -> None:
+        """The controller is heard as before."""
+        before = self.rehearsal
+        self.music, self._next_take_ns, self._notice = music, 0, ""
+        music.rehearsal.shift_semitones, music.rehearsal.delay_ms = before.shift_semitones, before.delay_ms
+
+    def _only_between_takes(self, wish: str) -> None:
+        if self.rehearsal.busy:
+            raise UsageError(f"stop the take first, then {wish}")
 
     # -- own trouble spots -------------------------------------------------------------------------------------------
 
@@ -537,11 +619,11 @@ class Run:
 
     def comment(self, note_index: int) -> str:
         """The teacher's comment on a note, empty where there is none."""
-        return self.setup.marked.comments.get(note_index, "") if self.setup.marked else ""
+        return self.music.comments.get(note_index, "")
 
     def reason(self, note_index: int) -> str:
         """Why the note has its fingering: the teacher's reason where there is one."""
-        return reason_in_full(self.rehearsal.plan.choices[note_index], self.whys.get(note_index, ""))
+        return reason_in_full(self.rehearsal.plan.choices[note_index], self.music.whys.get(note_index, ""))
 
     def changes_more_s(self, note_index: int, fingering: Fingering) -> float:
         """Seconds that the changes into and out of a note take more with another fingering, its neighbours as planned;
@@ -566,11 +648,12 @@ class Run:
         marks = {index: own for index, own in self.marks.items() if passage.notes[index].source != source}
         if name is not None:
             marks |= {note.index: name for note in passage.notes if note.source == source}
-        plan = self._planned(self.chart, marks)
+        plan = self._planned(passage, self.chart, marks)
         before = self.rehearsal.plan.remarks
         self.rehearsal.replan(plan)
-        self.marks = marks
-        self.whys = {i: why for i, why in self.whys.items() if passage.notes[i].source != source}
+        music = self.music
+        music.marks = marks
+        music.whys = {i: why for i, why in music.whys.items() if passage.notes[i].source != source}
         said = [remark for remark in plan.remarks if remark not in before]
         said += self._keep_mark(note_index, name)
         if said:
@@ -578,7 +661,7 @@ class Run:
 
     def _keep_mark(self, note_index: int, name: str | None) -> list[str]:
         """Write the mark beside the passage; a place that can't be written is said, and the mark holds for now."""
-        path, passage = self.setup.marks_path, self.rehearsal.passage
+        path, passage = self.music.marks_path, self.rehearsal.passage
         if path is None:
             return ["this passage has no file: the mark holds for this sitting"]
         try:

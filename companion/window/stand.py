@@ -83,6 +83,13 @@ class Stand:
         """Draw everything at the next call (something lay over the stand)."""
         self._seen: dict[str, Hashable] = {}
 
+    def show_sheet(self, page: PageView, fault: str) -> None:
+        """Another sheet lies on the stand; `fault` says why it can't be read, where it can't."""
+        self.end_replay()
+        self.page, self.engraving_fault, self.spots_shown = page, fault, False
+        self.drag_from = self.drag_to = None
+        self.refresh()
+
     # -- what is shown -----------------------------------------------------------------------------------------------
 
     def shown_note(self) -> int | None:
@@ -476,7 +483,7 @@ class Stand:
 
     def penned(self) -> Penned:
         """What the teacher wrote on the page."""
-        comments = self.run.setup.marked.comments if self.run.setup.marked else {}
+        comments = self.run.music.comments
         choices = self.run.rehearsal.plan.choices
         # Another horn may lack a marked fingering.
         return Penned(tuple(sorted(i for i in self.run.marks if choices[i].fixed)), tuple(sorted(comments)))
@@ -595,6 +602,8 @@ class Stand:
                     "No controller is chosen: plug one in, or press P; the computer's keys can be a horn, and there is"
                     " a simulated player to watch."
                 )
+            if run.on_exercise:
+                return f"{rehearsal.passage.purpose}. Esc leads back to {run.piece.passage.title}, as you left it."
             if run.keys_port is not None:
                 return "J shows which key of the computer is which of the horn, and lets you try them. Esc ends a take."
             return CARE
@@ -630,7 +639,7 @@ class Stand:
     def _ladder_shown(self) -> LadderShown:
         rehearsal, allowed = self.run.rehearsal, self.run.rehearsal.tolerances
         return LadderShown(
-            rehearsal.ladder, rehearsal.section.passage.bars[0], self.run.setup.target_label,
+            rehearsal.ladder, rehearsal.section.passage.bars[0], self.run.music.target_label,
             f"{rehearsal.ladder.rule} Clean: no wrong note, {allowed.clean_share_on_time:.0%} within"
             f" {allowed.on_time_ms:g} ms.",
         )  # fmt: skip
@@ -653,7 +662,7 @@ class Stand:
         return name
 
     def _foot_value(self) -> Hashable:
-        return self.state, self._port_words(), self.run.muted, self._horn_keys()
+        return self.state, self._port_words(), self.run.muted, self._horn_keys(), self.run.on_exercise
 
     def _horn_keys(self) -> frozenset[str]:
         port = self.run.keys_port
@@ -667,7 +676,7 @@ class Stand:
         )
         self._port_place = port
         x, self._foot_places = box.x + round(4 * u), []
-        for binding in foot_line(self.state, self._horn_keys()):
+        for binding in foot_line(self.state, self._horn_keys(), self.run.on_exercise):
             words = binding.short
             if binding.action == "mute":
                 words = "click is off" if self.run.muted else "click is on"

@@ -110,7 +110,7 @@ def test_a_page_engraved_before_is_drawn_again(app: App) -> None:
     def marked(name: str) -> bytes:
         version = app.stand.page.version
         app.run.pick(at, name)
-        app._engrave_marks()
+        app._sheets.engrave()
         until(app, lambda: app.stand.page.version > version)
         app.frame()
         return pygame.image.tobytes(app.screen.subsurface(app.stand.place.music), "RGB")

@@ -1,0 +1,76 @@
+"""The leaves that lead from the passage to practice material: what keeps failing, and the exercises made of it."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from companion.window.leaves import Also, ChoiceLeaf, Leaf, Row
+from companion.window.run import Run
+from companion.window.stand import Stand
+
+if TYPE_CHECKING:
+    from companion.exercises.offers import Offer
+
+__all__ = ["exercises_leaf", "trouble_leaf"]
+
+
+def trouble_leaf(run: Run, stand: Stand) -> Leaf:
+    """What keeps failing over takes and days; choosing one takes its bars, or makes loops of it."""
+    spots = run.trouble_spots()
+    rows = [Row(*_place_and_words(spot.sentence)) for spot in spots]
+    rows = rows or [Row("nothing keeps failing here, as far as the record tells", "", run.trouble.fault)]
+
+    def choose(index: int) -> None:
+        run.take_trouble(spots[index])
+        stand.look_at(None, telling=False)
+
+    links = Also("X", "as links", lambda i: run.take_exercise("links", {"into": spots[i].note_index}))
+    # An exercise is made of the piece: what fails in it is played there.
+    with_links = bool(spots) and not run.on_exercise
+    hint = "Choosing one takes its bars. It goes from the list once it has been right often enough."
+    return ChoiceLeaf(
+        "trouble",
+        "What keeps failing",
+        lambda: rows,
+        choose if spots else None,
+        width=700,
+        hint=f"{hint} X makes links of it: loops of that change alone, to play first." if with_links else hint,
+        also=links if with_links else None,
+    )
+
+
+def _place_and_words(sentence: str) -> tuple[str, str, str]:
+    place, _, words = sentence.partition(": ")
+    return place, "", words
+
+
+def exercises_leaf(run: Run, stand: Stand) -> Leaf:
+    """The exercises worth doing for the bars chosen; choosing one puts it on the stand in place of the piece."""
+    offers, piece, away = run.offers(), run.piece, run.on_exercise
+    label = piece.rehearsal.section.label
+    bars = f" out of {'bars' if '–' in label else 'bar'} {label}" if label else ""
+    rows = [Row(f"back to {piece.passage.title}", "", "as you left it")] if away else []
+    on = run.rehearsal.passage.sha256
+    rows += [Row(o.title, "on the stand" if o.made.sha256 == on else "", _about(o)) for o in offers]
+
+    def choose(index: int) -> None:
+        if away and index == 0:
+            run.back_to_piece()
+        else:
+            run.take_offer(offers[index - away])
+
+    if not rows:
+        rows = [Row("nothing can be made of these bars", "", "W takes the whole passage.")]
+    return ChoiceLeaf(
+        "exercises",
+        f"Exercises{bars}",
+        lambda: rows,
+        choose if offers or away else None,
+        width=700,
+        hint="Each comes on the stand with a ladder of its own. Esc leads back to the piece, as it was left.",
+    )
+
+
+def _about(offer: Offer) -> str:
+    """What it is for, and what speaks for it here."""
+    return f"{offer.purpose}: {offer.why}" if offer.why else offer.purpose
