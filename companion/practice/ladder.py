@@ -4,6 +4,11 @@ A rung is climbed after so many clean takes in a row, and left for the one below
 not clean. That slow practice comes first is near universal (E. Allingham and C. Wöllner, Psychology of Music, 2022);
 the numbers are common practice, no source. A rung isn't climbed over a change that the player's own takes say can't go
 there (see `hurdle`), unless the player chooses to.
+
+The rungs rise whatever the climb; it says what is played between them (see `climbs`). *Alternate*: once a rung is
+sure, one take at the target, and more while they are clean. *Overshoot*: one take two rungs up, then the rung in
+between; before the target itself a step beyond it. What such a *try* becomes counts neither way. *Grow*: the first bars
+up to the target, then more bars, each time some rungs back. A try is left out where a measured limit lies below it.
 """
 
 from __future__ import annotations
@@ -13,6 +18,7 @@ from math import isfinite
 
 from companion.errors import UsageError
 from companion.passage import Passage
+from companion.practice.climbs import ALTERNATE, CLIMBS, GROW, OVERSHOOT, RUNGS_BACK, STEADY, climb_named
 from companion.practice.hurdle import Hurdle
 from companion.practice.model import Assessment
 
@@ -29,6 +35,9 @@ START_SHARE = 0.6
 #: A ladder that nobody set has steps of about 4, and not more than so many rungs.
 DEFAULT_STEP_BPM, MOST_RUNGS = 4.0, 24
 
+#: A take beyond the target is at most so much faster.
+MOST_BEYOND = 0.1
+
 #: Steps in per cent of the rung below.
 LEAST_PERCENT, MOST_PERCENT = 1.0, 50.0
 
@@ -37,8 +46,9 @@ _NUMBERS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight"
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """What the ladder says after a take: `kind` is `climb`, `stay`, `hold`, `step back` or `target reached`. `hurdle`
-    is the change it holds the rung for, or that it speaks of."""
+    """What the ladder says after a take: `kind` is `climb`, `stay`, `hold`, `step back`, `target reached`, `try` (one
+    take faster), `settle` (back from it) or `grow` (more bars). `hurdle` is the change it holds the rung for, or that
+    it speaks of."""
 
     kind: str
     sentence: str
@@ -51,7 +61,9 @@ class Ladder:
 
     Where `step_percent` is not 0, each rung lies that share above the one below, on a whole number, and `step_bpm` is
     not looked at. Every step is then as hard in proportion; steps in bpm are hardest at the bottom (common practice,
-    no source).
+    no source). `climb` is a name of `climbs.CLIMBS`. While `trying`, the take is played faster than `rung`, to which
+    the player comes back. `group_bars` are the sizes of the bar groups (`climbs.bar_groups`) of which number `group`
+    is on the stand; empty where the ladder doesn't grow.
 
     Raises
     ------
@@ -68,8 +80,13 @@ class Ladder:
     clean_in_a_row: int = 0
     trouble_in_a_row: int = 0
     step_percent: float = 0.0
+    climb: str = STEADY
+    trying: bool = False
+    group: int = 0
+    group_bars: tuple[int, ...] = ()
 
     def __post_init__(self) -> None:
+        climb_named(self.climb)
         _check_tempo("start tempo", self.start_bpm)
         _check_tempo("target tempo", self.target_bpm)
         if self.start_bpm > self.target_bpm:
@@ -118,27 +135,67 @@ class Ladder:
 
     @property
     def tempo_bpm(self) -> float:
-        """Tempo of the rung the player stands on, in quarters a minute."""
-        return self.rungs[self.rung]
+        """Tempo of the next take, in quarters a minute: that of the rung the player stands on, or of a try."""
+        return (self.trying and self._try_before(self.rung)) or self.rungs[self.rung]
 
     @property
     def at_target(self) -> bool:
         """Whether the player stands on the last rung."""
-        return self.rung == len(self.rungs) - 1
+        return self.rung == len(self.rungs) - 1 and not self.trying
+
+    @property
+    def grows(self) -> bool:
+        """Whether more bars are still to be added."""
+        return self.group + 1 < len(self.group_bars)
 
     @property
     def rule(self) -> str:
         """The rule in words."""
         step = f"{self.step_percent:g} per cent" if self.step_percent else f"{self.step_bpm:g}"
+        then = {
+            ALTERNATE: f"a try at {self.target_bpm:g}, then up {step}",
+            OVERSHOOT: f"one take two rungs up, then settle one rung up ({step})",
+            GROW: f"up {step}; at the target more bars, {RUNGS_BACK} rungs back",
+        }.get(self.climb, f"up {step}")
         return (
-            f"{_takes(self.clean_needed, 'clean take')} in a row: up {step}."
+            f"{_takes(self.clean_needed, 'clean take')} in a row: {then}."
             f" {_takes(self.trouble_allowed, 'take')} in a row not clean: one rung back."
         )
 
     @property
+    def reason(self) -> str:
+        """Why one climbs so, in words: `Overshoot and settle: one take too fast makes the next rung feel easy.`"""
+        climb = CLIMBS[self.climb]
+        return f"{climb.title.capitalize()}: {climb.reason}."
+
+    @property
     def next_bpm(self) -> float | None:
-        """Tempo of the next rung, in quarters a minute; None on the last one."""
+        """Tempo of the next rung, in quarters a minute (after a try the one to settle on); None on the last one."""
+        if self.trying:
+            return self.rungs[self.rung]
         return None if self.at_target else self.rungs[self.rung + 1]
+
+    @property
+    def fastest_next_bpm(self) -> float | None:
+        """The fastest that may come once this rung is sure, a try and more bars included, in quarters a minute; None
+        where nothing new does."""
+        if self.trying or self.at_target:
+            return self.target_bpm if self.at_target and self.grows else None
+        return max(self.rungs[self.rung + 1], self._try_before(self.rung + 1) or 0.0)
+
+    def _try_before(self, rung: int) -> float | None:
+        """Tempo of the try that comes before settling on this rung, None where there is none."""
+        rungs = self.rungs
+        if self.climb == ALTERNATE and rung < len(rungs) - 1:
+            return rungs[-1]
+        if self.climb != OVERSHOOT or rung == 0:
+            return None
+        if rung < len(rungs) - 1:
+            return rungs[rung + 1]
+        # A step beyond the target, on a whole number where the rungs are; of a coarse ladder no more than a tenth.
+        step_bpm = min(self.target_bpm * self.step_percent / 100 or self.step_bpm, MOST_BEYOND * self.target_bpm)
+        beyond_bpm = round(self.target_bpm + step_bpm, 0 if self.step_percent else 6)
+        return beyond_bpm if self.target_bpm < beyond_bpm <= HIGHEST_BPM else None
 
     def after(self, take: bool | Assessment, hurdle: Hurdle | None = None) -> tuple[Ladder, Step]:
         """Where the player stands after a take that was clean or not, and what to say.
@@ -153,7 +210,16 @@ class Ladder:
             climbs and says so.
         """
         clean = take.clean if isinstance(take, Assessment) else take
+        if self.trying:
+            return self._after_try(clean)
         return self._after_clean(hurdle) if clean else self._after_trouble()
+
+    def in_groups(self, group_bars: tuple[int, ...], group: int = 0) -> Ladder:
+        """The same ladder for bar groups of these sizes, number `group` on the stand. One that doesn't grow stays as it
+        is."""
+        if self.climb != GROW:
+            return self
+        return replace(self, group_bars=group_bars, group=max(0, min(group, len(group_bars) - 1)))
 
     def at(self, tempo_bpm: float) -> Ladder:
         """The same ladder with the player on the rung nearest to this tempo, and nothing counted yet.
@@ -166,7 +232,45 @@ class Ladder:
         _check_tempo("tempo", tempo_bpm)
         rungs = self.rungs
         nearest = min(range(len(rungs)), key=lambda i: (abs(rungs[i] - tempo_bpm), i))
-        return replace(self, rung=nearest, clean_in_a_row=0, trouble_in_a_row=0)
+        return self._on(nearest)
+
+    def _on(self, rung: int, *, trying: bool = False) -> Ladder:
+        return replace(self, rung=rung, clean_in_a_row=0, trouble_in_a_row=0, trying=trying)
+
+    def _after_try(self, clean: bool) -> tuple[Ladder, Step]:
+        settled = self._on(self.rung)
+        number = self.clean_in_a_row + 1
+        if not clean or self.climb != ALTERNATE:
+            how = "clean" if clean else "not clean, which counts for nothing"
+            return settled, Step("settle", f"The try at {self.tempo_bpm:g}: {how}. Now {settled.tempo_bpm:g}.")
+        if number < self.clean_needed:
+            sentence = f"{_takes(number, 'clean take')} at the target, {self.tempo_bpm:g}: once more as fast."
+            return replace(self, clean_in_a_row=number), Step("stay", sentence)
+        return self._on(len(self.rungs) - 1)._reached(None)
+
+    def _reached(self, hurdle: Hurdle | None) -> tuple[Ladder, Step]:
+        if self.grows:
+            return self._with_more_bars(hurdle)
+        # The count stays full, so that another clean take says the same again.
+        reached = replace(self, clean_in_a_row=self.clean_needed, trouble_in_a_row=0)
+        return reached, Step("target reached", f"{self._clean_takes}: the target is reached.")
+
+    def _with_more_bars(self, hurdle: Hurdle | None) -> tuple[Ladder, Step]:
+        rung = max(0, self.rung - RUNGS_BACK)
+        low = rung
+        while hurdle is not None and hurdle.measured and low and hurdle.limit_bpm < self.rungs[low]:
+            low -= 1
+        more = replace(self._on(low), group=self.group + 1)
+        bars = f"{'the first' if more.grows else 'all'} {more.group_bars[more.group]} bars"
+        since = f", since {hurdle.sentence}" if hurdle is not None and low < rung else ""
+        step = Step(
+            "grow", f"{self._clean_takes}: now {bars}, at {more.tempo_bpm:g}{since}.", hurdle if since else None
+        )
+        return more, step
+
+    @property
+    def _clean_takes(self) -> str:
+        return f"{_takes(self.clean_needed, 'clean take')} at {self.tempo_bpm:g}"
 
     def _after_clean(self, hurdle: Hurdle | None) -> tuple[Ladder, Step]:
         # A rung that was held has a full count already.
@@ -175,25 +279,31 @@ class Ladder:
             sentence = f"{_takes(clean, 'clean take')} at {self.tempo_bpm:g}, {self.clean_needed - clean} to go."
             return replace(self, clean_in_a_row=clean, trouble_in_a_row=0), Step("stay", sentence)
         if self.at_target:
-            # The count stays full, so that another clean take says the same again.
-            reached = replace(self, clean_in_a_row=self.clean_needed, trouble_in_a_row=0)
-            sentence = f"{_takes(self.clean_needed, 'clean take')} at {self.tempo_bpm:g}: the target is reached."
-            return reached, Step("target reached", sentence)
-        higher = replace(self, rung=self.rung + 1, clean_in_a_row=0, trouble_in_a_row=0)
-        if hurdle is not None and hurdle.limit_bpm < higher.tempo_bpm:
-            return self._before_hurdle(higher, hurdle)
-        sentence = f"{_takes(clean, 'clean take')} at {self.tempo_bpm:g}: on to {higher.tempo_bpm:g}."
-        return higher, Step("climb", sentence)
+            return self._reached(hurdle)
+        return self._upwards(hurdle)
 
-    def _before_hurdle(self, higher: Ladder, hurdle: Hurdle) -> tuple[Ladder, Step]:
-        clean = f"{_takes(self.clean_needed, 'clean take')} at {self.tempo_bpm:g}"
-        if not hurdle.measured:
-            sentence = f"{clean}: on to {higher.tempo_bpm:g}, though {hurdle.sentence}."
-            return higher, Step("climb", sentence, hurdle)
+    def _upwards(self, hurdle: Hurdle | None) -> tuple[Ladder, Step]:
+        """From a rung that is sure to the next one, or to the try before it."""
+        higher = self._on(self.rung + 1)
+        clean, try_bpm = self._clean_takes, self._try_before(higher.rung)
+        if hurdle is not None and hurdle.limit_bpm >= max(higher.tempo_bpm, try_bpm or 0.0):
+            hurdle = None
+        says = f", though {hurdle.sentence}" if hurdle else ""
+        if hurdle is not None and hurdle.measured:
+            if hurdle.limit_bpm < higher.tempo_bpm:
+                return self._before(hurdle, higher)
+            says = f" without a try at {try_bpm:g}, since {hurdle.sentence}"
+            try_bpm = None
+        if try_bpm is None:
+            return higher, Step("climb", f"{clean}: on to {higher.tempo_bpm:g}{says}.", hurdle)
+        trying = self._on(higher.rung, trying=True)
+        return trying, Step("try", f"{clean}: one try at {try_bpm:g}, then {higher.tempo_bpm:g}{says}.", hurdle)
+
+    def _before(self, hurdle: Hurdle, higher: Ladder) -> tuple[Ladder, Step]:
         held = replace(self, clean_in_a_row=self.clean_needed, trouble_in_a_row=0)
         sentence = (
-            f"{clean}, but {hurdle.sentence}: take {hurdle.alone} alone first, or go on to {higher.tempo_bpm:g} all the"
-            " same."
+            f"{self._clean_takes}, but {hurdle.sentence}: take {hurdle.alone} alone first, or go on to"
+            f" {higher.tempo_bpm:g} all the same."
         )
         return held, Step("hold", sentence, hurdle)
 
@@ -204,9 +314,8 @@ class Ladder:
             return replace(self, clean_in_a_row=0, trouble_in_a_row=trouble), Step("stay", sentence)
         if self.rung == 0:
             sentence = f"{_takes(trouble, 'take')} not clean on the lowest rung: take fewer bars, or start below"
-            lowest = replace(self, clean_in_a_row=0, trouble_in_a_row=0)
-            return lowest, Step("stay", f"{sentence} {self.tempo_bpm:g}.")
-        lower = replace(self, rung=self.rung - 1, clean_in_a_row=0, trouble_in_a_row=0)
+            return self._on(0), Step("stay", f"{sentence} {self.tempo_bpm:g}.")
+        lower = self._on(self.rung - 1)
         sentence = f"{_takes(trouble, 'take')} not clean at {self.tempo_bpm:g}: back to {lower.tempo_bpm:g}."
         return lower, Step("step back", sentence)
 
@@ -218,6 +327,7 @@ def default_ladder(
     step_bpm: float | None = None,
     clean_needed: int = 3,
     step_percent: float = 0.0,
+    climb: str = STEADY,
 ) -> Ladder:
     """A ladder for this passage; what is not given follows from its tempo mark.
 
@@ -238,7 +348,7 @@ def default_ladder(
         start_bpm = min(metronome_bpm(START_SHARE * target_bpm), target_bpm)
     if step_bpm is None:
         step_bpm = max(DEFAULT_STEP_BPM, float(round((target_bpm - start_bpm) / MOST_RUNGS)))
-    return Ladder(start_bpm, step_bpm, target_bpm, clean_needed, step_percent=step_percent)
+    return Ladder(start_bpm, step_bpm, target_bpm, clean_needed, step_percent=step_percent, climb=climb)
 
 
 def metronome_bpm(tempo_bpm: float) -> float:

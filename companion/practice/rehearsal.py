@@ -18,6 +18,7 @@ from companion.charts.model import Chart
 from companion.errors import UsageError
 from companion.passage import Note, Passage
 from companion.planning.model import Choice, Plan
+from companion.practice.climbs import bar_groups
 from companion.practice.clock import Click, TakeClock, note_onsets_s, take_clock, tempo_at_bpm
 from companion.practice.follower import Follower
 from companion.practice.hearing import breath_of, is_note_on, to_played
@@ -161,8 +162,10 @@ class Rehearsal:
         self.chart = chart
         self.hurdles_at = hurdles_at
         self.state: State = "ready"
-        self.section = self._section(0, len(passage.bars) - 1)
         self.takes: list[FinishedTake] = []
+        #: Of a growing ladder, which group of the bars chosen was reached.
+        self._groups: dict[tuple[int, int], int] = {}
+        self._choose(self._section(0, len(passage.bars) - 1))
         self.paused_because = ""
         self._reset_take()
 
@@ -181,9 +184,29 @@ class Rehearsal:
     def choose_bars(self, first_bar: int, last_bar: int) -> None:
         """Play only these bars (indices into the passage's bars, both included). Raises `UsageError` during a take."""
         self._only_between_takes("choose other bars")
-        self.section = self._section(*sorted((first_bar, last_bar)))
+        first_bar, last_bar = sorted((first_bar, last_bar))
+        # Bars that went wrong, or that the ladder waits for, are taken alone: they don't grow.
+        whole = (first_bar, last_bar) == (0, len(self.passage.bars) - 1)
+        alone = not whole and (first_bar, last_bar) in (self.trouble_section(), self.spot_section())
+        self._choose(self._section(first_bar, last_bar), alone)
         self.state = "ready"
         self._reset_take()
+
+    def _choose(self, section: Section, alone: bool = False) -> None:
+        self.chosen = self.section = section
+        groups = () if alone else bar_groups(section.passage)
+        self.ladder = self.ladder.in_groups(groups, self._groups.get((section.first_bar, section.last_bar), 0))
+        self.lay_out()
+
+    def lay_out(self) -> None:
+        """Put the bars of the next take on the stand: of a growing ladder the group that has been reached. Until then
+        those of the last take stay, to be read."""
+        if not self.busy and self.ladder.group_bars:
+            self.section = self._group(self.ladder.group)
+
+    def _group(self, group: int) -> Section:
+        first_bar = self.chosen.first_bar
+        return self._section(first_bar, first_bar + self.ladder.group_bars[group] - 1)
 
     def choose_tempo(self, tempo_bpm: float) -> None:
         """Stand on the rung at this tempo; clean takes are counted anew."""
@@ -269,6 +292,7 @@ class Rehearsal:
         """Begin a take whose beat 0 sounds at `start_ns`."""
         if self.busy:
             raise UsageError("a take is under way: stop it first")
+        self.lay_out()
         self._reset_take()
         self.clock()
         self._start_ns = start_ns
@@ -403,6 +427,7 @@ class Rehearsal:
             # Silence is a cable, not trouble with the music: it sends nobody a rung back.
             hurdle = self._hurdle(assessment) if assessment.clean else None
             self.ladder, step = before.after(assessment, hurdle) if len(played) else (before, Step("stay", UNHEARD))
+            self._groups[self.chosen.first_bar, self.chosen.last_bar] = self.ladder.group
         take = FinishedTake(
             section=self.section,
             tempo_bpm=before.tempo_bpm,
@@ -441,15 +466,18 @@ class Rehearsal:
 
     def _hurdle(self, assessment: Assessment) -> Hurdle | None:
         """What stands most in the way of the next rung in these bars, after a clean take."""
-        next_bpm = self.ladder.next_bpm
+        next_bpm = self.ladder.fastest_next_bpm
         # Nothing is asked before the ladder would climb.
         if next_bpm is None or self.hurdles_at is None or self.ladder.clean_in_a_row + 1 < self.ladder.clean_needed:
             return None
-        return worst_hurdle((self._seen_now(h, assessment) for h in self.hurdles_at(self.section, next_bpm)), next_bpm)
+        section = self._group(self.ladder.group + 1) if self.ladder.at_target else self.section
+        return worst_hurdle((self._seen_now(h, assessment) for h in self.hurdles_at(section, next_bpm)), next_bpm)
 
     def _seen_now(self, hurdle: Hurdle, assessment: Assessment) -> Hurdle:
         """A limit from earlier takes is no reason to hold where the takes on this rung went beyond it, nor where the
         spot has been taken alone: that is how its limit rises. It is said all the same."""
+        if hurdle.note_index - self.section.first_note >= len(assessment.notes):  # in the bars to be added
+            return hurdle
         if not hurdle.measured or self._is_alone(hurdle):
             return replace(hurdle, measured=False)
         if hurdle.limit_bpm > self.tempo_bpm:

@@ -319,6 +319,7 @@ class Run:
             self.say(f"{self.port_name} is not there: plug it in, or choose another with P")
             return
         self._next_take_ns = 0
+        self.rehearsal.lay_out()
         clock = self.rehearsal.clock()
         count_in_s = -clock.start_s
         zero_ns = self._start_click(clock.clicks, count_in_s)

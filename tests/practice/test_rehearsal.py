@@ -216,3 +216,29 @@ def test_wrong_notes_and_noodling_are_no_other_pitch() -> None:
     ]
     take, _ = _play(rehearsal, noodling, 0)
     assert take is not None and take.suspected_shift_semitones is None
+
+
+def test_a_growing_ladder_lays_out_more_bars_with_the_next_take_and_keeps_its_place() -> None:
+    music = melody(3, bars=8)
+    ladder = Ladder(60, 4, 64, clean_needed=1, climb="grow")
+    rehearsal = Rehearsal(music, plan(music, load("alto")), ladder)
+    assert (rehearsal.section.first_bar, rehearsal.section.last_bar) == (0, 1)
+    now_ns, kinds = 0, []
+    for i in range(2):
+        take, now_ns = _take(rehearsal, now_ns, take=i)
+        kinds.append(take.step.kind if take.step else "")
+    assert kinds == ["climb", "grow"]
+    assert rehearsal.section.last_bar == 1, "what was played is still to be read"
+    rehearsal.lay_out()
+    assert (rehearsal.section.last_bar, rehearsal.tempo_bpm) == (3, 60)
+    # Other bars have groups of their own; back at these, they are as far as they were.
+    rehearsal.choose_bars(4, 5)
+    assert (rehearsal.section.first_bar, rehearsal.section.last_bar, rehearsal.ladder.grows) == (4, 5, False)
+    rehearsal.choose_bars(0, 7)
+    assert rehearsal.section.last_bar == 3
+    take, _ = _take(rehearsal, now_ns, "chaos", 3)
+    assert take.section.label == "1–4"
+    trouble = rehearsal.trouble_section()
+    assert trouble is not None
+    rehearsal.choose_bars(*trouble)
+    assert (rehearsal.section.first_bar, rehearsal.section.last_bar) == trouble
