@@ -503,6 +503,20 @@ class App:
         self._show_spots()
         self.stand.draw(self.screen)
         self.shots.take("hard-spots", self.screen)
+        self._show_an_exercise()
+
+    def _show_an_exercise(self) -> None:
+        assert self.shots
+        offers = self.run.offers()
+        if not offers:
+            return
+        self.run.take_offer(offers[0])
+        self._show_music()
+        while not (self.stand.page.done or self.stand.engraving_fault):  # the engraver gives up by itself
+            time.sleep(0.005)
+            self.frame()
+        self.stand.draw(self.screen)
+        self.shots.take("exercise", self.screen)
 
     def _show_what_the_take_tells(self) -> None:
         """A slip on the horn, and the take gone through again to the middle of it."""

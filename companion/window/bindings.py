@@ -75,7 +75,7 @@ BINDINGS = (
     Binding((",",), ",", "tone_softer", "tone softer"),
     Binding(("?", "f1"), "?", "keys", "all keys", _ALWAYS, 6, "all keys"),
     Binding(("f11",), "F11", "full_screen", "full screen on or off"),
-    Binding(("escape",), "Esc", "leave", "stop (whoever plays), leave an exercise, or put the stand away"),
+    Binding(("escape",), "Esc", "leave", "stop, leave an exercise, or put the stand away"),
     Binding(("space",), "space", "replay_toggle", "in a replay: play, or stand still", _REPLAY, 1, "play, pause"),
     Binding(("left",), "←", "replay_back", "in a replay: a note back", _REPLAY, 2, "note back"),
     Binding(("right",), "→", "replay_on", "in a replay: a note on (or click a note)", _REPLAY, 2, "note on"),

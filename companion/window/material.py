@@ -66,11 +66,11 @@ def exercises_leaf(run: Run, stand: Stand) -> Leaf:
         f"Exercises{bars}",
         lambda: rows,
         choose if offers or away else None,
-        width=700,
+        width=760,
         hint="Each comes on the stand with a ladder of its own. Esc leads back to the piece, as it was left.",
     )
 
 
 def _about(offer: Offer) -> str:
     """What it is for, and what speaks for it here."""
-    return f"{offer.purpose}: {offer.why}" if offer.why else offer.purpose
+    return f"{offer.purpose}. {offer.why[:1].upper()}{offer.why[1:]}." if offer.why else f"{offer.purpose}."

@@ -16,6 +16,7 @@ def result_of(take: FinishedTake, plan: Plan) -> dict[str, object]:
     assessment, section = take.assessment, take.section
     notes = note_records(section.passage, plan, assessment, section.first_note)
     return {
+        "title": section.passage.title,
         "bars": section.label.replace("–", "-"),
         "tempo_bpm": take.tempo_bpm,
         "rung": take.ladder_before.rung,
