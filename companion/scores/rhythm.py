@@ -243,7 +243,9 @@ def _choose(
     six: bool,
 ) -> TupletSpan | None:
     points = sorted({edge for event in events for edge in event})
-    fallback = None
+    # A tuplet of a beat that cuts no note (long-short in a triplet) before a smaller one with ties.
+    beat = Fraction(12 if is_compound(*meter) else 4, meter[1])
+    tied = fallback = None
     for start, end in _candidates(position, *meter):
         if start < bar[0] or end > bar[1] or (six and end - start < 1):
             continue
@@ -252,10 +254,12 @@ def _choose(
             continue
         span = TupletSpan(start, end, *ratio)
         crossing = [e for e in events if e[0] < start < e[1] or e[0] < end < e[1]]
-        if all(is_dyadic(a if a < start else b) for a, b in crossing if not (a < start and b > end)):
+        if not crossing and end - start <= beat:
             return span
+        if all(is_dyadic(a if a < start else b) for a, b in crossing if not (a < start and b > end)):
+            tied = tied or span
         fallback = fallback or span
-    return fallback
+    return tied or fallback
 
 
 def tuplet_spans(

@@ -90,6 +90,14 @@ def test_tuplets(lengths: str, expected: list[str]) -> None:
     assert tuplets(line(lengths)) == expected
 
 
+@pytest.mark.parametrize(
+    ("lengths", "expected"),
+    [("2/3 1/3 3", "q e h."), ("1/3 2/3 3", "e q h."), ("1/3 2/3 -1 1/3 1/3 4/3", "e q r:q e e e~q")],
+)
+def test_long_and_short_notes_of_a_triplet_are_one_value_each(lengths: str, expected: str) -> None:
+    assert values(line(lengths)) == expected
+
+
 def beams(passage: Passage) -> list[str]:
     """`be` a beam over two notes, `bce` over three; a hook is `h`; only the eighth beam."""
     text = ""
