@@ -1,41 +1,52 @@
 """Links: the hardest changes of a passage, each lifted out and practised as loops.
 
-A change of two notes becomes, each a bar or more of even notes: the pair there and back, the pair backwards, the pair
-with the note before and after it as in the music, then the bar around it grown note by note: forwards from its first
-note, backwards from its last (common practice, no source). Each step is played twice and ends with a rest in which the
-hand lets go. The notes are slurred, so that the change is heard.
+A change of two notes becomes loops in this order (common practice, no source): the pair, the pair backwards, to and
+fro; the pair approached and left as in the music; the same grown note by note, forwards to the end of its bar, then
+backwards to the beginning; at last the bar as it is written, in its own rhythm and metre. A bar line in the change
+belongs to it: then both bars stand at the end.
+
+Conventions
+-----------
+* The loops are even and slurred, so that the change is heard; a note repeated is tongued. They go at the speed the
+  change has in the music, in plain values or triplets from a thirty-second to an eighth, in 4/4. A loop's last note
+  is held to the end of its beat, and a rest of a beat or more follows, in which the hand lets go.
+* A rest in the music ends the growing: what lies beyond it does not belong to the movement. Grace notes are notes
+  like others, but in the bar as written.
+* The planned fingerings of the music are kept.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from itertools import pairwise
-from math import isinf
+from math import ceil, isinf
 
 from companion.charts.model import Chart
 from companion.errors import UsageError
 from companion.exercises.build import Section, Tone, make
+from companion.exercises.fixed import with_needed_marks
+from companion.exercises.hard_bars import marks_of, music_as_written, short_value
 from companion.passage import Note, Passage
 from companion.planning.limits import ChangeLimit, speed_limits
 from companion.planning.model import Plan
-from companion.practice.words import bars_in_words, number_of
+from companion.practice.hurdle import change_in_words
+from companion.practice.words import bars_in_words, capital, number_of
 
 __all__ = ["LINK_KINDS", "Change", "hardest_changes", "links"]
 
 LINK_KINDS = ("all", "pair", "approached", "grown")
-_EIGHTH = Fraction(1, 2)
-_BAR = Fraction(4)
-#: A bar of more notes is grown only as far: longer than a hand keeps in mind as one movement (ours, no source).
-_MOST_GROWN = 8
-_TIMES = 2
+_BAR, _HALF_BAR, _BEAT = Fraction(4), Fraction(2), Fraction(1)
+#: Longer than a hand keeps in mind as one movement (ours, no source).
+_LENGTH, _MOST_LENGTH = 8, 32
+_TIMES, _MOST_TIMES = 4, 8
+_MOST_CHANGES = 12
 
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """A change of written notes `first` to `second`: where it is hardest (note indices), all its `bars`, and the
-    quarters a minute it can reach."""
+    """A change from note `from_index` to note `note_index`: where it is hardest; all its `bars`, and the quarters a
+    minute it can reach."""
 
     from_index: int
     note_index: int
@@ -44,13 +55,15 @@ class Change:
 
 
 def hardest_changes(passage: Passage, plan: Plan, chart: Chart) -> tuple[Change, ...]:
-    """The changes of a planned passage, the lowest speed limit first; the same two notes count once."""
+    """The changes of a planned passage, the lowest speed limit first; the same two notes with the same fingerings, in
+    either direction, count once."""
     limits = speed_limits(passage, plan, chart, passage.marked_tempo_bpm())
-    by_notes: dict[tuple[int, int], list[ChangeLimit]] = {}
+    by_notes: dict[frozenset[tuple[int, str]], list[ChangeLimit]] = {}
     for change in limits.changes:
         if not isinf(change.limit_bpm):
-            pair = passage.notes[change.from_index].written_midi, passage.notes[change.note_index].written_midi
-            by_notes.setdefault(pair, []).append(change)
+            pair = (change.from_index, change.note_index)
+            shapes = frozenset((passage.notes[i].written_midi, plan.choices[i].name) for i in pair)
+            by_notes.setdefault(shapes, []).append(change)
     found = []
     for same in by_notes.values():
         worst = min(same, key=lambda change: (change.limit_bpm, change.note_index))
@@ -65,11 +78,14 @@ def links(
     chart: Chart,
     *,
     change: int = 1,
+    count: int = 1,
     kind: str = "all",
     times: int = _TIMES,
+    length: int = _LENGTH,
     into: int = 0,
+    spots: str = "",
 ) -> Passage:
-    """One of the hardest changes, or any other, as loops.
+    """The hardest changes, or any others, as loops.
 
     Parameters
     ----------
@@ -77,14 +93,18 @@ def links(
         The music, planned.
     chart
         The horn.
-    change
-        Which of the hardest: 1 is the one with the lowest speed limit.
+    change, count
+        Which of the hardest, and how many from there on: 1 is the one with the lowest speed limit.
     kind
         `pair`, `approached`, `grown`, or `all` of them.
     times
-        How often each step is played, 1 to 8.
+        How often each loop is played, 1 to 8; the bar as written half as often.
+    length
+        How many notes a loop grows to, 2 to 32.
     into
         Index of the note that a change leads into, such as one of the player's own trouble spots; 0 for the hardest.
+    spots
+        Several such indices, as `12, 40`.
 
     Raises
     ------
@@ -93,20 +113,34 @@ def links(
 
     References
     ----------
-    The order of the steps is common practice, no source.
+    The order of the loops is common practice, no source.
     """
     if kind not in LINK_KINDS:
         raise UsageError(f"no kind of links {kind!r}; there are {', '.join(LINK_KINDS)}")
-    if not 1 <= times <= 8:
-        raise UsageError(f"links are played 1 to 8 times a step, not {times}")
-    if into:
-        return _loops(passage, plan, chart, _change_into(passage, into), kind, times)
-    changes = hardest_changes(passage, plan, chart)
-    if not changes:
-        raise UsageError("no fingers change in this passage, so there is nothing to link; choose more bars")
-    if not 1 <= change <= len(changes):
-        raise UsageError(f"change {change}: this passage has {number_of(len(changes), 'change')}, from 1, the hardest")
-    return _loops(passage, plan, chart, changes[change - 1], kind, times)
+    if not 1 <= times <= _MOST_TIMES:
+        raise UsageError(f"links are played 1 to {_MOST_TIMES} times a loop, not {times}")
+    if not 2 <= length <= _MOST_LENGTH:
+        raise UsageError(f"a loop grows to 2 to {_MOST_LENGTH} notes, not {length}")
+    if not 1 <= count <= _MOST_CHANGES:
+        raise UsageError(f"links are made of 1 to {_MOST_CHANGES} changes, not {count}")
+    chosen = _by_note(passage, into, spots) or _hardest(passage, plan, chart, change, count)
+    marks = marks_of(passage, plan, chart)
+    sections: list[Section] = []
+    for each in chosen:
+        name = f"{bars_in_words(passage, each.bars)}, {_name(passage, plan, each)}" if len(chosen) > 1 else ""
+        sections += _Loops(passage, marks, each, times, length).sections(kind, name)
+    title, purpose = _words(passage, plan, chosen, kind, own=bool(into or spots.strip()))
+    return with_needed_marks(make(title, purpose, sections, chart, passage.marked_tempo_bpm()), chart)
+
+
+def _by_note(passage: Passage, into: int, spots: str) -> list[Change]:
+    """The changes into these notes; none where the hardest are asked for."""
+    wanted = [into] if into else []
+    for text in (part.strip() for part in spots.split(",")):
+        if text and not text.isdecimal():
+            raise UsageError(f"{text!r} is no note: spots are note indices such as 12, 40")
+        wanted += [int(text)] if text else []
+    return [_change_into(passage, index) for index in dict.fromkeys(wanted)]
 
 
 def _change_into(passage: Passage, into: int) -> Change:
@@ -115,60 +149,131 @@ def _change_into(passage: Passage, into: int) -> Change:
     return Change(into - 1, into, (passage.notes[into].bar,), 0.0)
 
 
-def _loops(passage: Passage, plan: Plan, horn: Chart, chosen: Change, kind: str, times: int) -> Passage:
-    first, second = passage.notes[chosen.from_index], passage.notes[chosen.note_index]
-    steps = [
-        *(_pair(first, second) if kind in ("all", "pair") else ()),
-        *(_approached(passage, first, second) if kind in ("all", "approached") else ()),
-        *(_grown(passage, first, second) if kind in ("all", "grown") else ()),
-    ]
-    tones = [tone for step in steps for _ in range(times) for tone in _bar_of(step, plan)]
-    bar = passage.bars[second.bar]
-    return make(
-        f"Links: {first.written.name} to {second.written.name} ({bars_in_words(passage, chosen.bars)})",
-        f"The change from {first.written} to {second.written} by itself, then with more and more of its bar",
-        [Section(tuple(tones), bar.fifths, bar.mode)],
-        horn,
-        passage.marked_tempo_bpm(),
-    )
+def _hardest(passage: Passage, plan: Plan, chart: Chart, change: int, count: int) -> list[Change]:
+    changes = hardest_changes(passage, plan, chart)
+    if not changes:
+        raise UsageError("no fingers change in this passage, so there is nothing to link; choose more bars")
+    if not 1 <= change <= len(changes):
+        raise UsageError(f"change {change}: this passage has {number_of(len(changes), 'change')}, from 1, the hardest")
+    return list(changes[change - 1 : change - 1 + count])
 
 
-def _pair(first: Note, second: Note) -> list[list[Note]]:
-    return [[first, second], [second, first], [first, second] * 3]
+def _words(passage: Passage, plan: Plan, chosen: Sequence[Change], kind: str, own: bool) -> tuple[str, str]:
+    """Title and purpose."""
+    if len(chosen) == 1:
+        title = f"Links: {_name(passage, plan, chosen[0])} ({bars_in_words(passage, chosen[0].bars)})"
+        what = f"The change from {_name(passage, plan, chosen[0])}"
+    else:
+        title = f"Links: {len(chosen)} {'trouble spots' if own else 'hard changes'}"
+        what = "Each change"
+    then = {
+        "pair": "by itself, forwards, backwards and to and fro",
+        "approached": "with the notes before and after it, as the music comes to it and leaves it",
+        "grown": "grown note by note into its bar, until the bar stands",
+        "all": "by itself, then with more and more of its bar, until the bar stands",
+    }
+    return title, f"{what} {then[kind]}"
 
 
-def _approached(passage: Passage, first: Note, second: Note) -> list[list[Note]]:
-    """With the note before, with the note after, with both; at an end of the music what there is."""
-    notes, at, to = passage.notes, first.index, second.index
-    spans = ((max(at - 1, 0), to), (at, min(to + 1, len(notes) - 1)), (max(at - 1, 0), min(to + 1, len(notes) - 1)))
-    return [list(notes[low : high + 1]) for low, high in dict.fromkeys(spans)]
+def _name(passage: Passage, plan: Plan, change: Change) -> str:
+    return change_in_words(passage, plan, change.from_index, change.note_index)
 
 
-def _grown(passage: Passage, first: Note, second: Note) -> list[list[Note]]:
-    """Forwards from the bar's beginning and backwards from its end, to no more than `_MOST_GROWN` notes."""
-    notes, at, to = passage.notes, first.index, second.index
-    inside = [i for i, note in enumerate(notes) if note.bar in (first.bar, second.bar)]
-    low = max(inside[0], to - _MOST_GROWN + 1)
-    high = min(inside[-1], low + _MOST_GROWN - 1)
-    whole = list(notes[min(low, at) : high + 1])
-    forwards = [whole[:count] for count in range(2, len(whole) + 1)]
-    backwards = [whole[-count:] for count in range(2, len(whole))]
-    return [*forwards, *backwards, whole]
+@dataclass(frozen=True, slots=True)
+class _Loops:
+    """What one change becomes. `marks` fix the fingerings."""
+
+    passage: Passage
+    marks: dict[int, str]
+    change: Change
+    times: int
+    length: int
+
+    def sections(self, kind: str, name: str) -> list[Section]:
+        """All loops of a kind, `name` over the first of them."""
+        groups: list[tuple[str, list[list[Note]]]] = []
+        at, to = self.change.from_index, self.change.note_index
+        approached = [(at, to)] if kind == "approached" and len(self._approached()) == 0 else self._approached()
+        if kind in ("all", "pair"):
+            first, second = self.passage.notes[at], self.passage.notes[to]
+            groups.append(("the pair", [[first, second], [second, first], [first, second] * 4 + [first]]))
+        if kind in ("all", "approached"):
+            groups.append(("approached and left", self._lines(approached)))
+        if kind in ("all", "grown"):
+            done = set(approached) if kind == "all" else set()
+            forwards, backwards = self._grown()
+            groups.append(("grown forwards", self._lines(span for span in forwards if span not in done)))
+            groups.append(("grown backwards", self._lines(span for span in backwards if span not in done)))
+        sections: list[Section] = []
+        for words, loops in groups:
+            for place, loop in enumerate(loops):
+                heading = "" if place else _heading(name if not sections else "", words)
+                sections.append(self._section(loop, heading))
+        if kind in ("all", "grown"):
+            bars = (self.passage.notes[at].bar, self.passage.notes[to].bar)
+            heading = _heading(name if not sections else "", "as written")
+            sections += music_as_written(self.passage, bars, self.marks, heading, ceil(self.times / 2))
+        return sections
+
+    def _lines(self, spans: Iterable[tuple[int, int]]) -> list[list[Note]]:
+        return [list(self.passage.notes[low : high + 1]) for low, high in spans]
+
+    def _approached(self) -> list[tuple[int, int]]:
+        """With the note before, with the note after, with both, where no rest lies between."""
+        at, to = self.change.from_index, self.change.note_index
+        low, high = at - self._joined(at), to + self._joined(to + 1)
+        spans = dict.fromkeys(((low, to), (at, high), (low, high)))
+        return [span for span in spans if span != (at, to)]
+
+    def _grown(self) -> tuple[list[tuple[int, int]], list[tuple[int, int]]]:
+        """Spans forwards to the end of the bar, then backwards to its beginning; to no more notes than asked for."""
+        at, to, notes = self.change.from_index, self.change.note_index, self.passage.notes
+        low, high = at, to
+        while to - low + 1 < self.length and self._joined(low) and notes[low - 1].bar == notes[at].bar:
+            low -= 1
+        while high - at + 1 < self.length and self._joined(high + 1) and notes[high + 1].bar == notes[to].bar:
+            high += 1
+        forwards = [(at, end) for end in range(to + 1, high + 1)]
+        backwards = [(start, to) for start in range(at - 1, low - 1, -1)]
+        return forwards, backwards
+
+    def _joined(self, index: int) -> bool:
+        """Does the note before it lead into it without a rest?"""
+        notes = self.passage.notes
+        return 0 < index < len(notes) and notes[index].start <= notes[index - 1].end
+
+    def _section(self, loop: Sequence[Note], heading: str) -> Section:
+        """A loop in whole bars; one that fills no more than half a bar stands there twice."""
+        tones, used = self._tones(loop)
+        total = ceil((used + _BEAT) / _HALF_BAR) * _HALF_BAR
+        rest = Tone(None, total - used)
+        twice = total == _HALF_BAR and self.times % 2 == 0
+        bar = self.passage.bars[self.passage.notes[self.change.note_index].bar]
+        placed = (*tones, rest) * (2 if twice else 1)
+        plays = self.times // 2 if twice else self.times
+        return Section(placed, bar.fifths, bar.mode, heading=heading, times=plays)
+
+    def _tones(self, loop: Sequence[Note]) -> tuple[list[Tone], Fraction]:
+        """The notes of a loop and how long they last together."""
+        value = self._value()
+        start_of_last = value * (len(loop) - 1)
+        # Thirty-seconds would be dwarfed by a last note of a beat.
+        beat = _BEAT if value >= Fraction(1, 4) else _BEAT / 2
+        end = (start_of_last // beat + 1) * beat
+        tones = []
+        for place, note in enumerate(loop):
+            after = loop[place + 1] if place + 1 < len(loop) else None
+            slurred = after is not None and after.written_midi != note.written_midi
+            lasting = value if after else end - start_of_last
+            tones.append(Tone(note.written, lasting, slurred, fingering_mark=self.marks.get(note.index, "")))
+        return tones, end
+
+    def _value(self) -> Fraction:
+        """The written value of the loops: as long as the change has in the music."""
+        first, second = (self.passage.notes[i] for i in (self.change.from_index, self.change.note_index))
+        gap = second.start - first.start
+        return short_value(gap or Fraction(1, 4))
 
 
-def _bar_of(notes: Sequence[Note], plan: Plan) -> list[Tone]:
-    """Slurred eighths, the last one as long as a quarter, and a rest to the end of a bar. An alternate fingering of
-    the music is kept: that is the change to be practised. The same note again is tongued."""
-    tones = [
-        Tone(note.written, _EIGHTH, after.written_midi != note.written_midi, fingering_mark=_mark(note, plan))
-        for note, after in pairwise(notes)
-    ]
-    tones.append(Tone(notes[-1].written, 2 * _EIGHTH, fingering_mark=_mark(notes[-1], plan)))
-    used = sum((tone.length for tone in tones), Fraction(0))
-    rest = -used % _BAR
-    return [*tones, *([Tone(None, rest)] if rest else [])]
-
-
-def _mark(note: Note, plan: Plan) -> str:
-    name = plan.choices[note.index].name
-    return "" if name == "standard" else name
+def _heading(name: str, words: str) -> str:
+    return capital(f"{name}: {words}" if name else words)

@@ -170,7 +170,7 @@ def test_the_worst_is_written_as_loops_to_practise(score: Path, capsys: pytest.C
     write([take_of(score, "slipped"), take_of(score, "slipped"), take_of(score, "wrong")], 23)
     write([take_of(score, "slipped"), take_of(score, "late"), take_of(score)], 24)
     assert main(["trouble", str(score), "--links", "links.musicxml"]) == 0
-    assert "Links: A to B♭ (bar 5): written to links.musicxml" in capsys.readouterr().out
+    assert "Links: A to B♭ bis (bar 5): written to links.musicxml" in capsys.readouterr().out
     made = read("links.musicxml")
     assert [str(note.written) for note in made.notes[:2]] == ["A4", "B♭4"] and not made.remarks
     assert made.notes[1].fingering_mark == fingering(score)
@@ -191,6 +191,6 @@ def test_loops_out_of_a_packed_score_are_a_plain_file(score: Path, capsys: pytes
     for day in (23, 24):
         write([take_of(packed, "slipped"), take_of(packed, "slipped")], day)
     assert main(["trouble", str(packed), "--links", "links.musicxml"]) == 0
-    assert read("links.musicxml").title == "Links: A to B♭ (bar 5)"
+    assert read("links.musicxml").title == "Links: A to B♭ bis (bar 5)"
     assert main(["trouble", str(packed), "--links", "links.mxl"]) == 1
     assert "--links links.mxl: let its name end in .musicxml or .xml" in capsys.readouterr().err
