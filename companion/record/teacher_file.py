@@ -12,7 +12,7 @@ import os
 import re
 import stat
 import tomllib
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -87,10 +87,7 @@ class Faults:
         """A key that is not known is named, with the likely one."""
         for key in table:
             if key not in known:
-                close = difflib.get_close_matches(key, known, n=1, cutoff=0.5)
-                hint = f"did you mean {close[0]}?" if close else f"known are {', '.join(known)}"
-                shown = "".join(letter if letter.isprintable() else " " for letter in key[:40])
-                self.add(place, shown, f"is not known here; {hint}")
+                self.add(place, _shown(key), f"is not known here; {_likely(key, known)}")
 
     def format(self, data: Mapping[str, Any], wanted: int) -> None:
         """The file's format must be `wanted`."""
@@ -109,6 +106,14 @@ class Faults:
             return ""
         if needed and not value.strip():
             self.add(place, key, "is missing")
+        return value
+
+    def one_of(self, place: tuple[str, int] | None, table: Mapping[str, Any], key: str, known: Collection[str]) -> str:
+        """One of the known words, empty where there is none."""
+        value = self.text(place, table, key)
+        if value and value not in known:
+            self.add(place, key, f"{_shown(value)!r} is not known here; {_likely(value, known)}")
+            return ""
         return value
 
     def number(
@@ -132,6 +137,15 @@ class Faults:
             return value
         self.add(place, key, f"should be a whole number from {low} to {high}, not {str(value)[:40]!r}")
         return None
+
+
+def _shown(word: str) -> str:
+    return "".join(letter if letter.isprintable() else " " for letter in word[:40])
+
+
+def _likely(word: str, known: Collection[str]) -> str:
+    close = difflib.get_close_matches(word, known, n=1, cutoff=0.5)
+    return f"did you mean {close[0]}?" if close else f"known are {', '.join(known)}"
 
 
 def tables_in(data: Mapping[str, Any], kind: str, most: int, faults: Faults) -> list[dict[str, Any]]:

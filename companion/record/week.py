@@ -11,7 +11,12 @@
     by = "Fri"                   # optional: a weekday, or a date
     clean_takes = 3              # optional: so many clean takes at the target
     start_bpm = 60               # optional, as is step_bpm, or step_percent in its place
+    climb = "alternate"          # optional: the shape of the climb, see practice.climbs
     articulation_share = 0.9     # optional: so many of the notes slurred or tongued as written, for a take to be clean
+    days = ["Mon", "Wed"]        # optional: on which days it is to be played; all up to `by` without it
+    exercise = "links"           # optional: not the music itself but this exercise made of it
+    exercise_options = { times = 4 }
+    fingerings = { "6.4" = "side" }    # optional: fixed ones, by bar and note; they win over the mark sheet's
     comment = "..."              # optional
 
 Every fault is named with its place, all of them at once; a week sheet comes from another computer, so a passage outside
@@ -24,20 +29,24 @@ import hashlib
 import os
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from pathlib import Path, PurePosixPath, PureWindowsPath
+from types import MappingProxyType
 from typing import Any
 
 from companion.errors import WeekSheetError
+from companion.practice.climbs import CLIMBS
 from companion.record import teacher_file
 from companion.record.model import normal_bars
 from companion.record.teacher_file import Faults, data_from, tables_in
+from companion.scores.guards import one_line
 
 __all__ = [
     "DEFAULT_CLEAN_TAKES",
     "FORMAT",
     "WEEKDAYS",
+    "Option",
     "WeekItem",
     "WeekSheet",
     "day_from",
@@ -65,14 +74,32 @@ _ITEM_KEYS = (
     "step_percent",
     "comment",
     "articulation_share",
+    "exercise",
+    "exercise_options",
+    "days",
+    "climb",
+    "fingerings",
 )
+#: Of a longer comment the rest is not shown.
+MAX_LETTERS = 2_000
+MAX_FINGERINGS, MAX_OPTIONS = 500, 20
+_PLACE = re.compile(r"[\w ]{1,8}\.-?[1-9]\d{0,3}")
+_NOTHING: Mapping[str, Any] = MappingProxyType({})
 _BARS = re.compile(r"\w{1,8}( ?[-–] ?\w{1,8})?")
+
+
+Option = str | int | float | bool
 
 
 @dataclass(frozen=True, slots=True)
 class WeekItem:
     """One thing to prepare. `passage` is written relative to the sheet, `path` is where it is on this computer; `bars`
-    is empty for the whole passage. Tempos are quarters a minute. What the sheet doesn't say is None or empty."""
+    is empty for the whole passage. Tempos are quarters a minute. What the sheet doesn't say is None or empty.
+
+    `exercise` names one of `exercises.REGISTRY`, to be made of these bars with `exercise_options`. `days` are those on
+    which it is to be played (`WeekSheet.days_of` knows the usual ones, too), `climb` is one of `climbs.CLIMBS`,
+    `fingerings` are fixed by place (`6.4`, the fourth note of bar 6).
+    """
 
     passage: str
     path: Path
@@ -85,6 +112,11 @@ class WeekItem:
     comment: str = ""
     step_percent: float | None = None
     articulation_share: float | None = None
+    exercise: str = ""
+    exercise_options: Mapping[str, Option] = field(default_factory=dict, hash=False)
+    days: tuple[date, ...] = ()
+    climb: str = ""
+    fingerings: Mapping[str, str] = field(default_factory=dict, hash=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,6 +132,10 @@ class WeekSheet:
     def days(self) -> tuple[date, ...]:
         """The seven days, from Monday."""
         return tuple(self.week + timedelta(days=i) for i in range(7))
+
+    def days_of(self, item: WeekItem) -> tuple[date, ...]:
+        """The days on which an item is to be played: those that it names, else all up to the one it is due."""
+        return item.days or tuple(day for day in self.days if item.by is None or day <= item.by)
 
 
 def load(path: Path) -> WeekSheet:
@@ -129,13 +165,22 @@ def parse(content: bytes, path: Path) -> WeekSheet:
     return sheet
 
 
-def item_for(sheet: WeekSheet, passage_path: Path, bars: str = "") -> WeekItem | None:
+def item_for(
+    sheet: WeekSheet,
+    passage_path: Path,
+    bars: str = "",
+    exercise: str = "",
+    options: Mapping[str, Option] | None = None,
+) -> WeekItem | None:
     """The item for these bars of this file, else the one for the whole of it, else None.
 
-    A copy of the file elsewhere counts as the file when its name and content are the same.
+    A copy of the file elsewhere counts as the file when its name and content are the same. `exercise` is the one that
+    is to be made of the bars, empty for the music itself; without `options` the first with it.
     """
     wanted = normal_bars(bars)
-    items = [item for item in sheet.items if _same_file(item.path, Path(passage_path))]
+    items = [item for item in sheet.items if item.exercise == exercise and _same_file(item.path, Path(passage_path))]
+    if options is not None:
+        items = [item for item in items if dict(item.exercise_options) == dict(options)]
     exact = [item for item in items if item.bars == wanted]
     whole = [item for item in items if not item.bars]
     return next(iter(exact or whole), None)
@@ -215,7 +260,7 @@ class _Reader:
         items = tables_in(data, "item", MAX_ITEMS, self.faults)
         read = [self.item(i, item, week) for i, item in enumerate(items)]
         self.doubles(read)
-        student = self.text(None, data, "student")
+        student = one_line(self.text(None, data, "student"))
         return WeekSheet(self.path, week, student, tuple(item for item in read if item is not None))
 
     def monday(self, value: object) -> date:
@@ -233,18 +278,25 @@ class _Reader:
         passage = self.text(i, table, "passage", needed=True)
         target_bpm = self.tempo(i, table, "target_bpm", needed=True)
         start_bpm = self.tempo(i, table, "start_bpm")
+        by = self.day(i, table, week)
+        exercise, options = self.exercise(i, table)
         item = WeekItem(
             passage=passage,
             path=self.place(i, passage),
             target_bpm=target_bpm or 0.0,
             bars=self.bars(i, table),
-            by=self.day(i, table, week),
+            by=by,
             clean_takes=self.count(i, table, "clean_takes"),
             start_bpm=start_bpm,
             step_bpm=self.number(i, table, "step_bpm", 0.5, 100.0),
-            comment=self.text(i, table, "comment"),
+            comment=one_line(self.text(i, table, "comment"), MAX_LETTERS),
             step_percent=self.number(i, table, "step_percent", 1.0, 50.0),
             articulation_share=self.number(i, table, "articulation_share", 0.0, 1.0),
+            exercise=exercise,
+            exercise_options=options,
+            days=self.days(i, table, week, by),
+            climb=self.faults.one_of(_place(i), table, "climb", CLIMBS),
+            fingerings=self.fingerings(i, table),
         )
         if "step_bpm" in table and "step_percent" in table:
             self.fault(i, "step_percent", "stands beside step_bpm; keep one of the two")
@@ -253,10 +305,15 @@ class _Reader:
         return item if len(self.faults.found) == before else None
 
     def doubles(self, items: list[WeekItem | None]) -> None:
-        seen: dict[tuple[str, str], int] = {}
+        seen: dict[object, int] = {}
         for i, item in enumerate(items):
-            if item is not None and (first := seen.setdefault((item.passage, item.bars), i)) != i:
-                self.fault(i, "passage", f"with these bars stands in item {first + 1} already")
+            if item is None:
+                continue
+            options = tuple(sorted(item.exercise_options.items()))
+            first = seen.setdefault((item.passage, item.bars, item.exercise, options), i)
+            if first != i:
+                same = "these bars and this exercise" if item.exercise else "these bars"
+                self.fault(i, "passage", f"with {same} stands in item {first + 1} already")
 
     def text(self, item: int | None, table: Mapping[str, Any], key: str, needed: bool = False) -> str:
         return self.faults.text(_place(item), table, key, needed)
@@ -284,6 +341,65 @@ class _Reader:
         except (ValueError, OverflowError) as error:
             self.fault(i, "by", str(error))
             return None
+
+    def days(self, i: int, table: Mapping[str, Any], week: date, by: date | None) -> tuple[date, ...]:
+        value = table.get("days", [])
+        if not isinstance(value, list) or ("days" in table and not value):
+            self.fault(i, "days", 'should be a list of weekdays such as ["Mon", "Wed"]')
+            return ()
+        found = set()
+        for each in value:
+            try:
+                day = day_from(each, week)
+                if day - week >= timedelta(days=7):
+                    raise ValueError(f"is {day}, after the week of {week}")
+                if by is not None and day > by:
+                    raise ValueError(f"comes after the day it is due, {by:%a}")
+                found.add(day)
+            except (ValueError, OverflowError) as error:
+                self.fault(i, "days", f"{one_line(str(each), 20)!r} {error}")
+        return tuple(sorted(found))
+
+    def exercise(self, i: int, table: Mapping[str, Any]) -> tuple[str, Mapping[str, Option]]:
+        given = table.get("exercise_options", {})
+        if "exercise" not in table:
+            if "exercise_options" in table:
+                self.fault(i, "exercise_options", 'needs an exercise beside it, such as exercise = "links"')
+            return "", _NOTHING
+        from companion.exercises import REGISTRY  # not before: most sheets name none
+
+        name = self.faults.one_of(_place(i), table, "exercise", REGISTRY)
+        if not isinstance(given, dict) or len(given) > MAX_OPTIONS:
+            self.fault(i, "exercise_options", "should be a small table such as { times = 4 }")
+            return name, _NOTHING
+        if not name:
+            return "", _NOTHING
+        defaults, found = REGISTRY[name].options, {}
+        self.faults.unknown_keys(_place(i), given, tuple(defaults))
+        for key, value in given.items():
+            if key in defaults:
+                usual = defaults[key]
+                number = float(value) if type(value) is int and type(usual) is float else value
+                if type(number) is type(usual):
+                    found[key] = number
+                else:
+                    self.fault(i, "exercise_options", f"{key} should be such as {usual!r}, not {str(value)[:40]!r}")
+        return name, MappingProxyType(found)
+
+    def fingerings(self, i: int, table: Mapping[str, Any]) -> Mapping[str, str]:
+        value = table.get("fingerings", {})
+        if not isinstance(value, dict) or len(value) > MAX_FINGERINGS:
+            self.fault(i, "fingerings", 'should be a table such as { "6.4" = "side" }')
+            return _NOTHING
+        for place, name in value.items():
+            if not _PLACE.fullmatch(place):
+                shown = one_line(place, 20)
+                self.fault(
+                    i, "fingerings", f'{shown!r} is no place: write bar and note in quotes, such as "6.4" = "side"'
+                )
+            elif not isinstance(name, str) or not one_line(name):
+                self.fault(i, "fingerings", f'{place} should name a fingering, such as "{place}" = "side"')
+        return MappingProxyType({place: one_line(str(name)) for place, name in value.items()})
 
     def count(self, i: int, table: Mapping[str, Any], key: str) -> int | None:
         return self.faults.whole(_place(i), table, key, 1, 100)

@@ -18,6 +18,7 @@ from companion.errors import WeekSheetError
 from companion.record import week_edit
 from companion.record.week import load
 from companion.record.week_edit import backup_path, bring_along, set_target
+from companion.scores.guards import one_line
 
 TEACHERS = """\
 # My own notes stay here.
@@ -214,7 +215,7 @@ def test_any_row_of_targets_ends_with_the_last_of_each(tmp_path_factory: pytest.
     for name, bars, tempo_bpm, comment in wanted:
         set_target(path, f"{name}.mxl", bars, tempo_bpm, comment=comment)
     got = {(item.passage, item.bars): (item.target_bpm, item.comment) for item in load(path).items[2:]}
-    assert got == {(f"{name}.mxl", bars): (tempo, comment) for name, bars, tempo, comment in wanted}
+    assert got == {(f"{name}.mxl", bars): (tempo, one_line(comment)) for name, bars, tempo, comment in wanted}
     before, after = tomllib.loads(TEACHERS), tomllib.loads(path.read_text())
     assert after["item"][:2] == before["item"]
     assert "# My own notes stay here.\n" in path.read_text()

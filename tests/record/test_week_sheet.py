@@ -42,6 +42,42 @@ def test_everything_a_sheet_can_say(tmp_path: Path) -> None:
     assert (item.start_bpm, item.step_bpm, item.comment) == (60.0, 2.5, "slowly")
 
 
+def test_what_is_to_be_practised_how_and_when(tmp_path: Path) -> None:
+    text = (
+        HEAD + ITEM + 'by = "Fri"\nclimb = "overshoot"\ndays = ["Wed", "mon", "Wednesday"]\n'
+        'exercise = "links"\nexercise_options = { times = 4, kind = "pair" }\n'
+        'fingerings = { "6.4" = "side", "3.-1" = "bis" }\n' + ITEM + '[item.fingerings]\n"2.1" = "side"\n'
+    )  # fmt: skip
+    sheet = load(sheet_in(tmp_path, text))
+    first, second = sheet.items
+    assert (first.climb, first.days) == ("overshoot", (date(2026, 11, 23), date(2026, 11, 25)))
+    assert (first.exercise, first.exercise_options) == ("links", {"times": 4, "kind": "pair"})
+    assert (first.fingerings, second.fingerings) == ({"6.4": "side", "3.-1": "bis"}, {"2.1": "side"})
+    # The same bars once as they are, once as an exercise.
+    assert (second.exercise, second.climb, second.days) == ("", "", ())
+    assert sheet.days_of(first) == first.days
+    assert sheet.days_of(second) == sheet.days
+    passage = tmp_path / "passages" / "a.musicxml"
+    assert item_for(sheet, passage) is second
+    assert item_for(sheet, passage, exercise="links") is first
+    assert item_for(sheet, passage, exercise="links", options={"times": 4, "kind": "pair"}) is first
+    assert item_for(sheet, passage, exercise="links", options={"times": 2}) is None
+    assert item_for(sheet, passage, exercise="scales") is None
+
+
+def test_without_days_it_is_played_on_all_up_to_the_one_it_is_due(tmp_path: Path) -> None:
+    due, later = load(sheet_in(tmp_path, HEAD + ITEM + 'by = "Wed"\n' + ITEM + 'bars = "2"\nby = 2026-12-20\n')).items
+    sheet = load(tmp_path / "week.toml")
+    assert [day.day for day in sheet.days_of(due)] == [23, 24, 25]
+    assert sheet.days_of(later) == sheet.days
+
+
+def test_a_comment_commands_no_terminal(tmp_path: Path) -> None:
+    text = HEAD.replace('"Student"', '"A\\u001b[31m"') + ITEM + 'comment = "slowly\\u001b[2J\\nand softly"\n'
+    sheet = load(sheet_in(tmp_path, text))
+    assert (sheet.student, sheet.items[0].comment) == ("A [31m", "slowly [2J and softly")
+
+
 def test_what_is_left_out_is_none_or_empty(tmp_path: Path) -> None:
     (item,) = load(sheet_in(tmp_path, 'format=1\nweek=2026-11-23\n[[item]]\npassage="a.mxl"\ntarget_bpm=72.5')).items
     assert (item.bars, item.by, item.clean_takes, item.start_bpm, item.step_bpm, item.comment) == ("", *[None] * 4, "")
@@ -93,6 +129,34 @@ def test_a_fault_is_named_with_its_place(tmp_path: Path, text: str, said: str | 
         assert load(sheet_in(tmp_path, text)).items[0].bars == "five"
     else:
         assert said in fault(tmp_path, text)
+
+
+@pytest.mark.parametrize(
+    ("lines", "said"),
+    [
+        ('climb = "overshot"\n', "line 7: item 1, climb 'overshot' is not known here; did you mean overshoot?"),
+        ('climb = 3\n', "line 7: item 1, climb should be a text in quotes"),
+        ('days = "Mon"\n', 'line 7: item 1, days should be a list of weekdays such as ["Mon", "Wed"]'),
+        ('days = []\n', "line 7: item 1, days should be a list"),
+        ('days = ["Mon", "Noday"]\n', "line 7: item 1, days 'Noday' should be a weekday"),
+        ('days = [3]\n', "line 7: item 1, days '3' should be a weekday"),
+        ('days = [2026-12-01]\n', "item 1, days '2026-12-01' is 2026-12-01, after the week of 2026-11-23"),
+        ('by = "Tue"\ndays = ["Wed"]\n', "line 8: item 1, days 'Wed' comes after the day it is due, Tue"),
+        ('exercise = "link"\n', "line 7: item 1, exercise 'link' is not known here; did you mean links?"),
+        ('exercise_options = { times = 4 }\n', "line 7: item 1, exercise_options needs an exercise"),
+        ('exercise = "links"\nexercise_options = 4\n', "line 8: item 1, exercise_options should be a small"),
+        ('exercise = "links"\nexercise_options = { time = 4 }\n', "time is not known here; did you mean times?"),
+        ('exercise = "links"\nexercise_options = { times = "4" }\n', "times should be such as "),
+        ('exercise = "links"\n' + ITEM + 'exercise = "links"\n', "passage with these bars and this exercise"),
+        ('fingerings = { "6" = "side" }\n', "line 7: item 1, fingerings '6' is no place: write bar and note"),
+        ('fingerings = { 6.4 = "side" }\n', "line 7: item 1, fingerings '6' is no place"),
+        ('fingerings = { "6.0" = "side" }\n', "'6.0' is no place"),
+        ('fingerings = { "6.4" = 2 }\n', 'line 7: item 1, fingerings 6.4 should name a fingering'),
+        ('fingerings = "side"\n', "line 7: item 1, fingerings should be a table such as"),
+    ],
+)  # fmt: skip
+def test_a_fault_in_what_is_to_be_practised_how_and_when(tmp_path: Path, lines: str, said: str) -> None:
+    assert said in fault(tmp_path, HEAD + ITEM + lines)
 
 
 def test_all_faults_at_once_in_the_order_of_lines(tmp_path: Path) -> None:
