@@ -322,14 +322,13 @@ def _shapes(run: Run, stand: Stand) -> Leaf:
 
     passage = run.rehearsal.passage
     at = stand.shown_note()
-    tone = TonePlayer(run.click)
-    tone.set_volume(run.tone_volume)
-    screen = ShapesScreen(
+    return ShapesScreen(
         run.chart,
         practice_order(run.chart, run.setup.rules, passage, run.rehearsal.plan),
         read_answers(run.setup.sessions, run.chart.name),
         sessions=run.setup.sessions,
-        tone=tone,
+        tone=TonePlayer(run.click),
+        levels=run.levels,
         clock=run.clock,
         keep=not run.simulated,
         why_not="the simulated player plays: nothing is remembered" if run.simulated else "",
@@ -339,9 +338,6 @@ def _shapes(run: Run, stand: Stand) -> Leaf:
         letters=partial(letters_of, run.keys_port) if run.keys_port is not None else None,
         at_midi=passage.notes[at].written_midi if at is not None else None,
     )
-    if run.tone_muted:
-        screen.mute()
-    return screen
 
 
 LEAVES: dict[str, Callable[[Run, Stand], Leaf]] = {

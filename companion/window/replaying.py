@@ -113,8 +113,8 @@ class Replaying:
 
     def _turn(self) -> None:
         """The tone's level as it is chosen now."""
-        self._player.set_volume(self.run.tone_volume)
-        self._player.set_muted(self.run.tone_muted)
+        self._player.set_volume(self.run.levels.now.tone)
+        self._player.set_muted(self.run.levels.now.tone_muted)
 
     def _silence(self) -> None:
         self._player.stop()

@@ -25,7 +25,7 @@ from companion.planning.reasons import reason_in_full
 from companion.ports import DevicePort, KeysPort, PortName, PortWatch, SimulatedPort, is_keys, is_sim, open_input
 from companion.ports.click import ClickPlayer, render_click
 from companion.ports.horn_sound import HornSound
-from companion.ports.memory import SoundLevels, recall, recall_sound, remember, remember_sound
+from companion.ports.memory import recall, remember
 from companion.practice.clock import Click, tempo_at_bpm
 from companion.practice.hearing import find_shift, is_note_on
 from companion.practice.hurdle import Hurdle, hurdle_of_trouble, hurdles_of_limits
@@ -36,6 +36,7 @@ from companion.record import Sitting, TakeRecord, finished_take_record
 from companion.record.marks import Marked
 from companion.record.marks_edit import set_fingering
 from companion.units import NS_PER_S, ns_from_s
+from companion.window.levels import Levels
 from companion.window.music import Made, Music, Option, exercise_of, ladder_for
 from companion.window.own_pace import OwnPace
 from companion.window.own_trouble import OwnTrouble
@@ -76,7 +77,8 @@ class Setup:
 
     `takes` ends the run after so many; `by_itself` starts them without a key; `review_s` is how long a pencilled page
     is left to be read before the next one starts by itself. `target_label` is what the ladder's flag says. `marked` is
-    what the mark sheet at `marks_path` says of the passage, `rules` are those to plan by."""
+    what the mark sheet at `marks_path` says of the passage, `rules` are those to plan by. `exercise` stands on the
+    stand first, on the same ladder as the piece."""
 
     passage: Passage
     chart: Chart
@@ -99,6 +101,7 @@ class Setup:
     marks_path: Path | None = None
     marked: Marked | None = None
     rules: tuple[Rule, ...] = RULES
+    exercise: Made | None = None
 
 
 class SteppedClock:
@@ -141,14 +144,15 @@ class Run:
         self._pace: OwnPace | None = None
         self._limits: tuple[object, Limits] | None = None
         self.click = ClickPlayer()
-        levels = recall_sound(setup.settings)
-        self.volume, self.muted = levels.click, setup.muted or levels.click_muted
-        self.tone_volume, self.tone_muted = levels.tone, levels.tone_muted
+        self.levels = Levels(setup.settings, click_muted=setup.muted)
         self.horn_sound = HornSound(self.click, lambda: self.chart.transposition)
-        self.horn_sound.set_level(self.tone_volume, self.tone_muted)
+        self._set_levels()
         self.count_in: list[tuple[int, Click]] = []
         self.watch: PortWatch | None = None
         self.port: SimulatedPort | DevicePort | KeysPort | None = None
+        if setup.exercise is not None:
+            self._turn_to(self._exercise(setup.plan, setup.chart, setup.exercise))
+            self.rehearsal.ladder = setup.ladder
         remarks = (*setup.remarks, *self.memory.remarks)
         if remarks:
             self.say("; ".join(remarks))
@@ -331,8 +335,6 @@ class Run:
         lead_s = LEAD_S + count_in_s
         zero_ns = self.clock() + ns_from_s(lead_s)
         if not self.setup.hidden and not isinstance(self.clock, SteppedClock):
-            self.click.set_volume(self.volume)
-            self.click.set_muted(self.muted)
             zero_ns = self.click.start(render_click(clicks, lead_s=lead_s)) + ns_from_s(lead_s)
             if self.click.remark and not self._told_silent:
                 self.say(self.click.remark)
@@ -396,6 +398,8 @@ class Run:
         """Let the horn of the computer's keys be heard."""
         if self.keys_port is None or self.setup.hidden or isinstance(self.clock, SteppedClock):
             return
+        # Shapes turn it too.
+        self.horn_sound.set_level(self.levels.now.tone, self.levels.now.tone_muted)
         self.horn_sound.hear(events)
         if not self.rehearsal.busy and now_ns - self.began_ns > WATCH_AFTER_NS:
             self.horn_sound.prepare_one(self.chart)
@@ -490,40 +494,41 @@ class Run:
         """Back to the whole passage."""
         self.rehearsal.choose_bars(0, len(self.rehearsal.passage.bars) - 1)
 
+    @property
+    def muted(self) -> bool:
+        """Whether the click is off."""
+        return self.levels.now.click_muted
+
     def mute(self) -> None:
         """The click on or off; the take goes on in time."""
-        self.muted = not self.muted
-        self.say("the click is off; the beat is still to be seen" if self.muted else "the click is on")
-        self._turn_sound()
+        self._turn_sound(self.levels.mute_click())
 
     def turn_volume(self, by: float) -> None:
         """The click louder or softer, 0 to 1."""
-        self.volume = min(1.0, max(0.05, self.volume + by))
-        self.say(f"click at {self.volume * 100:.0f} of 100")
-        self._turn_sound()
+        self._turn_sound(self.levels.turn_click(by))
 
     def mute_tone(self) -> None:
         """The tone of replays and of the computer's keys on or off."""
-        self.tone_muted = not self.tone_muted
-        self.say("the tone is off" if self.tone_muted else "the tone is on")
-        self._turn_sound()
+        self._turn_sound(self.levels.mute_tone())
 
     def turn_tone(self, by: float) -> None:
         """The tone louder or softer, 0 to 1."""
-        self.tone_volume = min(1.0, max(0.05, self.tone_volume + by))
-        self.say(f"tone at {self.tone_volume * 100:.0f} of 100")
-        self._turn_sound()
+        self._turn_sound(self.levels.turn_tone(by))
 
-    def _turn_sound(self) -> None:
+    def _turn_sound(self, words: str) -> None:
         """Levels as they were just chosen, now and for the next run; a full disk is said, not fatal."""
-        self.click.set_volume(self.volume)
-        self.click.set_muted(self.muted)
-        self.horn_sound.set_level(self.tone_volume, self.tone_muted)
-        levels = SoundLevels(self.volume, self.muted, self.tone_volume, self.tone_muted)
+        self.say(words)
+        self._set_levels()
         try:
-            remember_sound(levels, self.setup.settings)
+            self.levels.keep()
         except PortError as error:
             self.say(str(error))
+
+    def _set_levels(self) -> None:
+        now = self.levels.now
+        self.click.set_volume(now.click)
+        self.click.set_muted(now.click_muted)
+        self.horn_sound.set_level(now.tone, now.tone_muted)
 
     def step_tempo(self, rungs: int) -> None:
         """Rungs up or down."""

@@ -14,7 +14,7 @@ from pathlib import Path
 import pygame
 
 from companion.charts.model import Chart, Fingering, note_name
-from companion.errors import RecordError
+from companion.errors import PortError, RecordError
 from companion.passage import Bar, Note, Passage
 from companion.ports.tone import Tone, TonePlayer, render_tones
 from companion.practice.model import RawEvent
@@ -33,6 +33,7 @@ from companion.practice.spacing import Memory, due_in_words, is_due, reviewed, s
 from companion.record.shapes import Remembered, keep_answer
 from companion.scores.pitch_words import pitch_from
 from companion.window.layout import Layout
+from companion.window.levels import Levels
 from companion.window.shapes_horn import STEPS, Horns, Movement
 from companion.window.shapes_layout import Mode, action_of, repeats
 from companion.window.shapes_staff import Staff
@@ -51,7 +52,8 @@ class ShapesScreen:
     """See the module. `clock` is the one of all live times; `today` says the date, which the schedule goes by.
 
     `keep` is False where nothing is to be remembered; `why_not` says why, such as that a simulated player plays.
-    `letters`, where the computer's keys are the horn, tells which of them finger a shape.
+    `levels` say how loud the tone is. `letters`, where the computer's keys are the horn, tells which of them finger a
+    shape.
     """
 
     kind = "shapes"
@@ -73,6 +75,7 @@ class ShapesScreen:
         letters: Callable[[frozenset[str]], str] | None = None,
         title: str = "",
         at_midi: int | None = None,
+        levels: Levels | None = None,
     ) -> None:
         self.chart, self.title = chart, title
         self.questions = {question.id: question for question in questions}
@@ -91,7 +94,7 @@ class ShapesScreen:
         self.session: Session | None = None
         self.heard = ""
         self.said = "; ".join(remembered.remarks)
-        self.muted = False
+        self.levels = levels or Levels(None)
         first = self.shapes[0]
         self.movement = Movement(self._named(first), first.keys, self._named(first), first.keys, clock(), stood=STEPS)
         self._staff_of: dict[int, Passage] = {}
@@ -255,6 +258,8 @@ class ShapesScreen:
             "step_on": lambda: self.step(1),
             "step_back": lambda: self.step(-1),
             "mute": self.mute,
+            "louder": lambda: self.turn_tone(0.1),
+            "softer": lambda: self.turn_tone(-0.1),
         }
         if name == "leave":
             return self.leave()
@@ -335,15 +340,37 @@ class ShapesScreen:
                 Tone(i * NOTE_S, NOTE_S * (_LAST_EIGHTHS if i == len(notes) - 1 else 1), note.written_midi + down)
                 for i, note in enumerate(notes)
             ]
+        self._set_level()
         if self.muted:
-            self.said = "the sound is off: M turns it on"
+            self.said = "the tone is off: M turns it on"
         elif not self.tone.start(render_tones(tones)):
             self.said = "there is no sound on this machine"
 
+    @property
+    def muted(self) -> bool:
+        """Whether the tone is off."""
+        return self.levels.now.tone_muted
+
     def mute(self) -> None:
-        """Sound off or on."""
-        self.muted = not self.muted
-        self.tone.set_muted(self.muted)
+        """The tone off or on."""
+        self._turn_sound(self.levels.mute_tone())
+
+    def turn_tone(self, by: float) -> None:
+        """The tone louder or softer."""
+        self._turn_sound(self.levels.turn_tone(by))
+
+    def _turn_sound(self, words: str) -> None:
+        self.said = words
+        self._set_level()
+        try:
+            self.levels.keep()
+        except PortError as error:
+            self.said = str(error)
+
+    def _set_level(self) -> None:
+        now = self.levels.now
+        self.tone.set_volume(now.tone)
+        self.tone.set_muted(now.tone_muted)
 
     # practising
 

@@ -14,13 +14,14 @@ from companion.errors import PortError
 from companion.ports import DevicePort, InPort, KeysPort, PortWatch, is_keys, is_sim, open_input
 from companion.ports.click import ClickPlayer
 from companion.ports.horn_sound import HornSound
-from companion.ports.memory import recall, recall_sound
+from companion.ports.memory import recall
 from companion.ports.tone import TonePlayer
 from companion.practice.shapes import ShapeQuestion
 from companion.record.shapes import Remembered
 from companion.window.app import open_display
 from companion.window.horn_hands import HornHands
 from companion.window.layout import no_smaller
+from companion.window.levels import Levels
 from companion.window.shapes import ShapesScreen
 from companion.window.shapes_horn import letters_of
 from companion.window.shots import Shots
@@ -81,14 +82,11 @@ class ShapesApp:
             why_not="the simulated player plays: nothing is remembered" if is_sim(setup.port) else "",
             shift_semitones=self._shift(),
             has_port=self.port is not None, title=setup.title,
+            levels=Levels(setup.settings, tone_muted=setup.muted),
             letters=partial(letters_of, self.keys_port) if self.keys_port is not None else None,
         )  # fmt: skip
         self.hands = HornHands()
         self.sound = HornSound(self.click, lambda: setup.chart.transposition)
-        self._levels = recall_sound(setup.settings)
-        self.screen.tone.set_volume(self._levels.tone)
-        if setup.muted or self._levels.tone_muted:
-            self.screen.mute()
         self.type = self._type()
 
     @property
@@ -127,7 +125,8 @@ class ShapesApp:
             heard = self.port.drain()
             self.screen.hear(heard)
             if self.keys_port is not None and not self.setup.hidden:
-                self.sound.set_level(self._levels.tone, self.screen.muted)
+                levels = self.screen.levels.now
+                self.sound.set_level(levels.tone, levels.tone_muted)
                 self.sound.hear(heard)
         if self.screen.draw_changed(self.surface, self.type):
             pygame.display.update()

@@ -47,7 +47,9 @@ KEYS = (
     ShapeKey((".",), ".", "step_on", "step", ("browse", "answered")),
     ShapeKey((",",), ",", "step_back", "", ("browse", "answered")),
     ShapeKey(("b",), "B", "browse", "browse", (*_PRACTICE, "end")),
-    ShapeKey(("m", "f3"), "M", "mute", "sound on/off", _ALL, "F3"),
+    ShapeKey(("m", "f3", "u"), "M", "mute", "tone on/off", _ALL, "F3"),
+    ShapeKey(("+", "=", "f5"), "+", "louder", "louder", _ALL, "F5"),
+    ShapeKey(("-", "f4"), "−", "softer", "softer", _ALL, "F4"),
     ShapeKey(("escape",), "Esc", "leave", "leave", _ALL),
 )
 
@@ -68,7 +70,18 @@ def action_of(event: pygame.event.Event, mode: Mode) -> str | None:
 
 #: Actions that go on while the key is held.
 _REPEATED = frozenset(
-    {"note_up", "note_down", "octave_up", "octave_down", "shape_on", "shape_back", "step_on", "step_back"}
+    {
+        "note_up",
+        "note_down",
+        "octave_up",
+        "octave_down",
+        "shape_on",
+        "shape_back",
+        "step_on",
+        "step_back",
+        "louder",
+        "softer",
+    }
 )
 
 

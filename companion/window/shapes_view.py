@@ -50,7 +50,7 @@ class ShapesView:
         return (
             target.get_size(), screen.mode, screen.at, screen.shape_at, session and (id(session), session.at),
             screen.answer, moving, round(moving.progress(screen.clock()) * _PHASES), moving.playing(screen.clock()),
-            screen.said, screen.muted, screen.heard, screen.has_port, screen.ear.keys is None, screen.bar_played,
+            screen.said, screen.levels.now, screen.heard, screen.has_port, screen.ear.keys is None, screen.bar_played,
             screen.staff.fault,
         )  # fmt: skip
 

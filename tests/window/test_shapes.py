@@ -21,6 +21,7 @@ from companion.charts import load
 from companion.ports import PortName
 from companion.ports.click import CLICK_RATE_HZ
 from companion.ports.keys_layout import BREATH, PLACES, USUAL
+from companion.ports.memory import recall_sound
 from companion.practice.model import RawEvent
 from companion.practice.pressed import key_message
 from companion.practice.shape_ear import SETTLED_S, STUCK_S, ShapeEar
@@ -43,6 +44,7 @@ class Silent:
     def __init__(self) -> None:
         self.started: list[Samples] = []
         self.muted = False
+        self.volume = 1.0
 
     def start(self, buffer: Samples) -> bool:
         self.started.append(buffer)
@@ -53,6 +55,9 @@ class Silent:
 
     def set_muted(self, muted: bool) -> None:
         self.muted = muted
+
+    def set_volume(self, volume: float) -> None:
+        self.volume = volume
 
 
 class Clocks:
@@ -186,6 +191,35 @@ def test_listening_and_mute(screen: ShapesScreen) -> None:
     tone = screen.tone
     assert isinstance(tone, Silent) and len(tone.started) == 1 and tone.muted
     assert "M" in screen.said
+
+
+def test_the_tone_s_level_is_turned_here_and_kept_for_every_screen(screen: ShapesScreen) -> None:
+    press(screen, "-")
+    press(screen, "-")
+    press(screen, "l")
+    tone = screen.tone
+    assert isinstance(tone, Silent) and tone.volume == pytest.approx(0.8) and screen.levels.now.click == 1.0
+    assert recall_sound().tone == pytest.approx(0.8)
+    press(screen, "m")
+    assert recall_sound().tone_muted and not recall_sound().click_muted
+    press(screen, "+")
+    assert screen.said == "tone at 90 of 100"
+
+
+def test_the_level_chosen_at_the_stand_holds_in_shapes_and_the_other_way(tmp_path: Path) -> None:
+    app = open_stand(make_setup(playable(bars=2), tmp_path))
+    try:
+        stand_key(app, ",")
+        stand_key(app, "a")
+        leaf = app.leaf
+        assert isinstance(leaf, ShapesScreen) and leaf.levels.now.tone == pytest.approx(0.9)
+        leaf._set_level()
+        assert leaf.tone._volume == pytest.approx(0.9)
+        stand_key(app, "m")
+        stand_key(app, "escape")
+        assert app.run.levels.now.tone_muted and not app.run.muted
+    finally:
+        app.close()
 
 
 # -- practice --------------------------------------------------------------------------------------------------------
@@ -525,7 +559,7 @@ def test_letters_that_play_leave_keys_beside_them(screen: ShapesScreen) -> None:
     screen.hear_another(0)
     assert screen.ear.keys == frozenset(), "the computer's keys always tell what is held"
     labels = {entry.label for entry in foot_of("asked", letters_play=True)}
-    assert labels == {"1–4", "F2", "F3", "Esc"}
+    assert labels == {"1–4", "F2", "F3", "F4", "F5", "Esc"}
     press(screen, "p"), press(screen, "f2"), press(screen, "f3")
     assert isinstance(screen.tone, Silent) and len(screen.tone.started) == 1
     assert screen.muted and screen.mode == "asked"
