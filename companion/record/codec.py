@@ -33,6 +33,7 @@ from companion.units import s_from_ns
 __all__ = [
     "FORMAT",
     "decode_line",
+    "dump_line",
     "encode_sitting",
     "encode_take",
     "head_of",
@@ -66,7 +67,8 @@ def _plain(value: Any) -> Any:
     return value.item() if hasattr(value, "item") else float(value)
 
 
-def _dump(data: Mapping[str, Any]) -> bytes:
+def dump_line(data: Mapping[str, Any]) -> bytes:
+    """An object as a line of the log, with its line end. Raises `ValueError` if a number is not finite."""
     text = json.dumps(data, ensure_ascii=False, allow_nan=False, separators=(",", ":"), default=_plain)
     return text.encode("utf-8", "replace") + b"\n"
 
@@ -76,7 +78,7 @@ def encode_sitting(sitting_id: str, started: datetime, program: str, example: bo
     head: dict[str, Any] = {"kind": "sitting", "format": FORMAT, "id": sitting_id, "started": started.isoformat()}
     if example:
         head |= {"example": True, "label": "invented example, nobody's practice"}
-    return _dump(head | {"program": program, "note_fields": _NOTE_FIELDS, "event_fields": ("ns", "midi")})
+    return dump_line(head | {"program": program, "note_fields": _NOTE_FIELDS, "event_fields": ("ns", "midi")})
 
 
 def encode_take(take: TakeRecord) -> bytes:
@@ -106,7 +108,7 @@ def encode_take(take: TakeRecord) -> bytes:
         for t in take.trills
     ]
     data["used"] = [(u.note_index, " ".join(u.keys), u.name) for u in take.used]
-    return _dump(data)
+    return dump_line(data)
 
 
 def _note_row(note: NoteRecord) -> list[Any]:

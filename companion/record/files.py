@@ -6,9 +6,11 @@ import contextlib
 import os
 import shutil
 import tempfile
+from collections.abc import Iterator
 from pathlib import Path
+from typing import BinaryIO
 
-__all__ = ["append_synced", "create_synced", "make_dir_synced", "replace_synced"]
+__all__ = ["append_synced", "create_synced", "make_dir_synced", "replace_synced", "writing_synced"]
 
 _BINARY = getattr(os, "O_BINARY", 0)
 
@@ -75,13 +77,20 @@ def append_synced(path: Path, line: bytes) -> None:
 
 def replace_synced(path: Path, data: bytes) -> None:
     """Put `data` in the file's place as a whole: whoever reads it sees the old content or the new, never a part."""
+    with writing_synced(path) as file:
+        file.write(data)
+
+
+@contextlib.contextmanager
+def writing_synced(path: Path) -> Iterator[BinaryIO]:
+    """A file to write what is too long for `replace_synced`: it takes `path`'s place as a whole when the block ends,
+    and is taken away where the block raises."""
     handle, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
     try:
-        try:
-            _write_all(handle, data)
-            os.fsync(handle)
-        finally:
-            os.close(handle)
+        with os.fdopen(handle, "wb") as file:
+            yield file
+            file.flush()
+            os.fsync(file.fileno())
         if path.exists():
             shutil.copymode(path, name)
         else:

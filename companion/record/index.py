@@ -18,7 +18,7 @@ from companion.record.codec import summary_from
 from companion.record.log import lines_of, log_files
 from companion.record.model import Survey, TakeSummary, file_name, plain_text
 
-__all__ = ["Wanted", "summaries", "survey"]
+__all__ = ["Wanted", "index_path", "summaries", "survey"]
 
 #: Raised whenever the tables or what `summary_from` makes of a line changes.
 _VERSION = 3
@@ -63,7 +63,7 @@ def survey(folder: Path, cache: Path | None = None, wanted: Wanted | None = None
     """
     folder = Path(folder).absolute()
     entries = log_files(folder)
-    path = _index_path(folder, cache_dir() if cache is None else cache)
+    path = index_path(folder, cache_dir() if cache is None else cache)
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         with contextlib.closing(_connect(path)) as index:
@@ -85,7 +85,8 @@ def summaries(folder: Path, cache: Path | None = None) -> list[TakeSummary]:
     return list(survey(folder, cache).takes)
 
 
-def _index_path(folder: Path, cache: Path) -> Path:
+def index_path(folder: Path, cache: Path) -> Path:
+    """The index of a log's folder."""
     return cache / f"takes-{hashlib.sha256(os.fsencode(folder)).hexdigest()[:16]}.sqlite"
 
 

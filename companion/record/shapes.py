@@ -21,7 +21,7 @@ from companion.errors import RecordError
 from companion.practice.spacing import Memory
 from companion.record.files import append_synced, create_synced, make_dir_synced
 
-__all__ = ["FORMAT", "Remembered", "keep_answer", "read_answers", "shapes_file"]
+__all__ = ["FOLDER", "FORMAT", "Remembered", "answer_day", "keep_answer", "read_answers", "shapes_file"]
 
 FORMAT = 1
 FOLDER = "shapes"
@@ -154,6 +154,15 @@ def _card(data: dict[str, Any]) -> tuple[str, Memory] | None:
     if (phase == 2) != (step is None) or (step is not None and (type(step) is not int or not 0 <= step < 10)):
         return None
     return name, Memory(phase, step, stability_days, difficulty, due, last)
+
+
+def answer_day(line: bytes) -> str | None:
+    """The day (in UTC, `YYYY-MM-DD`) that a line's answer was given on; None where it is no answer."""
+    data = _object(line)
+    if data is None or not isinstance(data.get("card"), str):
+        return None
+    moment = _moment(data.get("at"))
+    return None if moment is None else moment.date().isoformat()
 
 
 def _number(value: object) -> float | None:
