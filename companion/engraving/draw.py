@@ -13,7 +13,7 @@ from lxml import etree
 from companion.engraving import fonts
 from companion.engraving.geometry import Rect
 from companion.engraving.layout import space_px as whole_space_px
-from companion.engraving.marks import Placed, mark_px, place
+from companion.engraving.marks import GAP_EM, Placed, mark_px, place
 from companion.engraving.model import Box, EngravingRequest, System
 from companion.engraving.page import Page
 from companion.errors import EngravingError
@@ -46,6 +46,7 @@ class Draughtsman:
         page = Page.read(svg, space, request.width_px)
         size_px = mark_px(space)
         marks = place(request.marks, page.heads, page.ink, size_px, request.width_px)
+        page.lift_words([mark.box.grown(GAP_EM * size_px) for mark in marks])
         top, height = _frame([*page.ink, *(mark.box for mark in marks)], page.lines, space, page.staff_line_px)
         height = unscaled_height(request.width_px, height)
         ink = "black" if request.vector else INK_BLUE

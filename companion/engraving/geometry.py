@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 from companion.engraving.model import Box
 
-__all__ = ["NOWHERE", "Rect", "curve_boxes", "polygon_boxes"]
+__all__ = ["NOWHERE", "Rect", "curve_boxes", "polygon_boxes", "risen"]
 
 _CURVE_PARTS = 12
 _POLYGON_PARTS = 8
@@ -49,6 +49,14 @@ class Rect(NamedTuple):
 
 
 NOWHERE = Rect(0.0, 0.0, 0.0, 0.0)
+
+
+def risen(box: Rect, obstacles: Sequence[Rect]) -> Rect:
+    """The box moved up to the lowest place, its own or higher, where it is clear of all obstacles."""
+    column = [obstacle for obstacle in obstacles if obstacle.left < box.right and box.left < obstacle.right]
+    while hits := [obstacle for obstacle in column if obstacle.meets(box)]:
+        box = box.moved(0.0, min(obstacle.top for obstacle in hits) - box.bottom)
+    return box
 
 
 def curve_boxes(numbers: Sequence[float]) -> Iterator[tuple[float, float, float, float]]:

@@ -10,14 +10,15 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from companion.engraving.geometry import Rect
+from companion.engraving.geometry import Rect, risen
 from companion.engraving.lettering import ASCENT_EM, DESCENT_EM, text_width
 
-__all__ = ["MARK_FACE", "Placed", "mark_px", "place"]
+__all__ = ["GAP_EM", "MARK_FACE", "Placed", "mark_px", "place"]
 
 MARK_FACE = "BoldItalic"
 _DESCENDERS = frozenset("gjpqy,;()[]ßçQ")
-_GAP_EM = 0.16
+#: Room kept around a mark, in em of its type.
+GAP_EM = 0.16
 #: How far a mark may slip aside from over its note, in em, when that saves it from being put higher.
 _SLIPS_EM = (0.0, -0.35, 0.35, -0.7, 0.7)
 _SLIP_COST = 0.8
@@ -64,7 +65,7 @@ def place(
         ((heads[note], note, text) for note, text in dict.fromkeys(marks) if note in heads and text),
         key=lambda mark: (mark[0].left, mark[1]),
     )
-    gap = _GAP_EM * size_px
+    gap = GAP_EM * size_px
     # Marks stand above the staff, so what lies within or below it is in nobody's way.
     obstacles = [box.grown(gap) for box in ink if box.top < 0.0] if wanted else []
     placed = []
@@ -76,7 +77,7 @@ def place(
 
 
 def _lowest(head: Rect, note: str, text: str, obstacles: Sequence[Rect], size_px: float, width_px: int) -> Placed:
-    width, start = text_width(text, size_px, MARK_FACE), min(head.top, 0.0) - _GAP_EM * size_px
+    width, start = text_width(text, size_px, MARK_FACE), min(head.top, 0.0) - GAP_EM * size_px
     descent = DESCENT_EM if _DESCENDERS.intersection(text) else 0.02
     middle = (head.left + head.right) / 2
     reach = width / 2 + max(_SLIPS_EM) * size_px + width
@@ -84,20 +85,10 @@ def _lowest(head: Rect, note: str, text: str, obstacles: Sequence[Rect], size_px
     best: tuple[float, Rect] | None = None
     for slip in _SLIPS_EM:
         left = min(max(middle - width / 2 + slip * size_px, _EDGE_PX), width_px - _EDGE_PX - width)
-        box = _risen(left, width, start, (ASCENT_EM + descent) * size_px, near)
+        box = risen(Rect(left, start - (ASCENT_EM + descent) * size_px, left + width, start), near)
         cost = -box.bottom + _SLIP_COST * abs(slip) * size_px
         if best is None or cost < best[0] - 1e-9:
             best = cost, box
     assert best is not None
     box = best[1]
     return Placed(note, text, box.left, box.bottom - descent * size_px, box)
-
-
-def _risen(left: float, width: float, bottom: float, height: float, obstacles: Sequence[Rect]) -> Rect:
-    """The lowest box at or above `bottom` that is clear of all obstacles."""
-    column = [obstacle for obstacle in obstacles if obstacle.left < left + width and left < obstacle.right]
-    box = Rect(left, bottom - height, left + width, bottom)
-    while hits := [obstacle for obstacle in column if obstacle.meets(box)]:
-        bottom = min(obstacle.top for obstacle in hits)
-        box = Rect(left, bottom - height, left + width, bottom)
-    return box

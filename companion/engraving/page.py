@@ -7,11 +7,12 @@ positions count from the middle of the top staff line until the picture's height
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from lxml import etree
 
-from companion.engraving.geometry import NOWHERE, Rect, curve_boxes, polygon_boxes
+from companion.engraving.geometry import NOWHERE, Rect, curve_boxes, polygon_boxes, risen
 from companion.engraving.layout import DEFINITION_PER_SPACE
 from companion.engraving.lettering import ASCENT_EM, DESCENT_EM, text_width
 from companion.errors import EngravingError
@@ -30,6 +31,7 @@ _CONTAINERS = frozenset(
     )
 )
 _CURVES = frozenset(("slur", "phrase", "tie", "lv"))
+_WORDS = frozenset(("tempo", "dir"))
 #: A staff line's thickness in staff spaces, between the thin lines of old plates and the 0.13 of common music fonts
 #: (from memory). On screen it is a whole number of pixels, and lighter where that is too many.
 _STAFF_LINE_SPACES = 0.1
@@ -42,7 +44,8 @@ _MEASURED = "data-measured"
 
 @dataclass(slots=True)
 class Page:
-    """What is needed of one system. `ink` holds a box for each thing drawn."""
+    """What is needed of one system. `ink` holds a box for each thing drawn, but for the tempo marks and words above the
+    staff: those make way for fingering marks, and `over` has the box of each."""
 
     drawing: etree._Element
     definitions: etree._Element | None
@@ -56,6 +59,7 @@ class Page:
     heads: dict[str, Rect] = field(default_factory=dict)
     bars: dict[int, Rect] = field(default_factory=dict)
     ink: list[Rect] = field(default_factory=list)
+    over: dict[etree._Element, Rect] = field(default_factory=dict)
 
     @classmethod
     def read(cls, svg: str, space_px: int, width_px: int) -> Page:
@@ -201,7 +205,11 @@ class Page:
             if rect is not None and not _CONTAINERS.intersection(kinds):
                 x, y, width, height = _rect_numbers(rect)
                 found = self.rect(x + _shift_of(box), y, width, height)
-                self.ink.append(found)
+                words = next((g for g in box.iterancestors(f"{_SVG}g") if g.get("class", "") in _WORDS), None)
+                if words is not None and found.bottom <= 0.0:
+                    self.over[words] = found.around(self.over.get(words, found))
+                else:
+                    self.ink.append(found)
                 if "note" in kinds and _NOTE_ID.fullmatch(owner):
                     self.heads[owner] = found
             box.getparent().remove(box)
@@ -232,6 +240,17 @@ class Page:
             if box.left < self.staff.right < box.right:  # a long syllable's line runs on over the edge
                 rule.set("width", f"{(self.staff.right - box.left) / self.scale:.2f}")
             self.ink.append(box)
+
+    def lift_words(self, marks: Sequence[Rect]) -> None:
+        """Move tempo marks and words up where they would meet fingering marks, so that those stay by their notes."""
+        lifted: list[Rect] = []
+        for words, box in sorted(self.over.items(), key=lambda item: item[1].left):
+            free = box
+            if any(box.meets(other) for other in (*marks, *lifted)):
+                free = risen(box, (*marks, *self.ink, *lifted))
+                words.set("transform", f"translate(0, {(free.bottom - box.bottom) / self.scale:.2f})")
+            lifted.append(free)
+        self.ink += lifted
 
     def _snap_ledger_line(self, path: etree._Element) -> None:
         x1, y, x2, _ = _numbers(path.get("d"))

@@ -115,17 +115,34 @@ def test_marks_touch_neither_heads_nor_each_other_nor_the_staff(study: tuple[Eng
 
 def test_marks_touch_nothing_that_is_drawn() -> None:
     musicxml, marks = sixteenths(8, seed=5)
-    plain = engrave(EngravingRequest(musicxml, 790, 30))
-    marked = engrave(EngravingRequest(musicxml, 790, 30, marks))
-    assert len(plain.systems) == len(marked.systems)
-    for bare, system in zip(plain.systems, marked.systems, strict=True):
-        # The music is the same, only further down where marks need room above.
-        dy = round(system.staff.y - bare.staff.y)
-        mask = alpha(bare)
+    for system in engrave(EngravingRequest(musicxml, 790, 30, marks)).systems:
         for box in system.marks.values():
-            area = (int(box.x), int(box.y) - dy, int(box.x + box.width) + 1, int(box.y + box.height) + 1 - dy)
-            if area[3] > 0:
-                assert mask.crop((area[0], max(area[1], 0), area[2], area[3])).getextrema()[1] == 0
+            assert not black_within(system, box)
+
+
+def test_a_tempo_mark_makes_way_for_the_marks_below_it() -> None:
+    tempo = "<direction placement='above'><direction-type><words>Allegro molto</words></direction-type></direction>"
+    musicxml, _ = scale()
+    with_tempo = musicxml.replace(b"<note", tempo.encode() + b"<note", 1)
+    assert with_tempo != musicxml
+    marks = (("n0", "side"), ("n1", "bis"), ("n2", "bis"))
+    (free,) = engrave(EngravingRequest(musicxml, 790, 30, marks)).systems
+    (system,) = engrave(EngravingRequest(with_tempo, 790, 30, marks)).systems
+    for note, box in system.marks.items():
+        # Where it stands without a tempo mark, which is over the notes: it isn't the one that gives way.
+        assert box.y - system.staff.y == pytest.approx(free.marks[note].y - free.staff.y, abs=0.5)
+        assert not black_within(system, box)
+    above = Box(0, 0, system.width_px, min(box.y for box in system.marks.values()) - 1)
+    assert black_within(system, above)
+    assert_ring_empty(system)
+
+
+def black_within(system: System, box: Box) -> bool:
+    """Whether anything is drawn there that is not a mark, which is blue."""
+    picture = Image.open(io.BytesIO(system.png))
+    area = picture.crop((int(box.x), int(box.y), int(box.x + box.width) + 1, int(box.y + box.height) + 1))
+    pixels = area.tobytes()  # red, green, blue, opacity
+    return any(opacity > 128 and blue < 64 for blue, opacity in zip(pixels[2::4], pixels[3::4], strict=True))
 
 
 def test_marks_are_drawn_in_ink_blue_where_their_boxes_are() -> None:
