@@ -3,19 +3,21 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from datetime import date, timedelta
 from pathlib import Path, PurePosixPath
 from typing import Any
 
 import tomlkit
 import tomlkit.exceptions
+import tomlkit.items
 
 from companion.errors import WeekSheetError
 from companion.record.files import make_dir_synced, replace_synced
 from companion.record.model import normal_bars, plain_text
 from companion.record.toml_edit import edit_file, with_new_table
-from companion.record.week import FORMAT, parse, place_of, read_bytes
+from companion.record.week import FORMAT, Option, parse, place_of, read_bytes
 
 __all__ = ["backup_path", "bring_along", "set_target"]
 
@@ -45,12 +47,18 @@ def set_target(
     step_percent: float | None = None,
     comment: str | None = None,
     articulation_share: float | None = None,
+    exercise: str = "",
+    exercise_options: Mapping[str, Option] | None = None,
+    days: Sequence[str] | None = None,
+    climb: str | None = None,
+    fingerings: Mapping[str, str] | None = None,
     week: date | None = None,
     dry: bool = False,
 ) -> None:
     """Set what is to be reached on a passage; make the sheet where there is none.
 
-    The item with this passage and these bars is changed, or a new one added at the end. What is None stays as it was.
+    The item with this passage, these bars and this exercise is changed, or a new one added at the end. What is None
+    stays as it was.
     The sheet is replaced as a whole, its previous content kept beside it as `week.toml~`.
 
     Parameters
@@ -67,6 +75,14 @@ def set_target(
         From rung to rung; one of the two, which takes the place of the other in the sheet.
     articulation_share
         So many of the notes are to be slurred or tongued as written, 0 to 1.
+    exercise, exercise_options
+        To be made of these bars; empty for the music itself. Without options the first item with this exercise.
+    days
+        Weekdays such as `Mon` on which it is to be played; none for all of them.
+    climb
+        One of `practice.climbs.CLIMBS`.
+    fingerings
+        Names of fixed fingerings by place, such as `6.4`; an empty name lets that one go. Others stay.
     by
         A weekday such as `Fri`, or a date.
     week
@@ -79,13 +95,16 @@ def set_target(
     WeekSheetError
         If the sheet is faulty before (it is not touched then), would be faulty after, or can't be written.
     """
-    values = {"target_bpm": _whole(target_bpm), "by": by, "clean_takes": clean_takes, "start_bpm": _whole(start_bpm)}
-    values |= {"step_bpm": _whole(step_bpm), "step_percent": _whole(step_percent), "comment": comment}
-    values["articulation_share"] = articulation_share
+    which = _Which(passage, normal_bars(bars), exercise, exercise_options)
+    # In this order they are written into a new item.
+    values: dict[str, Any] = {"target_bpm": _whole(target_bpm), "by": by}
+    values |= {"days": None if days is None else list(days), "clean_takes": clean_takes}
+    values |= {"start_bpm": _whole(start_bpm), "step_bpm": _whole(step_bpm), "step_percent": _whole(step_percent)}
+    values |= {"climb": climb, "articulation_share": articulation_share, "comment": comment, "fingerings": fingerings}
     path = Path(os.path.realpath(path))
 
     def edited(old: bytes | None) -> bytes | None:
-        new = _edited(path, old, passage, normal_bars(bars), values, week)
+        new = _edited(path, old, which, values, week)
         return None if dry else new
 
     edit_file(path, edited, read_bytes, WeekSheetError, "set the target", backup=backup_path(path))
@@ -130,9 +149,41 @@ def _monday(day: date) -> date:
     return day - timedelta(days=day.weekday())
 
 
-def _edited(
-    path: Path, old: bytes | None, passage: str, bars: str, values: Mapping[str, Any], week: date | None
-) -> bytes:
+@dataclass(frozen=True, slots=True)
+class _Which:
+    """The item that is meant."""
+
+    passage: str
+    bars: str
+    exercise: str
+    options: Mapping[str, Option] | None
+
+    @property
+    def keys(self) -> dict[str, Any]:
+        """What names it in the sheet."""
+        found: dict[str, Any] = {"passage": self.passage}
+        found |= {"bars": self.bars} if self.bars else {}
+        found |= {"exercise": self.exercise} if self.exercise else {}
+        return found | ({"exercise_options": _in_line(self.options)} if self.options else {})
+
+    def is_item(self, folder: Path, item: Mapping[str, Any]) -> bool:
+        """Whether a table of the sheet is this one."""
+        return (
+            _same_place(folder, str(item["passage"]), self.passage)
+            and normal_bars(str(item.get("bars", ""))) == self.bars
+            and item.get("exercise", "") == self.exercise
+            and (self.options is None or dict(item.get("exercise_options", {})) == dict(self.options))
+        )
+
+
+def _in_line(values: Mapping[str, Any]) -> tomlkit.items.InlineTable:
+    """On one line, so that two who change two items never change the same line."""
+    table = tomlkit.inline_table()
+    table.update(values)
+    return table
+
+
+def _edited(path: Path, old: bytes | None, which: _Which, values: Mapping[str, Any], week: date | None) -> bytes:
     if old is None:
         text = _NEW_SHEET.format(format=FORMAT, week=_monday(week or date.today()))
     else:
@@ -144,8 +195,17 @@ def _edited(
         raise WeekSheetError(str(path), [f"can't be edited keeping its layout ({error}); edit it by hand"]) from error
     if week is not None and document.get("week") != _monday(week):
         document["week"] = _monday(week)
+    items = document.get("item", ())
+    item = next((each for each in items if which.is_item(path.parent, each)), None)
     given = {key: value for key, value in values.items() if value is not None}
-    item = _item_in(path.parent, document, passage, bars)
+    if item is not None:
+        _set_fingerings(item, given.pop("fingerings", {}))
+    elif fixed := {place: name for place, name in given.pop("fingerings", {}).items() if name}:
+        given["fingerings"] = _in_line(fixed)
+    if "days" in given and not given["days"]:
+        del given["days"]
+        if item is not None:
+            item.pop("days", None)
     if item is not None:
         for key, other in (("step_bpm", "step_percent"), ("step_percent", "step_bpm")):
             if key in given and other not in given:
@@ -153,20 +213,30 @@ def _edited(
         item.update(given)
         text = tomlkit.dumps(document)
     else:
-        text = with_new_table(document, "item", {"passage": passage} | ({"bars": bars} if bars else {}) | given)
+        text = with_new_table(document, "item", which.keys | given)
     try:
         new = text.encode()
     except UnicodeEncodeError:
-        raise WeekSheetError(str(path), [f"{plain_text(passage)!r} is no UTF-8, as a sheet is: rename it"]) from None
+        raise WeekSheetError(
+            str(path), [f"{plain_text(which.passage)!r} is no UTF-8, as a sheet is: rename it"]
+        ) from None
     parse(new, path)
     return new
 
 
-def _item_in(folder: Path, document: tomlkit.TOMLDocument, passage: str, bars: str) -> Any:
-    for item in document.get("item", ()):
-        if _same_place(folder, str(item["passage"]), passage) and normal_bars(str(item.get("bars", ""))) == bars:
-            return item
-    return None
+def _set_fingerings(item: Any, given: Mapping[str, str]) -> None:
+    """Those that are given, in the table that is there, with whatever is written beside the others."""
+    fixed = item.get("fingerings")
+    for place, name in given.items():
+        if not name:
+            if fixed is not None:
+                fixed.pop(place, None)
+        elif fixed is None:
+            fixed = item["fingerings"] = _in_line({place: name})
+        else:
+            fixed[place] = name
+    if given and fixed is not None and not fixed:
+        item.pop("fingerings")
 
 
 def _same_place(folder: Path, one: str, other: str) -> bool:

@@ -233,6 +233,44 @@ def test_a_step_in_per_cent_takes_the_place_of_one_in_bpm_and_back(tmp_path: Pat
     assert "step_percent" not in path.read_text("utf-8")
 
 
+def test_what_is_to_be_practised_how_and_when_is_set_a_key_a_line(tmp_path: Path) -> None:
+    path = tmp_path / "week.toml"
+    set_target(
+        path, "a.mxl", "5-8", 96, "Fri", exercise="links", exercise_options={"times": 4}, days=["Mon", "Wed"],
+        climb="grow", fingerings={"6.4": "side", "7.1": "bis"}, articulation_share=0.9, comment="softly",
+        week=date(2026, 11, 23),
+    )  # fmt: skip
+    assert path.read_text().partition("[[item]]\n")[2] == (
+        'passage = "a.mxl"\nbars = "5-8"\nexercise = "links"\nexercise_options = {times = 4}\ntarget_bpm = 96\n'
+        'by = "Fri"\ndays = ["Mon", "Wed"]\nclimb = "grow"\narticulation_share = 0.9\n'
+        'comment = "softly"\nfingerings = {"6.4" = "side", "7.1" = "bis"}\n'
+    )
+    (item,) = load(path).items
+    assert (item.climb, item.exercise_options, item.fingerings["7.1"]) == ("grow", {"times": 4}, "bis")
+
+
+def test_the_music_and_an_exercise_made_of_it_are_two_items(tmp_path: Path) -> None:
+    path = tmp_path / "week.toml"
+    path.write_text(TEACHERS)
+    set_target(path, "passages/a.musicxml", "5-8", 60, exercise="links", exercise_options={"change": 2})
+    set_target(path, "passages/a.musicxml", "5-8", 50, exercise="links")
+    set_target(path, "passages/a.musicxml", "5-8", 70, exercise="links", exercise_options={"change": 1})
+    items = [(item.exercise, item.target_bpm) for item in load(path).items]
+    assert items == [("", 96), ("", 72.5), ("links", 50), ("links", 70)]
+
+
+def test_days_and_fingerings_are_let_go_one_by_one_and_the_others_stay(tmp_path: Path) -> None:
+    path = tmp_path / "week.toml"
+    path.write_text(TEACHERS + 'days = ["Mon"]\n[item.fingerings]\n"2.1" = "side"    # by the book\n"3.4" = "bis"\n')
+    set_target(path, "passages/b.musicxml", "", 72.5, days=[], fingerings={"3.4": "", "9.1": "side", "8.8": ""})
+    assert changed_lines(TEACHERS, path.read_text()) == [
+        "+ [item.fingerings]", '+ "2.1" = "side"    # by the book', '+ "9.1" = "side"',
+    ]  # fmt: skip
+    set_target(path, "passages/b.musicxml", "", 72.5, fingerings={"2.1": "", "9.1": ""})
+    assert load(path).items[1].fingerings == {}
+    assert "fingerings" not in path.read_text()
+
+
 def test_two_programs_at_once_lose_nothing(tmp_path: Path) -> None:
     path = tmp_path / "week.toml"
     path.write_text(TEACHERS)
