@@ -14,6 +14,7 @@ import pygame
 from companion.ports import KeysPort
 from companion.ports.keys_layout import PLACES, KeysLayout, place_of_scancode
 from companion.units import NS_PER_MS
+from companion.window.theme import can_write
 
 __all__ = ["HornHands", "cap_of", "key_names", "wants_horn"]
 
@@ -49,10 +50,10 @@ def _code_at(place: str) -> int | None:
 
 def cap_of(place: str) -> str:
     """What is printed on the key at a place of the keyboard in use: `A`, `Ö`, `space`; the US key's name where the
-    system doesn't tell."""
+    system doesn't tell, or the letter is of a script that the window can't write."""
     code = _code_at(place)
     name = pygame.key.name(code) if code is not None else ""
-    if not name:
+    if not name or not can_write(name):
         return place
     return _SHORT.get(name, name.upper() if len(name) == 1 else name)
 

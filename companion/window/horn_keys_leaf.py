@@ -10,6 +10,7 @@ from typing import Literal
 import pygame
 
 from companion.charts.model import Chart, Fingering, note_name
+from companion.engraving import fonts
 from companion.errors import NoFingering
 from companion.ports import KeysPort
 from companion.ports.keys_file import save_layout
@@ -24,7 +25,7 @@ from companion.ports.keys_layout import (
     place_of_scancode,
 )
 from companion.units import NS_PER_MS
-from companion.window.horn import draw_horn, horn_layout
+from companion.window.horn import draw_horn, horn_layout, label_layout
 from companion.window.horn_hands import cap_of
 from companion.window.layout import Layout
 from companion.window.leaves import lay_paper, leaf_box
@@ -286,27 +287,33 @@ class HornKeysLeaf:
         asked = self.asked
         keys = {key.name for key in self.chart.keys}
         coming = held | ({asked} & keys if asked else self.wanted & keys)
-        draw_horn(target, box, self.chart, held, coming, None, labels=False)
+        font = str(fonts.TEXT_REGULAR)
+        draw_horn(target, box, self.chart, held, coming, font)
+        labels = label_layout(self.chart, box, font)
         for name, cap in horn_layout(self.chart, box).items():
-            self._draw_cap(target, type_, box, cap, name, dark=name in held or name in coming)
+            beside = cap.union(labels[name]) if name in labels else cap
+            self._draw_cap(target, type_, beside, cap, name, dark=name in held or name in coming)
 
     def _draw_cap(
-        self, target: pygame.Surface, type_: Type, box: pygame.Rect, key: pygame.Rect, name: str, dark: bool
+        self, target: pygame.Surface, type_: Type, beside: pygame.Rect, key: pygame.Rect, name: str, dark: bool
     ) -> None:
-        """What is printed on the key of the keyboard, on the horn's key or, where that is too small, beside it."""
+        """What is printed on the key of the keyboard, on the horn's key or, where that is too small, `beside` it and
+        its name."""
         place = self._given.get(name, self._now(name)) if self.mode == "choose" else self._now(name)
         words = cap_of(place)
-        size = 19 if key.height > type_.line_height(19) and key.width > key.height * 0.8 and len(words) == 1 else 13
+        roomy = key.height > type_.line_height(19) and key.width > key.height * 0.8 and key.width < key.height * 1.2
+        # A stop or a comma is a speck in small type.
+        size = 19 if len(words) == 1 and (roomy or not words.isalnum()) else 13
         if type_.width(words, size, "bold") <= key.width - 2:
             # A key that goes down has an arrow in its middle: the letter takes its place.
             if dark:
                 pygame.draw.rect(target, Ink.PRINT, key.inflate(-4, -4), border_radius=key.height // 2)
             colour = Ink.PAPER if dark else Ink.BLUE
             type_.draw(target, words, key.center, size, "bold", colour, "center")
-        elif key.centerx > box.centerx:
-            type_.draw(target, words, (key.right + 6, key.centery), size, "bold", Ink.BLUE, "midleft")
+        elif beside.right > key.right or beside.left == key.left:
+            type_.draw(target, words, (beside.right + 6, key.centery), size, "bold", Ink.BLUE, "midleft")
         else:
-            type_.draw(target, words, (key.left - 6, key.centery), size, "bold", Ink.BLUE, "midright")
+            type_.draw(target, words, (beside.left - 6, key.centery), size, "bold", Ink.BLUE, "midright")
 
     def _draw_blowing(self, target: pygame.Surface, type_: Type, box: pygame.Rect, u: float) -> int:
         """Breath and tongue, which are no keys of the horn; returns the y below them."""
@@ -332,8 +339,9 @@ class HornKeysLeaf:
     def _draw_try(self, target: pygame.Surface, type_: Type, box: pygame.Rect, u: float) -> None:
         y = self._draw_blowing(target, type_, box, u) + round(10 * u)
         words = (
-            "Each finger rests where it rests for typing; what it reaches for on the horn lies beside its place. New"
-            " breath begins a note anew; fingers that change under one breath slur."
+            "Blue is the computer's key, grey the horn's. Each finger rests where it rests for typing; what it reaches"
+            " for on the horn lies beside its place. New breath begins a note anew; fingers that change under one"
+            " breath slur."
         )
         y = type_.paragraph(target, words, pygame.Rect(box.x, y, box.width, box.bottom - y), 15) + round(12 * u)
         if self.port is None:

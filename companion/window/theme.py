@@ -7,13 +7,14 @@ from __future__ import annotations
 
 from collections import OrderedDict
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal
 
 import pygame
 
 from companion.engraving import fonts
 
-__all__ = ["Ink", "Style", "Type", "wrap"]
+__all__ = ["Ink", "Style", "Type", "can_write", "wrap"]
 
 Style = Literal["regular", "italic", "bold", "music"]
 Anchor = Literal[
@@ -145,6 +146,19 @@ class Type:
             self.draw(target, line, (x, y), size, style, colour, "topleft" if align == "left" else "midtop")
             y += height
         return y
+
+
+@lru_cache(maxsize=256)
+def _picture(letter: str) -> bytes:
+    if not pygame.font.get_init():
+        pygame.font.init()
+    return pygame.image.tobytes(pygame.font.Font(str(fonts.TEXT_BOLD), 24).render(letter, True, Ink.PRINT), "RGBA")
+
+
+def can_write(text: str) -> bool:
+    """Whether the text fonts have all letters of a text: what they lack is drawn as a box."""
+    box = _picture("\U0010ffff")  # no character, in no font
+    return all(_picture(letter) != box for letter in text)
 
 
 def wrap(text: str, font: pygame.font.Font, width_px: float) -> list[str]:
