@@ -242,10 +242,12 @@ def _choose(
     meter: tuple[int, int],
     six: bool,
 ) -> TupletSpan | None:
+    """The tuplet around a position: within a beat, where it may be, and then the one that cuts the fewest notes, has
+    all of them in its own values and is the widest."""
     points = sorted({edge for event in events for edge in event})
-    # A tuplet of a beat that cuts no note (long-short in a triplet) before a smaller one with ties.
     beat = Fraction(12 if is_compound(*meter) else 4, meter[1])
-    tied = fallback = None
+    best: tuple[int, bool, Fraction] | None = None
+    within = wider = fallback = None
     for start, end in _candidates(position, *meter):
         if start < bar[0] or end > bar[1] or (six and end - start < 1):
             continue
@@ -253,13 +255,19 @@ def _choose(
         if ratio is None:
             continue
         span = TupletSpan(start, end, *ratio)
-        crossing = [e for e in events if e[0] < start < e[1] or e[0] < end < e[1]]
-        if not crossing and end - start <= beat:
-            return span
-        if all(is_dyadic(a if a < start else b) for a, b in crossing if not (a < start and b > end)):
-            tied = tied or span
         fallback = fallback or span
-    return tied or fallback
+        crossing = [e for e in events if e[0] < start < e[1] or e[0] < end < e[1]]
+        if not all(is_dyadic(a if a < start else b) for a, b in crossing if not (a < start and b > end)):
+            continue
+        if end - start > beat:
+            wider = wider or span
+            continue
+        unit = (end - start) / ratio[0]
+        uneven = any((point - start) % unit for point in points if start < point < end)
+        order = (len(crossing), uneven, start - end)
+        if best is None or order < best:
+            best, within = order, span
+    return within or wider or fallback
 
 
 def tuplet_spans(

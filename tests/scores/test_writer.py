@@ -92,7 +92,13 @@ def test_tuplets(lengths: str, expected: list[str]) -> None:
 
 @pytest.mark.parametrize(
     ("lengths", "expected"),
-    [("2/3 1/3 3", "q e h."), ("1/3 2/3 3", "e q h."), ("1/3 2/3 -1 1/3 1/3 4/3", "e q r:q e e e~q")],
+    [
+        ("2/3 1/3 3", "q e h."),
+        ("1/3 2/3 3", "e q h."),
+        ("1/3 2/3 -1 1/3 1/3 4/3", "e q r:q e e e~q"),
+        ("1/3 8/3 1", "e q~h q"),
+        ("1/6 1/6 8/3 1", "s s s~q.~q q"),
+    ],
 )
 def test_long_and_short_notes_of_a_triplet_are_one_value_each(lengths: str, expected: str) -> None:
     assert values(line(lengths)) == expected
