@@ -11,6 +11,7 @@ from companion.charts import load
 from companion.charts.model import Chart
 from companion.errors import UsageError
 from companion.exercises.links import links
+from companion.exercises.rhythms import rhythms
 from companion.exercises.scales import scales
 from companion.passage import Passage
 from companion.planning.model import Plan
@@ -58,6 +59,7 @@ REGISTRY: Mapping[str, Exercise] = MappingProxyType(
         each.name: each
         for each in (
             Exercise("scales", "Scales over the whole horn", "even fingers in every key, low to high", scales),
+            Exercise("rhythms", "Rhythm changes", "the hardest bar in other rhythms: no change can hide", rhythms),
             Exercise("links", "Links", "one hard change lifted out, then grown back into its bar", links),
         )
     }
