@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from companion.planning.rules import Rule
     from companion.record.marks import Marked
 
-__all__ = ["Opened", "check_there", "horn_of", "open_passage", "rules_to_follow"]
+__all__ = ["Opened", "check_there", "horn_of", "open_passage", "rules_to_follow", "unknown_marks"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,11 +79,11 @@ def open_passage(
         marks=all_marks(marked.passage, chart, marked.fingerings),
         marks_path=path,
         rules=rules,
-        remarks=(*as_printed.remarks, *marks_remarks, *_unknown(marked, chart, path), *rules_remarks),
+        remarks=(*as_printed.remarks, *marks_remarks, *unknown_marks(marked, chart, path), *rules_remarks),
     )
 
 
-def _unknown(marked: Marked, chart: Chart, path: Path) -> list[str]:
+def unknown_marks(marked: Marked, chart: Chart, path: Path) -> list[str]:
     """What is to be said of marks that this horn has no fingering for."""
     said = []
     for index, name in marked.fingerings.items():

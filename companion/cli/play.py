@@ -66,6 +66,9 @@ def add_stand_arguments(parser: argparse.ArgumentParser) -> None:
         "--step", type=_tempo, metavar="BPM", help="from rung to rung (default: 4, more on a long ladder)"
     )
     steps.add_argument("--step-percent", type=_tempo, metavar="P", help="from rung to rung, in per cent of the lower")
+    ladder.add_argument(
+        "--climb", metavar="NAME", help="steady steps (default), alternate (slow and target in turn), overshoot or grow"
+    )
     ladder.add_argument("--tempo", type=_tempo, metavar="BPM", help="begin on the rung nearest to this tempo")
     ladder.add_argument(
         "--clean-takes", type=_count, metavar="N", help="clean takes in a row for the next rung (default: 3)"
@@ -201,6 +204,10 @@ def _setup(args: argparse.Namespace, file: Path, opened: Opened, by_itself: bool
     tolerances = Tolerances()
     if args.tolerance:
         tolerances = replace(tolerances, on_time_ms=args.tolerance)
+    if week.item and week.item.fingerings:
+        from companion.cli.week_items import with_fingerings
+
+        opened = with_fingerings(opened, week.item.fingerings, args.sheet or paths.week_sheet())
     if week.item and week.item.articulation_share:
         tolerances = replace(tolerances, articulation_share=week.item.articulation_share)
     section = passage.excerpt(*bars) if bars else passage
@@ -268,6 +275,7 @@ def _week(args: argparse.Namespace, file: Path) -> _Week:
 
 
 def _ladder(args: argparse.Namespace, passage: Passage, week: _Week) -> Ladder:
+    from companion.practice.climbs import STEADY
     from companion.practice.ladder import default_ladder
 
     item = week.item
@@ -280,7 +288,8 @@ def _ladder(args: argparse.Namespace, passage: Passage, week: _Week) -> Ladder:
     if item is not None and not (step or percent):
         step, percent = item.step_bpm, item.step_percent
     clean_takes = args.clean_takes or (item.clean_takes if item else None) or 3
-    ladder = default_ladder(passage, target, start, step, clean_takes, percent or 0.0)
+    climb = args.climb or (item.climb if item else "") or STEADY
+    ladder = default_ladder(passage, target, start, step, clean_takes, percent or 0.0, climb)
     return ladder.at(args.tempo) if args.tempo else ladder
 
 

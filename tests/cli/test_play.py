@@ -124,6 +124,55 @@ def test_the_sheets_demand_on_articulation_is_judged_by(tmp_path: Path, own_fold
     assert take.tolerances.articulation_share == (share or 0.0)
 
 
+@pytest.mark.parametrize(
+    ("asked", "climb", "tempos"),
+    [
+        ([], "overshoot", [70, 90, 80, 100]),
+        (["--climb", "steady"], "steady", [70, 80, 90, 100]),
+        (["--climb", "alternate"], "alternate", [70, 100, 100, 100]),
+    ],
+)
+def test_the_sheets_shape_of_climb_is_followed_unless_another_is_asked_for_and_kept_in_the_record(
+    tmp_path: Path, own_folders: Path, asked: list[str], climb: str, tempos: list[int]
+) -> None:
+    item = 'target_bpm = 110\nstart_bpm = 70\nstep_bpm = 10\nclimb = "overshoot"'
+    more = ("--clean-takes", "1", "--bars", "1-2", "--takes", "4", "--tolerance", "90")
+    takes = _played_by_sheet(tmp_path, item.replace("110", "100"), *more, *asked)
+    assert [take["clean"] for take in takes] == [True] * 4
+    assert [take["tempo_bpm"] for take in takes] == tempos
+    assert {take.ladder["climb"] for take in read_log(own_folders / "sessions").takes} == {climb}
+
+
+def test_bars_grow_at_the_stand(tmp_path: Path, own_folders: Path) -> None:
+    item = 'target_bpm = 100\nstart_bpm = 90\nstep_bpm = 10\nclimb = "grow"'
+    more = ("--clean-takes", "1", "--bars", "1-4", "--takes", "4", "--tolerance", "90")
+    takes = _played_by_sheet(tmp_path, item, *more)
+    assert [(take["tempo_bpm"], take["step"]) for take in takes] == [
+        (90, "climb"), (100, "grow"), (90, "climb"), (100, "target reached"),
+    ]  # fmt: skip
+    # Only the whole of it counts for what was set.
+    assert [take.bars for take in read_log(own_folders / "sessions").takes] == ["1-2", "1-2", "1-4", "1-4"]
+
+
+def test_a_climb_that_there_is_none_of_is_said(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["play", str(ETUDE), "--hidden", "--takes", "1", "--climb", "spiral"]) == 1
+    assert "no climb is called 'spiral'; there are steady, alternate" in capsys.readouterr().err
+
+
+def test_the_sheets_fingerings_win_over_the_mark_sheets_and_others_are_set_aside(
+    tmp_path: Path, own_folders: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    marks = tmp_path / "e.marks.toml"
+    marks.write_text('format = 1\n[[fingering]]\nbar = "2"\nnote = 10\nuse = "standard"\n')
+    item = 'target_bpm = 100\nfingerings = { "2.10" = "side C", "2.99" = "bis", "2.3" = "no such" }'
+    _played_by_sheet(tmp_path, item, "--bars", "2", "--takes", "1")
+    (take,) = read_log(own_folders / "sessions").takes
+    assert take.notes[9].fingering == "side C"
+    err = capsys.readouterr().err
+    assert "week.toml: a fingering is set aside: bar 2, note 99" in err
+    assert "has no 'no such' on the alto" in err
+
+
 def test_killed_in_the_middle_of_a_take_all_earlier_takes_are_there(tmp_path: Path, own_folders: Path) -> None:
     """SIGKILL while takes are being played at once: each finished take is whole in the log, whatever the moment."""
     command = [sys.executable, "-m", "companion", "play", str(ETUDE), "--bars", "1-2", "--hidden", "--takes", "400",
