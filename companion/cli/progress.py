@@ -1,32 +1,38 @@
-"""`companion progress FILE`: what was reached on a passage, as text and as a plot."""
+"""`companion progress FILE`: what was reached on a passage and what to expect, as text and as a plot."""
 
 from __future__ import annotations
 
 import argparse
 import hashlib
 import os
+import textwrap
 from collections.abc import Sequence
+from datetime import date
 from pathlib import Path
 
 from companion import paths
-from companion.errors import WeekSheetError
+from companion.cli.course import Course, Fingers, course_of, fingers_of, of_one_horn
+from companion.errors import CompanionError, WeekSheetError
 from companion.record.index import Wanted, survey
 from companion.record.model import TakeSummary, normal_bars
 from companion.record.progress import CARE, LONG_STRETCH_S, longest_stretch_s, of_passage, who_played
-from companion.record.text import progress_lines, remark_lines
-from companion.record.week import item_for, load
+from companion.record.text import WIDTH, progress_lines, remark_lines
+from companion.record.week import WeekItem, item_for, load
 
 __all__ = ["add_arguments", "run"]
 
 MOST_STEM_BYTES = 180
+#: Of so many choices of bars, those played last, it is said what to expect.
+MOST_COURSES = 4
 _EXAMPLES = """\
 examples:
   companion progress shared/passages/etude-e-minor.musicxml
-  companion progress etude.musicxml --bars 5-8 -o etude.png
+  companion progress etude.musicxml --bars 5-8 --plot etude.svg
 
 Takes are found by the content of the file, or by its name where it was edited since. The plot shows the tempo of each
-take, filled where it was clean, the best clean tempo so far and the target.
-"""
+take, filled where it was clean, the best clean tempo so far and the target; then the tempo at which every second take
+comes out clean, with the band in which 80 of 100 students with such a record stand, and how both go on. At least three
+days of practice are needed for that."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -36,41 +42,121 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("file", type=Path, metavar="FILE", help="the score")
     parser.add_argument("--bars", metavar="5-8", help="only takes of exactly these bars (default: all takes)")
     parser.add_argument("--part", metavar="PART", help="the part, where the score has several")
-    parser.add_argument("-o", "--output", type=Path, metavar="OUT.png", help="where the plot goes (.png, .pdf, .svg)")
+    parser.add_argument("--instrument", metavar="HORN", help="takes on this horn (default: that of the newest take)")
+    parser.add_argument(
+        "-o", "--output", "--plot", type=Path, metavar="OUT.png", help="where the plot goes (.png, .pdf, .svg)"
+    )
     parser.add_argument("--sessions", type=Path, metavar="DIR", help="the practice log (default: $COMPANION_SESSIONS)")
 
 
 def run(args: argparse.Namespace) -> int:
-    """Print what was reached and write the plot."""
-    from companion.reports.plots import draw_progress
+    """Print what was reached and what to expect, and write the plot."""
+    from companion.reports.plots import check_kind, draw_progress
     from companion.scores import read
 
+    if args.output:
+        check_kind(args.output)
     passage = read(args.file, part=args.part)
     bars = None if args.bars is None else normal_bars(args.bars)
     if bars:
         passage.bar_range(bars)
     sha256 = passage.sha256 or hashlib.sha256(args.file.read_bytes()).hexdigest()
     wanted = Wanted(sha256=sha256, file_name=args.file.name)
-    log = survey(args.sessions or paths.sessions_dir(), wanted=wanted)
+    sessions = args.sessions or paths.sessions_dir()
+    log = survey(sessions, wanted=wanted)
     all_takes = [t for t in log.takes if args.part is None or t.part in (passage.part_name, passage.part_id)]
     found, how = of_passage(all_takes, sha256, str(args.file), bars)
-    takes, who = who_played(found)
+    who_takes, who = who_played(found)
+    takes, horns = of_one_horn(who_takes, _known_horn(args.instrument))
     title = passage.title or args.file.stem
-    targets, sheet_remarks = _targets(args.file, bars or "", takes)
+    items, sheet_remarks = _items(args.file, bars or "", takes)
+    targets = _targets(items, bars or "", takes)
+    courses, course_remarks = _courses(args, takes, sessions, targets, items)
     played = {take.bars for take in takes} or {bars or ""}
-    target_bpm = targets[played.pop()] if len(played) == 1 else None
+    only = next(iter(played)) if len(played) == 1 else None
+    target_bpm = targets[only] if only is not None else None
     output = args.output or _default_output(args.file, bars)
     heading = title + (f", bars {bars.replace('-', '–')}" if bars else "")
-    draw_progress(takes, output, title=heading, target_bpm=target_bpm, notes=(*who, *how, *_mixed(takes)))
+    remarks = (*who, *how, *horns, *_mixed(takes))
+    shown = courses[0] if only is not None and courses else None
+    draw_progress(
+        takes, output, title=heading, target_bpm=target_bpm, notes=remarks,
+        forecast=shown.outlook.forecast if shown else None, by=_by(items.get(shown.bars)) if shown else None,
+    )  # fmt: skip
 
     lines = [f"{heading} ({args.file})", ""]
     lines += progress_lines(takes, targets) if takes else [_nothing_yet(target_bpm)]
-    remarks = (*who, *how, *_mixed(takes), *sheet_remarks, *log.remarks)
+    lines += _course_lines(courses)
+    remarks = (*remarks, *course_remarks, *sheet_remarks, *log.remarks)
     lines += ["", *remark_lines(remarks)] if remarks else []
     if longest_stretch_s(take for take in takes if not take.simulated and not take.example) >= LONG_STRETCH_S:
         lines += ["", CARE]
     print("\n".join([*lines, "", f"Plot: {output}"]))
     return 0
+
+
+def _known_horn(instrument: str | None) -> str | None:
+    if instrument is None:
+        return None
+    from companion.charts import load
+
+    return load(instrument).name
+
+
+def _courses(
+    args: argparse.Namespace,
+    takes: Sequence[TakeSummary],
+    sessions: Path,
+    targets: dict[str, float | None],
+    items: dict[str, WeekItem],
+) -> tuple[list[Course], tuple[str, ...]]:
+    """The course of each choice of bars, those played last first, and what is to be said of the fingers."""
+    if not takes:
+        return [], ()
+    fingers: Fingers | None = None
+    remarks: tuple[str, ...] = ()
+    try:
+        fingers = fingers_of(args.file, args.part, args.instrument or takes[-1].instrument or None, sessions)
+        remarks = fingers.opened.remarks
+    except CompanionError as error:
+        # A chart that is no longer there, say: what was reached is shown all the same.
+        remarks = (f"what holds back is not looked at: {error}",)
+    newest = list(dict.fromkeys(take.bars for take in reversed(takes)))[:MOST_COURSES]
+    return [
+        course_of(
+            bars, [t for t in takes if t.bars == bars], sessions, fingers, targets.get(bars), _by(items.get(bars)),
+            date.today(),
+        )
+        for bars in newest
+    ], remarks  # fmt: skip
+
+
+def _by(item: WeekItem | None) -> date | None:
+    return item.by if item else None
+
+
+def _course_lines(courses: Sequence[Course]) -> list[str]:
+    lines: list[str] = []
+    for course in courses:
+        where = "" if len(courses) == 1 else f", {_bars_in_words(course.bars)}"
+        lines += ["", f"What to expect{where}", *_sentences(course.outlook.sentences)]
+        if course.holds is not None and course.holds.sentences:
+            lines += [f"What holds it back{where}", *_sentences(course.holds.sentences)]
+    return lines
+
+
+def _bars_in_words(bars: str) -> str:
+    return f"bars {bars.replace('-', '–')}" if bars else "the whole passage"
+
+
+def _sentences(sentences: Sequence[str]) -> list[str]:
+    return [
+        line
+        for sentence in sentences
+        for line in textwrap.wrap(
+            sentence, WIDTH, initial_indent="-  ", subsequent_indent="   ", break_on_hyphens=False
+        )
+    ]
 
 
 def _nothing_yet(target_bpm: float | None) -> str:
@@ -84,20 +170,25 @@ def _mixed(takes: Sequence[TakeSummary]) -> tuple[str, ...]:
     return ("takes of different bars together; --bars 5-8 shows some alone",)
 
 
-def _targets(file: Path, bars: str, takes: Sequence[TakeSummary]) -> tuple[dict[str, float | None], tuple[str, ...]]:
-    """Target by bars: the week sheet's, else the one of the last take."""
-    targets = {bars: None} | {take.bars: take.target_bpm for take in takes}
+def _items(file: Path, bars: str, takes: Sequence[TakeSummary]) -> tuple[dict[str, WeekItem], tuple[str, ...]]:
+    """What the week sheet asks for, by bars."""
     path = paths.week_sheet()
     if not path.exists():
-        return targets, ()
+        return {}, ()
     try:
         sheet = load(path)
     except WeekSheetError as error:
-        return targets, (f"week sheet not read: {error}",)
-    for played in targets:
-        if item := item_for(sheet, file, played):
-            targets[played] = item.target_bpm
-    return targets, ()
+        return {}, (f"week sheet not read: {error}",)
+    found = {played: item_for(sheet, file, played) for played in {bars, *(take.bars for take in takes)}}
+    return {played: item for played, item in found.items() if item is not None}, ()
+
+
+def _targets(items: dict[str, WeekItem], bars: str, takes: Sequence[TakeSummary]) -> dict[str, float | None]:
+    """Target by bars: the week sheet's, else the one of the last take."""
+    targets: dict[str, float | None] = {bars: None}
+    targets.update((take.bars, take.target_bpm) for take in takes)
+    targets.update((played, item.target_bpm) for played, item in items.items())
+    return targets
 
 
 def _default_output(file: Path, bars: str | None) -> Path:

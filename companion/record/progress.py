@@ -16,6 +16,7 @@ __all__ = [
     "Reached",
     "best_clean_bpm",
     "by_day",
+    "fastest_clean_by_day",
     "longest_stretch_s",
     "of_passage",
     "reached",
@@ -108,6 +109,15 @@ def who_played(takes: Sequence[TakeSummary]) -> tuple[tuple[TakeSummary, ...], t
 def best_clean_bpm(takes: Iterable[TakeSummary]) -> float | None:
     """The highest tempo of a clean take, in quarters a minute."""
     return max((take.tempo_bpm for take in takes if take.clean), default=None)
+
+
+def fastest_clean_by_day(takes: Iterable[TakeSummary]) -> tuple[tuple[str, float], ...]:
+    """(day, fastest clean tempo in quarters a minute) of each day with a clean take, oldest first."""
+    best: dict[str, float] = {}
+    for take in takes:
+        if take.clean:
+            best[take.day] = max(best.get(take.day, 0.0), take.tempo_bpm)
+    return tuple(sorted(best.items()))
 
 
 def by_day(takes: Iterable[TakeSummary]) -> tuple[Day, ...]:

@@ -6,10 +6,11 @@ plain data first (`progress_marks`), so that what is drawn can be tested without
 
 from __future__ import annotations
 
+import contextlib
 import os
 import tempfile
 import warnings
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -17,21 +18,26 @@ from typing import TYPE_CHECKING, Any
 
 from companion.engraving.fonts import TEXT_BOLD, TEXT_ITALIC, TEXT_REGULAR
 from companion.errors import UsageError
+from companion.practice.forecast import Forecast
 from companion.record.model import TakeSummary
+from companion.record.text import day_in_words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["KINDS", "ProgressMarks", "Span", "draw_progress", "progress_marks"]
+__all__ = ["KINDS", "ProgressMarks", "Span", "check_kind", "draw_progress", "progress_marks", "progress_svg"]
 
 PAPER, INK, QUIET, FAINT, BLUE = "#FAF6EA", "#181614", "#68625A", "#C4BBAA", "#23477A"
+BAND_FILL = "#E6DFCF"
 #: What a plot can be written as, by the end of its name.
 KINDS = (".png", ".pdf", ".svg")
 WIDTH_IN, HEIGHT_IN, DPI = 9.0, 5.0, 150
 #: More takes or days than this are drawn as one bar for each day, week or month.
 MOST_SINGLE_TAKES, MOST_SINGLE_DAYS = 300, 45
 _DAY_WIDTH = 0.7
+#: So many days of the forecast are drawn where no day is asked for.
+DAYS_AHEAD = 7
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +56,9 @@ class ProgressMarks:
     """What is drawn. Days are ordinals of `datetime.date`; a day's takes are spread over its width in their order.
 
     `clean` and `not_clean` hold (day, tempo) of single takes; with very many takes they are empty and `spans` stand for
-    them. `best` holds the corners of the line of the best clean tempo so far.
+    them. `best` holds the corners of the line of the best clean tempo so far. `band` holds (day, low, middle, high) of
+    the learning curve, from `forecast_from` on as it is expected; it is empty where nothing is said. `first_day` and
+    `last_day` are the first and the last that anything is drawn of.
     """
 
     clean: tuple[tuple[float, float], ...]
@@ -59,10 +67,23 @@ class ProgressMarks:
     best: tuple[tuple[float, float], ...]
     first_day: int
     last_day: int
+    band: tuple[tuple[int, float, float, float], ...] = ()
+    forecast_from: int = 0
 
 
-def progress_marks(takes: Sequence[TakeSummary]) -> ProgressMarks:
-    """Work out the marks for these takes, in any order.
+def progress_marks(
+    takes: Sequence[TakeSummary], forecast: Forecast | None = None, by: date | None = None
+) -> ProgressMarks:
+    """Work out the marks: pure, for any surface to draw.
+
+    Parameters
+    ----------
+    takes
+        In any order.
+    forecast
+        The learning curve through them.
+    by
+        The day it is drawn up to; a week from the last take by default. That far at least where it is later.
 
     Raises
     ------
@@ -80,6 +101,7 @@ def progress_marks(takes: Sequence[TakeSummary]) -> ProgressMarks:
         for i, take in enumerate(of_day)
     ]
     first, last = min(days), max(days)
+    band = _band(forecast, first, max(last + DAYS_AHEAD, by.toordinal() + 1 if by else 0)) if forecast else ()
     single = len(placed) <= MOST_SINGLE_TAKES and len(days) <= MOST_SINGLE_DAYS
     return ProgressMarks(
         clean=tuple((x, take.tempo_bpm) for x, take in placed if take.clean) if single else (),
@@ -87,8 +109,15 @@ def progress_marks(takes: Sequence[TakeSummary]) -> ProgressMarks:
         spans=() if single else _spans(days),
         best=_best_so_far(placed, last + 0.5),
         first_day=first,
-        last_day=last,
+        last_day=max(last, band[-1][0] if band else 0),
+        band=band,
+        forecast_from=last if band else 0,
     )
+
+
+def _band(forecast: Forecast, first: int, until: int) -> tuple[tuple[int, float, float, float], ...]:
+    of_days = (array.tolist() for array in (forecast.days, forecast.low_bpm, forecast.median_bpm, forecast.high_bpm))
+    return tuple(row for row in zip(*of_days, strict=True) if first <= row[0] <= until)
 
 
 def _best_so_far(placed: Sequence[tuple[float, TakeSummary]], end: float) -> tuple[tuple[float, float], ...]:
@@ -119,9 +148,17 @@ def _span(begin: int, days: int, takes: Sequence[TakeSummary]) -> Span:
 
 
 def draw_progress(
-    takes: Sequence[TakeSummary], path: Path, *, title: str, target_bpm: float | None = None, notes: Sequence[str] = ()
+    takes: Sequence[TakeSummary],
+    path: Path,
+    *,
+    title: str,
+    target_bpm: float | None = None,
+    notes: Sequence[str] = (),
+    forecast: Forecast | None = None,
+    by: date | None = None,
 ) -> None:
-    """Draw the tempo of takes over the days with the best clean tempo so far and the target, and write the picture.
+    """Draw the tempo of takes over the days with the best clean tempo so far, the target and the learning curve with
+    its band, and write the picture.
 
     Parameters
     ----------
@@ -135,6 +172,8 @@ def draw_progress(
         In quarters a minute.
     notes
         Shown small below the title, such as who played.
+    forecast, by
+        The learning curve through these takes, and the target's day.
 
     Raises
     ------
@@ -142,19 +181,79 @@ def draw_progress(
         If the name ends otherwise or the place can't be written to.
     """
     path = Path(path)
+    check_kind(path)
+    figure, axes = _page(title, notes)
+    _draw_all(axes, takes, target_bpm, forecast, by)
+    _save(figure, path)
+
+
+def check_kind(path: Path) -> None:
+    """Raises `UsageError` where a plot can't be written as a file of this name."""
     if path.suffix.lower() not in KINDS:
         raise UsageError(f"a plot can't be written as {path.name!r}: end the name in {', '.join(KINDS)}")
-    figure, axes = _page(title, notes)
+
+
+def progress_svg(
+    takes: Sequence[TakeSummary],
+    size_in: tuple[float, float],
+    *,
+    target_bpm: float | None = None,
+    forecast: Forecast | None = None,
+    by: date | None = None,
+) -> bytes:
+    """The same without a title, as SVG on nothing, for a page that others set; `size_in` is width and height."""
+    figure, axes = _panel(size_in)
+    _draw_all(axes, takes, target_bpm, forecast, by, small=True)
+    return _svg(figure)
+
+
+def _draw_all(
+    axes: Axes,
+    takes: Sequence[TakeSummary],
+    target_bpm: float | None,
+    forecast: Forecast | None,
+    by: date | None,
+    small: bool = False,
+) -> None:
     if takes:
-        marks = progress_marks(takes)
+        marks = progress_marks(takes, forecast, by)
+        tempos = [take.tempo_bpm for take in takes] + [t for t in (target_bpm,) if t]
+        tempos += [bpm for row in marks.band for bpm in row[1:]]
         _draw_marks(axes, marks)
-        _frame(axes, marks, [take.tempo_bpm for take in takes] + [t for t in (target_bpm,) if t])
+        _draw_band(axes, marks)
+        _frame(axes, marks, tempos, small)
+        if not small:
+            _legend(axes)
+        if by and marks.first_day <= by.toordinal() <= marks.last_day:
+            _draw_due(axes, by, target_bpm, small)
     else:
         _nothing_yet(axes, target_bpm)
     if target_bpm:
         axes.axhline(target_bpm, color=INK, linewidth=1.1, linestyle=(0, (6, 4)), zorder=2)
-    _line_labels(axes, max((take.tempo_bpm for take in takes if take.clean), default=None), target_bpm)
-    _save(figure, path)
+    _line_labels(axes, max((take.tempo_bpm for take in takes if take.clean), default=None), target_bpm, small)
+
+
+def _draw_band(axes: Axes, marks: ProgressMarks) -> None:
+    if not marks.band:
+        return
+    days, low, middle, high = zip(*marks.band, strict=True)
+    axes.fill_between(days, low, high, color=BAND_FILL, linewidth=0, zorder=1, label="80 of 100 such students")
+    for edge in (low, high):
+        axes.plot(days, edge, color=QUIET, linewidth=0.6, zorder=1.5)
+    split = sum(1 for day in days if day <= marks.forecast_from)
+    axes.plot(days[:split], middle[:split], color=QUIET, linewidth=1.3, zorder=2.5, label="every second take clean")
+    # Dots: what has not been played yet.
+    axes.plot(days[split - 1 :], middle[split - 1 :], color=QUIET, linewidth=1.5, linestyle=(0, (1, 2)), zorder=2.5)
+
+
+def _draw_due(axes: Axes, by: date, target_bpm: float | None, small: bool) -> None:
+    axes.axvline(by.toordinal(), color=INK, linewidth=0.8, linestyle=(0, (6, 4)), zorder=2)
+    if target_bpm:
+        axes.plot([by.toordinal()], [target_bpm], marker="s", markersize=6, color=INK, markerfacecolor=PAPER, zorder=6)
+    axes.annotate(
+        f"by {day_in_words(by)}", (by.toordinal(), 0.0), xycoords=("data", "axes fraction"), xytext=(-4, 5),
+        textcoords="offset points", ha="right", color=INK, fontproperties=_font(size=8 if small else 10), zorder=6,
+    )  # fmt: skip
 
 
 def _font(path: Path = TEXT_REGULAR, size: float = 11.0) -> Any:
@@ -167,19 +266,35 @@ def _page(title: str, notes: Sequence[str]) -> tuple[Figure, Axes]:
     from matplotlib.figure import Figure
 
     figure = Figure(figsize=(WIDTH_IN, HEIGHT_IN), dpi=DPI, facecolor=PAPER)
-    axes = figure.add_axes((0.075, 0.13, 0.805, 0.66), facecolor=PAPER)
+    axes = figure.add_axes((0.075, 0.09, 0.805, 0.66), facecolor=PAPER)
     # parse_math: a title with two dollar signs is a title, not a formula.
     figure.text(0.075, 0.935, _cut(title, 76), color=INK, fontproperties=_font(TEXT_BOLD, 15), parse_math=False)
     if notes:
         note = _cut("; ".join(notes), 130)
         figure.text(0.075, 0.885, note, color=QUIET, fontproperties=_font(TEXT_ITALIC, 10.5), parse_math=False)
+    _quiet_frame(axes)
+    return figure, axes
+
+
+def _panel(size_in: tuple[float, float]) -> tuple[Figure, Axes]:
+    """A small one for a page in print: no paper of its own."""
+    from matplotlib.figure import Figure
+
+    width, height = size_in
+    figure = Figure(figsize=size_in)
+    left, bottom, right, top = 0.5 / width, 0.28 / height, 0.8 / width, 0.30 / height
+    axes = figure.add_axes((left, bottom, 1 - left - right, 1 - bottom - top), facecolor="none")
+    _quiet_frame(axes)
+    return figure, axes
+
+
+def _quiet_frame(axes: Axes) -> None:
     for side, spine in axes.spines.items():
         spine.set_visible(side in ("left", "bottom"))
         spine.set_color(INK)
         spine.set_linewidth(0.8)
     axes.tick_params(colors=INK, width=0.8, length=4)
     axes.set_ylabel("quarters a minute", color=INK, fontproperties=_font())
-    return figure, axes
 
 
 def _cut(text: str, length: int) -> str:
@@ -199,10 +314,14 @@ def _draw_marks(axes: Axes, marks: ProgressMarks) -> None:
         axes.scatter(x, y, s=size, facecolors=PAPER, edgecolors=INK, linewidths=0.9, label="take, not clean", zorder=4)
     if marks.spans:
         _draw_spans(axes, marks.spans)
-    if axes.get_legend_handles_labels()[0]:
+
+
+def _legend(axes: Axes) -> None:
+    count = len(axes.get_legend_handles_labels()[0])
+    if count:
         axes.legend(
-            loc="lower left", bbox_to_anchor=(-0.012, 1.005), ncols=4, frameon=False, borderaxespad=0.0,
-            handletextpad=0.5, columnspacing=1.6, labelcolor=INK, prop=_font(size=10.5),
+            loc="lower left", bbox_to_anchor=(-0.012, 1.005), ncols=4 if count <= 4 else 3, frameon=False,
+            borderaxespad=0.0, handletextpad=0.5, columnspacing=1.6, labelcolor=INK, prop=_font(size=10.5),
         )  # fmt: skip
 
 
@@ -220,60 +339,58 @@ def _draw_spans(axes: Axes, spans: Sequence[Span]) -> None:
         axes.scatter(x, y, s=12.0, color=INK, linewidths=0, label="the best clean one", zorder=4)
 
 
-def _line_labels(axes: Axes, best_bpm: float | None, target_bpm: float | None) -> None:
+def _line_labels(axes: Axes, best_bpm: float | None, target_bpm: float | None, small: bool = False) -> None:
     best, target = best_bpm, target_bpm
     low, high = axes.get_ylim()
-    gap = 0.055 * (high - low)
+    gap = (0.11 if small else 0.055) * (high - low)
     if best is not None and target is not None and abs(best - target) < gap:
         middle, side = (best + target) / 2, gap / 2 if best > target else -gap / 2
         best, target = middle + side, middle - side
+    size = 8.5 if small else 11.0
     if best_bpm is not None and best is not None:
-        _line_label(axes, best, f"best {best_bpm:g}", BLUE)
+        _line_label(axes, best, f"best {best_bpm:g}", BLUE, size)
     if target_bpm is not None and target is not None:
-        _line_label(axes, target, f"target {target_bpm:g}")
+        _line_label(axes, target, f"target {target_bpm:g}", INK, size)
 
 
-def _line_label(axes: Axes, tempo_bpm: float, text: str, colour: str = INK) -> None:
+def _line_label(axes: Axes, tempo_bpm: float, text: str, colour: str, size: float) -> None:
     axes.annotate(
         text, (1.0, tempo_bpm), xycoords=("axes fraction", "data"), xytext=(6, 0), textcoords="offset points",
-        va="center", color=colour, fontproperties=_font(), annotation_clip=False, parse_math=False,
+        va="center", color=colour, fontproperties=_font(size=size), annotation_clip=False, parse_math=False,
     )  # fmt: skip
 
 
-def _frame(axes: Axes, marks: ProgressMarks, tempos: Sequence[float]) -> None:
+def _frame(axes: Axes, marks: ProgressMarks, tempos: Sequence[float], small: bool = False) -> None:
     low, high = min(tempos), max(tempos)
     room = max(4.0, 0.08 * (high - low))
     axes.set_ylim(low - room, high + room)
     width = marks.last_day - marks.first_day + 1
     side = 0.5 if width < 60 else 0.02 * width
     axes.set_xlim(marks.first_day - max(side, 0.5), marks.last_day + max(side, 0.5))
-    ticks = _day_ticks(marks.first_day, marks.last_day)
+    ticks = _day_ticks(marks.first_day, marks.last_day, most=5 if small else 8)
     axes.set_xticks([day for day, _ in ticks], [label for _, label in ticks])
-    _finish_ticks(axes)
+    _finish_ticks(axes, small)
 
 
-def _finish_ticks(axes: Axes) -> None:
+def _finish_ticks(axes: Axes, small: bool = False) -> None:
     from matplotlib.ticker import MaxNLocator
 
-    axes.yaxis.set_major_locator(MaxNLocator(nbins=8, integer=True))
+    axes.yaxis.set_major_locator(MaxNLocator(nbins=5 if small else 8, integer=True))
     axes.yaxis.grid(True, color=FAINT, linewidth=0.5, zorder=0)
     axes.set_axisbelow(True)
     for label in (*axes.get_xticklabels(), *axes.get_yticklabels()):
-        label.set_fontproperties(_font(size=10.5))
+        label.set_fontproperties(_font(size=8.5 if small else 10.5))
 
 
-def _day_ticks(first: int, last: int) -> list[tuple[int, str]]:
-    """At most ten labelled days: (ordinal, text)."""
+def _day_ticks(first: int, last: int, most: int = 8) -> list[tuple[int, str]]:
+    """Labelled days, about as many as `most`: (ordinal, text)."""
     span = last - first
-    every = next((step for step in (1, 2, 7, 14) if span // step <= 8), 0)
+    every = next((step for step in (1, 2, 7, 14) if span // step <= most), 0)
     if every:
-        days = range(first, last + 1, every)
-        return [
-            (day, f"{date.fromordinal(day):%a} {date.fromordinal(day).day} {date.fromordinal(day):%b}") for day in days
-        ]
+        return [(day, day_in_words(date.fromordinal(day))) for day in range(first, last + 1, every)]
     begin, end = date.fromordinal(first), date.fromordinal(last)
     months = (end.year - begin.year) * 12 + end.month - begin.month
-    step = next((n for n in (1, 2, 3, 6, 12, 24, 60) if months // n <= 8), 120)
+    step = next((n for n in (1, 2, 3, 6, 12, 24, 60) if months // n <= most), 120)
     ticks = []
     for n in range(begin.year * 12 + begin.month, end.year * 12 + end.month, 1):
         if n % step == 0:
@@ -294,6 +411,28 @@ def _nothing_yet(axes: Axes, target_bpm: float | None) -> None:
     _finish_ticks(axes)
 
 
+def _svg(figure: Figure) -> bytes:
+    from io import BytesIO
+
+    import matplotlib
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
+
+    FigureCanvasSVG(figure)
+    out = BytesIO()
+    # Letters as outlines: whoever sets the page need not have the font. A fixed salt names the same things alike.
+    with matplotlib.rc_context({"svg.fonttype": "path", "svg.hashsalt": "companion"}), _no_talk_of_glyphs():
+        figure.savefig(out, format="svg", transparent=True, metadata={"Date": None})
+    return out.getvalue()
+
+
+@contextlib.contextmanager
+def _no_talk_of_glyphs() -> Iterator[None]:
+    """A title in a script that the font lacks is drawn with boxes; that is no reason to talk about glyphs."""
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", message=".*[Gg]lyph.*", category=UserWarning)
+        yield
+
+
 def _save(figure: Figure, path: Path) -> None:
     from matplotlib.backends.backend_agg import FigureCanvasAgg
 
@@ -303,9 +442,7 @@ def _save(figure: Figure, path: Path) -> None:
         handle, name = tempfile.mkstemp(prefix=f".{path.stem}.", suffix=path.suffix, dir=path.parent)
         os.close(handle)
         try:
-            with warnings.catch_warnings():
-                # A title in a script that the font lacks is drawn with boxes; that is no reason to talk about glyphs.
-                warnings.filterwarnings("ignore", message=".*[Gg]lyph.*", category=UserWarning)
+            with _no_talk_of_glyphs():
                 figure.savefig(name, facecolor=PAPER)
             os.chmod(name, 0o644)
             os.replace(name, path)

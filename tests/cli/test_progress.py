@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -93,6 +94,56 @@ def test_the_week_sheets_target_comes_first(score: Path, capsys: pytest.CaptureF
     out = " ".join(capsys.readouterr().out.split())
     assert "target 80." in out
     assert "week sheet not read" in out
+
+
+def days_of(score: Path, days: int, **more: object) -> None:
+    """The last days up to today, so that something can be said: clean below 70."""
+    for ago in range(days):
+        now = datetime.now(UTC) - timedelta(days=days - 1 - ago)
+        sitting = Sitting.begin(score.parent / "sessions", now)
+        told = {"origin": str(score), "sha256": read(score).sha256, "target_bpm": 80.0, "instrument": "alto"} | more
+        for tempo_bpm in (60, 64, 66, 68, 72, 76, 80):
+            sitting.append(TakeRecord("Two bars", tempo_bpm, clean=tempo_bpm < 70, **told))  # type: ignore[arg-type]
+
+
+def test_what_to_expect_and_what_holds_it_back(score: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    days_of(score, 5)
+    main(["week", "set", str(score), "--tempo", "90"])
+    capsys.readouterr()
+    assert main(["progress", str(score), "--plot", "out.svg"]) == 0
+    out = " ".join(capsys.readouterr().out.split())
+    stands = re.search(r"Stands at about (\d+) ", out)
+    assert stands and 66 <= int(stands[1]) <= 74
+    assert "80 of 100 such students would stand between" in out
+    assert "fewer than 5 of 100 at 90 or above" in out
+    assert "What holds it back - Of the last 12 takes at 64 or more" in out
+    assert Path("out.svg").read_bytes().startswith(b"<?xml")
+
+
+def test_two_days_are_too_few(score: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    days_of(score, 2)
+    assert main(["progress", str(score)]) == 0
+    assert "Too early to say: 2 days." in capsys.readouterr().out
+
+
+def test_takes_on_another_horn_are_another_item(score: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    days_of(score, 1, instrument="tenor")
+    days_of(score, 1)
+    assert main(["progress", str(score)]) == 0
+    out = " ".join(capsys.readouterr().out.split())
+    assert "7 takes on 1 day" in out
+    assert "7 takes on the tenor left out: --instrument tenor shows them" in out
+    assert main(["progress", str(score), "--instrument", "tenor"]) == 0
+    assert "7 takes on the alto left out" in " ".join(capsys.readouterr().out.split())
+
+
+def test_takes_on_a_chart_that_is_gone_are_shown_all_the_same(score: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    days_of(score, 4, instrument="my-horn")
+    assert main(["progress", str(score)]) == 0
+    out = " ".join(capsys.readouterr().out.split())
+    assert "28 takes on 4 days" in out
+    assert "Stands at about" in out
+    assert "what holds back is not looked at" in out
 
 
 def test_a_torn_log_is_told_and_the_rest_shown(score: Path, capsys: pytest.CaptureFixture[str]) -> None:

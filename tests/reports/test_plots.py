@@ -9,8 +9,9 @@ from pathlib import Path
 import pytest
 
 from companion.errors import UsageError
+from companion.practice.forecast import Forecast, fit
 from companion.record.model import TakeSummary
-from companion.reports.plots import MOST_SINGLE_TAKES, draw_progress, progress_marks
+from companion.reports.plots import MOST_SINGLE_TAKES, check_kind, draw_progress, progress_marks, progress_svg
 
 NOW = datetime(2026, 11, 23, 17, tzinfo=UTC)
 MONDAY = date(2026, 11, 23).toordinal()
@@ -99,3 +100,58 @@ def test_a_place_that_can_t_be_written_gives_one_line(tmp_path: Path) -> None:
     (tmp_path / "file").touch()
     with pytest.raises(UsageError, match="choose another place with -o"):
         draw_progress(takes(1), tmp_path / "file" / "a.png", title="T")
+
+
+def curve(rows: list[TakeSummary]) -> Forecast:
+    return fit(
+        [date.fromisoformat(t.day).toordinal() for t in rows], [t.tempo_bpm for t in rows], [t.clean for t in rows]
+    )
+
+
+def test_the_band_runs_from_the_first_day_to_the_targets_or_a_week_ahead() -> None:
+    rows = takes(20)
+    forecast = curve(rows)
+    marks = progress_marks(rows, forecast)
+    assert [row[0] for row in marks.band] == [*range(MONDAY, MONDAY + 11)]
+    assert (marks.forecast_from, marks.last_day) == (MONDAY + 3, MONDAY + 10)
+    assert all(low < middle < high for _, low, middle, high in marks.band)
+    assert marks.band[5][2] == forecast.band_on(MONDAY + 5)[1]  # type: ignore[index]
+    assert marks.clean == progress_marks(rows).clean
+    later = progress_marks(takes(60), curve(takes(60)), date.fromordinal(MONDAY + 20))
+    assert later.band[-1][0] == later.last_day == MONDAY + 21
+
+
+def test_too_few_days_draw_no_band() -> None:
+    rows = takes(10)
+    assert progress_marks(rows, curve(rows)) == progress_marks(rows)
+
+
+def test_the_band_is_seen_in_grey(tmp_path: Path) -> None:
+    """It must not hang on a hue: its grey differs from the paper's, and the forecast is drawn beyond the last take."""
+    from matplotlib.image import imread
+
+    rows = takes(20)
+    draw_progress(rows, tmp_path / "a.png", title="T", forecast=curve(rows), by=date.fromordinal(MONDAY + 6))
+    grey = imread(tmp_path / "a.png")[:, :, :3].mean(axis=2)
+    paper = grey[2, 2]
+    band = ((grey < paper - 0.03) & (grey > paper - 0.15)).sum()
+    draw_progress(rows, tmp_path / "b.png", title="T")
+    without = imread(tmp_path / "b.png")[:, :, :3].mean(axis=2)
+    assert band > 20_000 + ((without < paper - 0.03) & (without > paper - 0.15)).sum()
+
+
+def test_the_panel_of_a_page_is_svg_with_outlined_letters_and_the_same_every_time() -> None:
+    rows = takes(20)
+    first, second = (
+        progress_svg(rows, (4.0, 2.0), target_bpm=96, forecast=curve(rows), by=date.fromordinal(MONDAY + 6))
+        for _ in range(2)
+    )
+    assert first == second
+    assert first.startswith(b"<?xml") and b"<text" not in first
+    assert progress_svg([], (4.0, 2.0)).startswith(b"<?xml")
+
+
+def test_a_kind_of_picture_is_refused_before_anything_is_drawn() -> None:
+    check_kind(Path("a.svg"))
+    with pytest.raises(UsageError, match=r"end the name in \.png"):
+        check_kind(Path("a.gif"))
