@@ -95,18 +95,17 @@ def run(args: argparse.Namespace) -> int:
 
 def _write_links(out: Path, opened: Opened, music: Plan, spots: Sequence[TroubleSpot]) -> str:
     """Write the worst trouble spot as an exercise; returns what to say."""
-    from companion.cli.marked_score import PLAIN, check_output, write_output
+    from companion.cli.exercise_files import write_exercise
+    from companion.cli.exercise_options import NOTHING_FAILS, of_trouble
     from companion.exercises import REGISTRY
-    from companion.planning import all_marks, plan, printed_texts
-    from companion.scores import marked_musicxml
+    from companion.practice.words import capital
 
-    worst = next((spot for spot in spots if not spot.solved and spot.note_index > 0), None)
-    if worst is None:
-        return f"Nothing keeps failing in this passage, so {out} was not written."
-    check_output("--links", out, opened.passage.origin, PLAIN, ".musicxml or .xml: it isn't packed")
-    made = REGISTRY["links"](opened.passage, music, opened.chart, into=worst.note_index)
-    planned = plan(made, opened.chart, all_marks(made, opened.chart, {}))
-    write_output(out, marked_musicxml(made, printed_texts(made, planned)))
+    passage = opened.passage
+    options = of_trouble(spots, passage, (0, len(passage.bars) - 1))
+    if not options:
+        return f"{capital(NOTHING_FAILS)}, so {out} was not written."
+    made = REGISTRY["links"](passage, music, opened.chart, **options)
+    write_exercise("--links", out, made, opened.chart, opened.rules, passage.origin)
     return f"{made.title}: written to {out}; practise it with companion play {out}."
 
 

@@ -1,0 +1,162 @@
+"""Exercises told for a terminal: what there is, what a passage calls for, what was made and how to practise it."""
+
+from __future__ import annotations
+
+import argparse
+import shlex
+import textwrap
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from companion.errors import CompanionError
+from companion.practice.hurdle import note_in_words
+from companion.practice.words import number_of
+
+if TYPE_CHECKING:
+    from companion.cli.exercises import Item
+    from companion.cli.opening import Opened
+    from companion.exercises import Exercise
+    from companion.exercises.offers import Offer
+    from companion.passage import Passage
+    from companion.planning.model import Plan
+
+__all__ = ["item_lines", "list_lines"]
+
+WIDTH = 98
+#: So many bars are told; a file has all of them.
+_MOST_BARS = 8
+_INDENT = "    "
+
+
+def list_lines(opened: Opened, plan: Plan, offers: Sequence[Offer], args: argparse.Namespace) -> list[str]:
+    """What this passage calls for, then all exercises with what each would take from it."""
+    from companion.exercises import REGISTRY
+
+    title = opened.passage.title
+    heading = f"{title} ({args.file})" if title else f"{args.file}"
+    lines = [f"{heading}, {opened.chart.title}", "", "What this passage calls for, the most needed first", ""]
+    for number, offer in enumerate(offers, start=1):
+        why = f" {offer.why[:1].upper()}{offer.why[1:]}." if offer.why else ""
+        lines += [f"{number:2}  {offer.title}", *_wrapped(f"{offer.purpose}.{why}")]
+    if not offers:
+        lines += [f"{_INDENT}Nothing can be made of these bars; take more of them."]
+    lines += ["", "All exercises", ""]
+    for exercise in REGISTRY.values():
+        lines += [exercise.name, *_wrapped(f"{exercise.title}: {exercise.purpose}.")]
+        fault = _fault(exercise, opened, plan)
+        lines += _wrapped(f"Not of this passage as it is: {fault}") if fault else []
+        options = ", ".join(f"{name} ({_shown(value)})" for name, value in exercise.options.items())
+        lines += _wrapped(f"Options: {options}", "        ") if options else []
+    some = shlex.quote(str(args.file))
+    return [
+        *lines,
+        "",
+        f"companion exercises {some} 1 -o FILE.musicxml    writes number 1 of the list",
+        f"companion play {some} --exercise 1               puts it on the stand",
+        "",
+    ]
+
+
+def _shown(value: str | int | float | bool) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return "–" if value == "" else f"{value}"
+
+
+def _fault(exercise: Exercise, opened: Opened, plan: Plan) -> str:
+    """Why it can't be made of this passage as it is by itself, empty where it can."""
+    try:
+        exercise(opened.passage, plan, opened.chart)
+    except CompanionError as error:
+        return str(error)
+    return ""
+
+
+def item_lines(item: Item, files: Sequence[Path], args: argparse.Namespace) -> list[str]:
+    """One exercise: title, purpose, size, fingerings, its first bars, and how to practise it."""
+    passage = item.passage
+    lines = [passage.title, *_wrapped(f"{passage.purpose}."), *_wrapped(_size(passage))]
+    lines += _wrapped(_fingerings(item.plan, passage))
+    lines += [line for remark in item.plan.remarks for line in _wrapped(f"Note: {remark}")]
+    if not files:
+        lines += list(_bar_lines(passage, item.plan))
+    for path in files:
+        lines += _wrapped(f"Written to {path}{_which_pitch(path, args.sounding)}.")
+    return [*lines, f"{_INDENT}Practise it: {_practise(item, files, args)}", ""]
+
+
+def _which_pitch(path: Path, sounding: bool) -> str:
+    from companion.cli.exercise_files import MIDI
+
+    if path.suffix.lower() not in MIDI:
+        return ""
+    return ", in sounding pitch" if sounding else ", in written pitch"
+
+
+def _size(passage: Passage) -> str:
+    """`28 bars, 96 notes, B3 to C5; about 70 s at 96`."""
+    by_pitch = sorted(passage.notes, key=lambda note: note.written_midi)
+    tempo_bpm = passage.marked_tempo_bpm()
+    seconds = passage.seconds(passage.end, tempo_bpm)
+    long = f"{round(seconds / 5) * 5 or 5} s" if seconds < 100 else f"{round(seconds / 60)} min"
+    written = len({bar.written_index for bar in passage.bars})
+    bars = number_of(written, "bar") + (" with repeats" if written < len(passage.bars) else "")
+    return (
+        f"{bars}, {number_of(len(passage.notes), 'note')}, {by_pitch[0].written} to {by_pitch[-1].written};"
+        f" about {long} at {tempo_bpm:g}."
+    )
+
+
+def _fingerings(plan: Plan, passage: Passage) -> str:
+    other = Counter(
+        note_in_words(str(passage.notes[choice.note_index].written), choice.name)
+        for choice in plan.choices
+        if not choice.fingering.standard
+    )
+    if not other:
+        return "All notes with their usual fingerings."
+    named = ", ".join(f"{name} (×{count})" if count > 1 else name for name, count in other.items())
+    return f"Fingerings that are not the usual ones: {named}."
+
+
+def _bar_lines(passage: Passage, plan: Plan) -> Iterator[str]:
+    """The first bars, one a line: slurred notes joined by `-`, each with its fingering where it isn't the usual one."""
+    seen: set[int] = set()
+    for bar in passage.bars:
+        if bar.written_index in seen:
+            continue
+        if len(seen) == _MOST_BARS:
+            more = len({each.written_index for each in passage.bars}) - _MOST_BARS
+            yield f"{_INDENT}  and {number_of(more, 'more bar')}"
+            return
+        seen.add(bar.written_index)
+        text = ""
+        for note in passage.notes:
+            if note.bar == bar.index:
+                choice = plan.choices[note.index]
+                name = "" if choice.fingering.standard else choice.name
+                text += (" " if note.tongued else "-") + note_in_words(str(note.written), name)
+        yield from textwrap.wrap(
+            f"{bar.number:>3} {text.removeprefix('-')}", WIDTH, initial_indent=_INDENT, subsequent_indent=_INDENT * 2
+        )
+
+
+def _practise(item: Item, files: Sequence[Path], args: argparse.Namespace) -> str:
+    """The command that puts it on the stand."""
+    written = [path for path in files if path.suffix.lower() in (".musicxml", ".xml")]
+    horn = ["--instrument", args.instrument] if args.instrument else []
+    if written:
+        return shlex.join(["companion", "play", str(written[0]), *horn])
+    words = ["companion", "play", str(args.file)]
+    words += ["--part", args.part] if args.part else []
+    words += [*horn, "--exercise", item.exercise.name]
+    words += ["--bars", args.bars] if args.bars and "bars" not in dict(item.made.options) else []
+    for name, value in item.made.options:
+        words += ["--set", f"{name}={_shown(value)}"]
+    return shlex.join(words)
+
+
+def _wrapped(text: str, indent: str = _INDENT) -> list[str]:
+    return textwrap.wrap(text, WIDTH, initial_indent=_INDENT, subsequent_indent=indent, break_on_hyphens=False)
