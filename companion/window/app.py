@@ -487,6 +487,7 @@ class App:
         assert self.shots
         self._show_what_the_take_tells()
         self.stand.looked_at = self._telling_note()
+        self.run.offers(wait_s=10.0)
         for action in LEAVES:
             self._guarded(partial(self._open, action))
             if self.leaf is not None:
@@ -507,7 +508,7 @@ class App:
 
     def _show_an_exercise(self) -> None:
         assert self.shots
-        offers = self.run.offers()
+        offers = self.run.offers(wait_s=10.0)
         if not offers:
             return
         self.run.take_offer(offers[0])

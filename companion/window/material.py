@@ -13,6 +13,9 @@ if TYPE_CHECKING:
 
 __all__ = ["exercises_leaf", "trouble_leaf"]
 
+#: So long a frame waits for what is nearly found.
+WAIT_S = 0.05
+
 
 def trouble_leaf(run: Run, stand: Stand) -> Leaf:
     """What keeps failing over takes and days; choosing one takes its bars, or makes loops of it."""
@@ -46,26 +49,34 @@ def _place_and_words(sentence: str) -> tuple[str, str, str]:
 
 def exercises_leaf(run: Run, stand: Stand) -> Leaf:
     """The exercises worth doing for the bars chosen; choosing one puts it on the stand in place of the piece."""
-    offers, piece, away = run.offers(), run.piece, run.on_exercise
-    label = piece.rehearsal.section.label
+    piece, away, label = run.piece, run.on_exercise, run.piece.rehearsal.section.label
     bars = f" out of {'bars' if '–' in label else 'bar'} {label}" if label else ""
-    rows = [Row(f"back to {piece.passage.title}", "", "as you left it")] if away else []
-    on = run.rehearsal.passage.sha256
-    rows += [Row(o.title, "on the stand" if o.made.sha256 == on else "", _about(o)) for o in offers]
+    # What was drawn last, so that a line chosen is the line seen.
+    shown: list[Offer] = []
+
+    def rows() -> list[Row]:
+        found = run.offers(WAIT_S)
+        shown[:] = found or ()
+        on = run.rehearsal.passage.sha256
+        lines = [Row(f"back to {piece.passage.title}", "", "as you left it")] if away else []
+        lines += [Row(o.title, "on the stand" if o.made.sha256 == on else "", _about(o)) for o in shown]
+        if found is None:
+            lines.append(Row("looking through the bars …"))
+        elif not found:
+            lines.append(Row("nothing can be made of these bars", "", "W takes the whole passage."))
+        return lines
 
     def choose(index: int) -> None:
         if away and index == 0:
             run.back_to_piece()
-        else:
-            run.take_offer(offers[index - away])
+        elif index - away < len(shown):
+            run.take_offer(shown[index - away])
 
-    if not rows:
-        rows = [Row("nothing can be made of these bars", "", "W takes the whole passage.")]
     return ChoiceLeaf(
         "exercises",
         f"Exercises{bars}",
-        lambda: rows,
-        choose if offers or away else None,
+        rows,
+        choose,
         width=760,
         hint="Each comes on the stand with a ladder of its own. Esc leads back to the piece, as it was left.",
     )

@@ -38,6 +38,7 @@ from companion.record.marks_edit import set_fingering
 from companion.units import NS_PER_S, ns_from_s
 from companion.window.levels import Levels
 from companion.window.music import Made, Music, Option, exercise_of, ladder_for
+from companion.window.own_offers import OwnOffers
 from companion.window.own_pace import OwnPace
 from companion.window.own_trouble import OwnTrouble
 from companion.window.takes import result_of
@@ -129,6 +130,7 @@ class Run:
         #: What stands on the stand now: the piece, or an exercise made of it.
         self.music = self.piece
         self._exercises: dict[tuple[str, str], Music] = {}
+        self._offers = OwnOffers()
         self.began_ns = clock()
         self.sitting = Sitting.begin(setup.sessions, datetime.now().astimezone())
         self.results: list[dict[str, object]] = []
@@ -562,13 +564,10 @@ class Run:
         """Whether an exercise stands on the stand in place of the piece."""
         return self.music is not self.piece
 
-    def offers(self) -> tuple[Offer, ...]:
-        """The exercises worth making of the bars chosen in the piece, own trouble spots first."""
-        from companion.exercises.offers import offers  # not before: the first page needs none
-
-        piece, section = self.piece.rehearsal, self.piece.rehearsal.section
-        plan = piece.plan.part(section.first_note, len(section.passage.notes))
-        return offers(section.passage, plan, self.chart, self.piece.trouble.spots, section.first_note)
+    def offers(self, wait_s: float = 0.0) -> tuple[Offer, ...] | None:
+        """The exercises worth making of the bars chosen in the piece, own trouble spots first; None where they are
+        still looked for after so many seconds."""
+        return self._offers.of(self.piece.rehearsal, self.chart, self.piece.trouble.spots, wait_s)
 
     def take_offer(self, offer: Offer) -> None:
         """Put an exercise on the stand that was offered for the bars chosen. Raises `UsageError` during a take."""
@@ -711,6 +710,7 @@ class Run:
         except RecordError as error:
             count = self.sitting.waiting
             self.unsaved = f"{count} take{'' if count == 1 else 's'} of this sitting could not be kept: {error}"
+        self._offers.close()
         self.horn_sound.close()
         self.click.close()
         if self.port is not None:

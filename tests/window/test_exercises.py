@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Iterator
 from pathlib import Path
+from threading import Event
 
 import pygame
 import pytest
@@ -11,7 +13,7 @@ from window.stand_tools import click, key, make_setup, open_stand, playable, unt
 from window.test_own_trouble import Spot
 
 from companion.errors import UsageError
-from companion.exercises.offers import offers
+from companion.exercises.offers import Offer, offers
 from companion.practice.ladder import default_ladder
 from companion.record import read_log
 from companion.window.app import App
@@ -32,13 +34,24 @@ def engraved(app: App) -> None:
     until(app, lambda: app.stand.page.done)
 
 
+def open_leaf(app: App) -> None:
+    assert app.run.offers(wait_s=20.0) is not None
+    key(app, "x")
+
+
 def take(app: App, number: int = 0) -> None:
     """Open the leaf and choose a line."""
-    key(app, "x")
+    open_leaf(app)
     for _ in range(number):
         key(app, "down")
     key(app, "return")
     engraved(app)
+
+
+def first_offered(app: App) -> Offer:
+    found = app.run.offers(wait_s=20.0)
+    assert found
+    return found[0]
 
 
 def rows(app: App) -> list[str]:
@@ -47,16 +60,35 @@ def rows(app: App) -> list[str]:
 
 
 def test_the_leaf_lists_what_is_offered_with_what_it_is_for(app: App) -> None:
-    key(app, "x")
+    open_leaf(app)
     found = offers(PASSAGE, app.run.rehearsal.plan, app.run.chart)
     assert found and rows(app) == [offer.title for offer in found]
     assert isinstance(app.leaf, ChoiceLeaf)
     assert all(row.below.startswith(offer.purpose) for row, offer in zip(app.leaf.rows(), found, strict=True))
 
 
+def test_a_long_passage_holds_up_no_frame(app: App, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What is worth doing is found beside the loop; until then the leaf says that it is looked for."""
+    go = Event()
+
+    def slowly(*arguments: object) -> tuple[Offer, ...]:
+        assert go.wait(20.0)
+        return offers(*arguments)  # type: ignore[arg-type]
+
+    monkeypatch.setattr("companion.exercises.offers.offers", slowly)
+    began_s = time.monotonic()
+    key(app, "x")
+    assert rows(app) == ["looking through the bars …"] and time.monotonic() - began_s < 1.0
+    key(app, "return")
+    assert app.leaf is None and not app.run.on_exercise
+    key(app, "x")
+    go.set()
+    until(app, lambda: len(rows(app)) > 1)
+
+
 def test_bars_chosen_are_what_exercises_are_made_of(app: App) -> None:
     app.run.rehearsal.choose_bars(4, 5)
-    key(app, "x")
+    open_leaf(app)
     assert isinstance(app.leaf, ChoiceLeaf) and app.leaf.title.endswith("out of bars 5–6")
     assert any("bar 5" in text or "bar 6" in text or "bars 5 and 6" in text for text in rows(app))
     assert not any("bar 1)" in text or "bar 9" in text for text in rows(app))
@@ -66,7 +98,7 @@ def test_an_exercise_takes_the_place_of_the_piece_with_a_ladder_of_its_own(app: 
     key(app, "+")
     take(app)
     rehearsal, piece = app.run.rehearsal, app.run.piece.rehearsal
-    made = app.run.offers()[0].made
+    made = first_offered(app).made
     assert app.run.on_exercise and rehearsal.passage == made
     assert rehearsal.plan.choices and len(rehearsal.plan.choices) == len(made.notes)
     assert piece.ladder.rung == 1 and rehearsal.ladder.rung == 0
@@ -123,7 +155,7 @@ def test_an_exercise_chosen_again_stands_as_it_was_left(app: App) -> None:
 def test_from_an_exercise_the_leaf_leads_to_another_and_back(app: App) -> None:
     take(app)
     first = app.run.rehearsal.passage
-    key(app, "x")
+    open_leaf(app)
     assert rows(app)[0] == f"back to {PASSAGE.title}"
     assert isinstance(app.leaf, ChoiceLeaf) and app.leaf.rows()[1].right == "on the stand"
     key(app, "down")
