@@ -10,6 +10,7 @@ from types import MappingProxyType
 from companion.charts import load
 from companion.charts.model import Chart
 from companion.errors import UsageError
+from companion.exercises.alternates import alternates
 from companion.exercises.links import links
 from companion.exercises.rhythms import rhythms
 from companion.exercises.scales import scales
@@ -61,6 +62,12 @@ REGISTRY: Mapping[str, Exercise] = MappingProxyType(
             Exercise("scales", "Scales over the whole horn", "even fingers in every key, low to high", scales),
             Exercise("rhythms", "Rhythm changes", "the hardest bar in other rhythms: no change can hide", rhythms),
             Exercise("links", "Links", "one hard change lifted out, then grown back into its bar", links),
+            Exercise(
+                "alternates",
+                "Alternates side by side",
+                "one bar with each fingering, to hear the difference",
+                alternates,
+            ),
         )
     }
 )
