@@ -20,6 +20,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from companion.arrays import Floats
 from companion.charts.model import Chart
 from companion.passage import Passage
 from companion.planning.model import Plan
@@ -51,7 +52,7 @@ from companion.practice.trills import trill_timings
 from companion.practice.words import bars_in_words, number_of, times_in_words
 from companion.units import s_from_ms
 
-__all__ = ["judge"]
+__all__ = ["because_of", "extra_reasons", "judge", "look_at", "note_reasons", "word_on"]
 
 #: By how large a share of the notes more are in time by the own beat than by the click for that to be worth saying.
 OWN_BEAT_SHARE = 0.1
@@ -93,12 +94,16 @@ def judge(
     """
     played = checked(played)
     played = played[np.argsort(played["onset_s"], kind="stable")]
-    found = _found(passage, played, tempo_bpm, tolerances, plan, chart, breath, pressed)
+    return word_on(look_at(passage, played, tempo_bpm, tolerances, plan, chart, breath, pressed))
+
+
+def word_on(found: Found) -> Assessment:
+    """The final word on what was seen in a take."""
     reading = found.reading
-    because = _because(reading, found.articulation, found.slips)
+    because = because_of(reading, found.articulation, found.slips)
     comment = comment_on(found, clean=not because)
     return Assessment(
-        tempo_bpm=float(tempo_bpm),
+        tempo_bpm=float(reading.tempo_bpm),
         notes=reading.results,
         added=tuple((max(extra.after, 0), extra.written_midi) for extra in reading.extras),
         clean=not because,
@@ -119,7 +124,7 @@ def judge(
     )
 
 
-def _found(
+def look_at(
     passage: Passage,
     played: PlayedArray,
     tempo_bpm: float,
@@ -128,11 +133,13 @@ def _found(
     chart: Chart | None,
     breath: BreathArray | None,
     pressed: Sequence[Pressed],
+    due_s: Floats | None = None,
 ) -> Found:
-    """All that can be seen in a take, its notes in order of onset, before anything is said of it."""
+    """All that can be seen in a take, its notes in order of onset, before anything is said of it. `due_s` as in
+    `reading.read_take`."""
     alignment = align(passage, played, tempo_bpm)
     came_back = dropouts(passage, played, alignment.pairs[: len(played), 0], breath)
-    reading = read_take(passage, played, tempo_bpm, tolerances, alignment, came_back)
+    reading = read_take(passage, played, tempo_bpm, tolerances, alignment, came_back, due_s)
     played, realised = at_pitch(played, alignment), reading.realised
     fingered = plan if plan is not None and len(plan.choices) == len(passage.notes) else None
     returns = frozenset(reading.returns)
@@ -153,7 +160,7 @@ def _found(
     )
 
 
-def _because(reading: Reading, articulation: tuple[Articulated, ...], slips: tuple[Slip, ...]) -> str:
+def because_of(reading: Reading, articulation: tuple[Articulated, ...], slips: tuple[Slip, ...]) -> str:
     """Why a take is not clean, in words; empty where it is."""
     total = len(reading.results)
     if not total:
@@ -161,8 +168,8 @@ def _because(reading: Reading, articulation: tuple[Articulated, ...], slips: tup
     if len(reading.notes_with(NOT_REACHED)) == total:
         return "nothing was played" if not reading.extras else "nothing of what was played belongs to these bars"
     reasons = [
-        *_note_reasons(reading, total),
-        *_extra_reasons(reading, frozenset(slip.time_s for slip in slips)),
+        *note_reasons(reading, total),
+        *extra_reasons(reading, frozenset(slip.time_s for slip in slips)),
         *_swing_reasons(reading),
         *_begun_reasons(reading.tolerances, articulation),
     ]
@@ -178,11 +185,13 @@ def _because(reading: Reading, articulation: tuple[Articulated, ...], slips: tup
         )
     elif reading.far_off:
         count = number_of(len(reading.far_off), "note")
-        reasons.append(f"{count} far off the click, in {_bars(reading, reading.far_off)}")
+        reasons.append(
+            f"{count} far off {'the beat' if reading.own_time else 'the click'}, in {_bars(reading, reading.far_off)}"
+        )
     return "; ".join(reasons)
 
 
-def _note_reasons(reading: Reading, total: int) -> list[str]:
+def note_reasons(reading: Reading, total: int) -> list[str]:
     reasons = []
     for verdict, says in ((WRONG_NOTE, "wrong"), (LEFT_OUT, "left out"), (NOT_REACHED, "not reached")):
         notes = reading.notes_with(verdict)
@@ -191,7 +200,7 @@ def _note_reasons(reading: Reading, total: int) -> list[str]:
     return reasons
 
 
-def _extra_reasons(reading: Reading, slips_s: frozenset[float]) -> list[str]:
+def extra_reasons(reading: Reading, slips_s: frozenset[float]) -> list[str]:
     """`slips_s` are the times of slips: in slow music they may last longer than a blip."""
     reasons = []
     short = [extra.blip or extra.time_s in slips_s for extra in reading.extras]

@@ -74,7 +74,8 @@ class Reading:
     nothing was played, `local_s` also where a note was made good after later ones. `timed` are the notes whose time
     counts. `realised` is the score index of each played note in order of onset, -1 where it is extra; `octave_shift`
     what was added to every played pitch, in semitones; `parts` the beats of the passage; `given_out` the notes in which
-    the breath gave out and the note came back: one note, not two; `doubled` those struck twice."""
+    the breath gave out and the note came back: one note, not two; `doubled` those struck twice. Where `own_time` is set
+    there was no click: what is said of it above holds of the player's own beat."""
 
     passage: Passage
     tempo_bpm: float
@@ -94,6 +95,7 @@ class Reading:
     parts: tuple[BeatParts, ...]
     given_out: tuple[int, ...] = ()
     doubled: tuple[int, ...] = ()
+    own_time: bool = False
 
     def notes_with(self, verdict: str) -> tuple[int, ...]:
         """Indices of the notes with this verdict."""
@@ -143,13 +145,17 @@ def read_take(
     tolerances: Tolerances,
     alignment: Alignment,
     came_back: Collection[int] = (),
+    due_s: Floats | None = None,
 ) -> Reading:
     """Read a matched take, its pitches as they were played. The first played note that realises a score note is the one
-    that counts. `came_back` are played notes that go on with the one before (see `articulation.dropouts`)."""
+    that counts. `came_back` are played notes that go on with the one before (see `articulation.dropouts`). `due_s`
+    [shape=(notes,)] is when the notes were due where no click said it (see `own_time`), NaN where that isn't known."""
     realised = alignment.pairs[: len(played), 0]
     played = at_pitch(played, alignment)
     first = _first_played(realised, len(passage.notes))
     onsets_s = note_onsets_s(passage, tempo_bpm)
+    if due_s is not None:
+        onsets_s = np.where(np.isfinite(due_s), due_s, onsets_s)
     early_s, late_s = on_time_limits_s(passage, tempo_bpm, tolerances)
     there = first >= 0
     click_s = np.full(len(first), np.nan)
@@ -184,6 +190,7 @@ def read_take(
         parts=parts,
         given_out=tuple(int(realised[i]) for i in came_back),
         doubled=tuple(int(realised[i]) for i in doubled),
+        own_time=due_s is not None,
     )
 
 

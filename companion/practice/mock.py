@@ -1,0 +1,199 @@
+"""A mock performance: several passages in a given order, one go each, as on the day.
+
+Each piece is preceded by a silence and an announcement; then the player begins whenever ready, with room for a breath.
+Nothing is said and nothing marked until the last piece is over. It is told the time and what was heard, and never
+waits.
+
+Conventions
+-----------
+* Times are ns of one monotonic clock, those of the events.
+* A piece is over when its last note was let go and `END_QUIET_S` passed, or when the player has been silent for
+  `GAVE_UP_S`, both beyond the longest rest of the piece, or when told so (`go_on`). (The figures are ours, no source.)
+* What is played while it is silent, before the announcement, belongs to nothing; it is counted.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from itertools import pairwise
+
+from companion.errors import UsageError
+from companion.passage import Passage
+from companion.practice.hearing import Ear, NoteStart
+from companion.practice.model import RawEvent
+from companion.units import ns_from_s
+
+__all__ = [
+    "ANNOUNCED", "END_QUIET_S", "GAVE_UP_S", "OVER", "PLAYING", "SILENCE", "SILENCE_S", "Going", "Mock", "Piece",
+]  # fmt: skip
+
+SILENCE = "silence"
+ANNOUNCED = "announced"
+PLAYING = "playing"
+OVER = "over"
+
+#: The silence before a piece is announced: long enough to breathe, to feel one's hands and to hear the first bars.
+SILENCE_S = 20.0
+END_QUIET_S = 2.5
+GAVE_UP_S = 8.0
+#: In rests the player may take this much more time than is printed.
+SLOWEST = 2.0
+#: The last note is believed to be the last only where so much of the piece was played.
+LEAST_PLAYED = 0.75
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """One passage of the performance. `bars` is the printed range, empty for all of it."""
+
+    passage: Passage
+    title: str
+    bars: str = ""
+
+
+@dataclass(slots=True)
+class Going:
+    """How one piece went: when it was announced and first heard (ns), and all that was sent from then to its end.
+    `broken_off` says that the player fell silent before its end."""
+
+    piece: Piece
+    announced_ns: int
+    begun_ns: int | None = None
+    ended_ns: int | None = None
+    events: list[RawEvent] = field(default_factory=list)
+    broken_off: bool = False
+
+
+class Mock:
+    """A mock performance.
+
+    Parameters
+    ----------
+    pieces
+        In the order they are asked for.
+    now_ns
+        When it begins.
+    shift_semitones
+        Written minus heard.
+    silence_s
+        Silence before each announcement.
+
+    Raises
+    ------
+    UsageError
+        Where there is nothing to play, or the silence is out of range.
+    """
+
+    def __init__(
+        self, pieces: Sequence[Piece], now_ns: int, shift_semitones: int = 0, silence_s: float = SILENCE_S
+    ) -> None:
+        if not pieces or any(not piece.passage.notes for piece in pieces):
+            raise UsageError("a performance needs music: name passages that have notes in these bars")
+        if not 0 <= silence_s <= 600:
+            raise UsageError(f"a silence of {silence_s:g} s is out of range: give 0 to 600, such as {SILENCE_S:g}")
+        self.pieces = tuple(pieces)
+        self.goings: list[Going] = []
+        #: Notes begun in the silences.
+        self.in_silence = 0
+        self._silence_ns = ns_from_s(silence_s)
+        self._phase, self._since_ns = SILENCE, now_ns
+        self._shift = shift_semitones
+        self._ear = Ear(shift_semitones)
+        self._last_ns = now_ns
+        self._last_midi: int | None = None
+        self._count = 0
+
+    @property
+    def phase(self) -> str:
+        """`SILENCE`, `ANNOUNCED`, `PLAYING` or `OVER`."""
+        return self._phase
+
+    @property
+    def place(self) -> int:
+        """Index of the piece that is next, or being played; the number of pieces once all is over."""
+        if self._phase == OVER:
+            return len(self.pieces)
+        return len(self.goings) if self._phase == SILENCE else len(self.goings) - 1
+
+    @property
+    def announcement(self) -> str:
+        """What is said of the piece that is announced or played now: `2 of 3: Waltz in F, bars 1–8.`"""
+        if self._phase in (SILENCE, OVER):
+            return ""
+        piece = self.pieces[self.place]
+        many = "-" in piece.bars
+        bars = f", {'bars' if many else 'bar'} {piece.bars.replace('-', '–')}" if piece.bars else ""
+        return f"{self.place + 1} of {len(self.pieces)}: {piece.title}{bars}."
+
+    def silence_left_s(self, now_ns: int) -> float:
+        """Seconds until the next announcement; 0 outside of a silence."""
+        if self._phase != SILENCE:
+            return 0.0
+        return max(0, self._since_ns + self._silence_ns - now_ns) / 1e9
+
+    def hear(self, event: RawEvent) -> None:
+        """Take in one MIDI message."""
+        self.tick(event.time_ns)
+        if self._phase == OVER:
+            return
+        heard = self._ear.hear(event)
+        begins = isinstance(heard, NoteStart)
+        if self._phase == SILENCE:
+            self.in_silence += begins
+            return
+        if heard is not None:
+            self._last_ns = event.time_ns
+        going = self.goings[-1]
+        if begins and self._phase == ANNOUNCED:
+            self._phase, going.begun_ns = PLAYING, event.time_ns
+        if isinstance(heard, NoteStart):
+            self._count += 1
+            self._last_midi = heard.written_midi
+        # Breath that was blown before the first note belongs to it.
+        going.events.append(event)
+
+    def tick(self, now_ns: int) -> None:
+        """What time alone decides."""
+        if self._phase == SILENCE and now_ns >= self._since_ns + self._silence_ns:
+            self._announce(now_ns)
+        elif self._phase == PLAYING and self._ear.sounding_midi is None:
+            quiet_ns = now_ns - self._last_ns
+            piece = self.pieces[self.place]
+            rest_s = SLOWEST * _longest_rest_s(piece.passage)
+            if self._at_end(piece) and quiet_ns >= ns_from_s(END_QUIET_S + rest_s):
+                self._end(now_ns, broken_off=False)
+            elif quiet_ns >= ns_from_s(GAVE_UP_S + rest_s):
+                self._end(now_ns, broken_off=True)
+
+    def go_on(self, now_ns: int) -> None:
+        """End what is going on now: the silence, or the piece (unplayed, if it was not begun)."""
+        if self._phase == SILENCE:
+            self._announce(now_ns)
+        elif self._phase != OVER:
+            self._end(now_ns, broken_off=not self._at_end(self.pieces[self.place]))
+
+    def _announce(self, now_ns: int) -> None:
+        self.goings.append(Going(self.pieces[len(self.goings)], now_ns))
+        self._phase, self._since_ns, self._last_ns = ANNOUNCED, now_ns, now_ns
+        # A key that was stuck in the silence is not held in the piece.
+        self._ear, self._count, self._last_midi = Ear(self._shift), 0, None
+
+    def _end(self, now_ns: int, *, broken_off: bool) -> None:
+        going = self.goings[-1]
+        going.ended_ns, going.broken_off = now_ns, broken_off
+        self._phase = OVER if len(self.goings) == len(self.pieces) else SILENCE
+        self._since_ns = now_ns
+
+    def _at_end(self, piece: Piece) -> bool:
+        """Whether the note heard last is the piece's last, in any octave, and enough was played before it."""
+        notes = piece.passage.notes
+        enough = self._count >= LEAST_PLAYED * len(notes)
+        return self._last_midi is not None and enough and (self._last_midi - notes[-1].written_midi) % 12 == 0
+
+
+def _longest_rest_s(passage: Passage) -> float:
+    """The longest rest, at the printed tempo."""
+    bpm = passage.marked_tempo_bpm()
+    rests = [passage.seconds(b.start, bpm) - passage.seconds(a.end, bpm) for a, b in pairwise(passage.notes)]
+    return max([0.0, *rests])

@@ -1,0 +1,111 @@
+"""The order of a mock performance: silence, announcement, one go, and no word before the end."""
+
+from __future__ import annotations
+
+import pytest
+
+from companion.errors import UsageError
+from companion.practice.mock import (
+    ANNOUNCED,
+    END_QUIET_S,
+    GAVE_UP_S,
+    OVER,
+    PLAYING,
+    SILENCE,
+    Mock,
+    Piece,
+)
+from companion.practice.model import RawEvent
+from companion.practice.simulation import simulate
+from companion.units import ns_from_s
+from tests.practice.made import passage
+from tests.practice.takes import melody, raw_events
+
+FIRST, SECOND = Piece(melody(1, bars=4), "Study in C", "1-4"), Piece(melody(2, bars=4), "Waltz")
+
+
+def key(at_s: float, midi: int, *, down: bool) -> RawEvent:
+    return RawEvent(ns_from_s(at_s), bytes((0x90 if down else 0x80, midi, 80 if down else 0)))
+
+
+def test_the_whole_course() -> None:
+    mock = Mock([FIRST, SECOND], 0, silence_s=10.0)
+    assert mock.phase == SILENCE and mock.place == 0 and mock.silence_left_s(ns_from_s(4)) == pytest.approx(6.0)
+    mock.tick(ns_from_s(9.9))
+    assert len(mock.announcement) == 0
+    mock.tick(ns_from_s(10))
+    assert mock.phase == ANNOUNCED and mock.announcement == "1 of 2: Study in C, bars 1–4."
+    # There is room for a breath, and for a long one.
+    mock.tick(ns_from_s(100))
+    assert mock.phase == ANNOUNCED
+    take = simulate(FIRST.passage, 100, "clean", 1)
+    for event in raw_events(take.played, ns_from_s(120)):
+        mock.hear(event)
+    assert mock.phase == PLAYING
+    end_ns = raw_events(take.played, ns_from_s(120))[-1].time_ns
+    mock.tick(end_ns + ns_from_s(END_QUIET_S) - 1)
+    assert mock.phase == PLAYING
+    mock.tick(end_ns + ns_from_s(END_QUIET_S + 1))
+    assert mock.phase == SILENCE and mock.place == 1
+    mock.go_on(end_ns + ns_from_s(5))
+    assert mock.phase == ANNOUNCED and mock.announcement == "2 of 2: Waltz."
+    mock.go_on(end_ns + ns_from_s(6))
+    assert mock.phase == OVER and mock.place == 2 and not mock.announcement
+    first, second = mock.goings
+    assert first.begun_ns is not None and first.begun_ns >= ns_from_s(119.9) and not first.broken_off
+    assert sum(e.message[0] & 0xF0 == 0x90 and e.message[2] > 0 for e in first.events) == len(FIRST.passage.notes)
+    assert second.begun_ns is None and second.broken_off and not second.events
+    mock.hear(key(999, 60, down=True))
+    assert not second.events
+
+
+def test_what_is_played_in_the_silence_belongs_to_nothing() -> None:
+    mock = Mock([FIRST], 0, silence_s=5.0)
+    mock.hear(key(1, 60, down=True))
+    mock.hear(key(2, 60, down=False))
+    mock.tick(ns_from_s(6))
+    assert mock.in_silence == 1 and mock.phase == ANNOUNCED and not mock.goings[0].events
+
+
+def test_silence_in_the_middle_is_waited_through_and_then_ends_the_piece() -> None:
+    mock = Mock([FIRST], 0, silence_s=0.0)
+    mock.tick(0)
+    events = raw_events(simulate(FIRST.passage, 100, "clean", 1).played, ns_from_s(1))
+    half = events[: len(events) // 3]
+    for event in half:
+        mock.hear(event)
+    sounding = mock._ear.sounding_midi
+    last_ns = half[-1].time_ns
+    if sounding is not None:
+        last_ns += 1
+        mock.hear(RawEvent(last_ns, bytes((0x80, sounding, 0))))
+    mock.tick(last_ns + ns_from_s(GAVE_UP_S) - 1)
+    assert mock.phase == PLAYING
+    mock.tick(last_ns + ns_from_s(GAVE_UP_S) + 1)
+    assert mock.phase == OVER and mock.goings[0].broken_off
+
+
+def test_a_long_rest_ends_nothing() -> None:
+    rests = passage("C4:1 D4:1 E4:1 C4:1 r:16 D4:1 C4:1 D4:1 C4:1")
+    mock = Mock([Piece(rests, "Rests")], 0, silence_s=0.0)
+    mock.tick(0)
+    for i, midi in enumerate((60, 62, 64, 60)):
+        mock.hear(key(1 + i, midi, down=True))
+        mock.hear(key(1.9 + i, midi, down=False))
+    mock.tick(ns_from_s(4.9 + 16 * 60 / 92 + GAVE_UP_S))
+    assert mock.phase == PLAYING
+
+
+def test_a_note_held_long_is_no_silence() -> None:
+    mock = Mock([FIRST], 0, silence_s=0.0)
+    mock.tick(0)
+    mock.hear(key(1, 60, down=True))
+    mock.tick(ns_from_s(60))
+    assert mock.phase == PLAYING
+
+
+def test_a_performance_of_nothing_is_refused() -> None:
+    with pytest.raises(UsageError, match="needs music"):
+        Mock([], 0)
+    with pytest.raises(UsageError, match="out of range"):
+        Mock([FIRST], 0, silence_s=-1)
