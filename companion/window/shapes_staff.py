@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import time
 
 import pygame
 
@@ -14,6 +15,9 @@ from companion.scores.write import to_musicxml
 from companion.window.theme import Ink
 
 __all__ = ["Staff"]
+
+#: A wait of less is no wait.
+SLOW_S = 0.2
 
 
 class Staff:
@@ -28,6 +32,7 @@ class Staff:
         self._system: System | None = None
         self._picture: pygame.Surface | None = None
         self._shown = False
+        self._asked_s = 0.0
 
     def show(self, passage: Passage, area: pygame.Rect, mark: tuple[int, str] | None = None) -> None:
         """Ask for a passage in an area; `mark` is a note's index with the fingering to be printed over it."""
@@ -40,7 +45,7 @@ class Staff:
         wanted = EngravingRequest(self._document, max(width, round(6.5 * staff_px)), staff_px, marks)
         if wanted == self._wanted:
             return
-        self._wanted, self.fault, self._shown = wanted, "", False
+        self._wanted, self.fault, self._shown, self._asked_s = wanted, "", False, time.monotonic()
         try:
             self._engraver = self._engraver or Engraver()
             self._engraver.request(wanted)
@@ -63,6 +68,11 @@ class Staff:
     def ready(self) -> bool:
         """Whether the picture of what was asked for is there (or never comes)."""
         return bool(self.fault) or self._shown
+
+    @property
+    def slow(self) -> bool:
+        """Whether what was asked for has not come in the time in which a wait is not noticed."""
+        return self._wanted is not None and not self.ready and time.monotonic() - self._asked_s > SLOW_S
 
     def draw(self, target: pygame.Surface, area: pygame.Rect, ringed: int | None) -> None:
         """Draw what is there into the area, an arrow at the note of that source."""

@@ -51,7 +51,7 @@ class ShapesView:
             target.get_size(), screen.mode, screen.at, screen.shape_at, session and (id(session), session.at),
             screen.answer, moving, round(moving.progress(screen.clock()) * _PHASES), moving.playing(screen.clock()),
             screen.said, screen.levels.now, screen.heard, screen.has_port, screen.ear.keys is None, screen.bar_played,
-            screen.staff.fault,
+            screen.staff.fault, screen.staff.slow,
         )  # fmt: skip
 
     def draw_changed(self, target: pygame.Surface, type_: Type) -> bool:
@@ -100,6 +100,8 @@ class ShapesView:
         ringed = question.passage.notes[question.asked].source if question is not None else None
         if screen.staff.fault:
             type_.paragraph(target, screen.staff.fault, at.staff, 13.5, "italic", Ink.QUIET)
+        elif screen.staff.slow:
+            type_.draw(target, "engraving the bar …", at.staff.center, 13.5, "italic", Ink.QUIET, "center")
         else:
             screen.staff.draw(target, at.staff, ringed)
         self._draw_words(target, type_, at.words)
@@ -115,7 +117,7 @@ class ShapesView:
         sounding = sounding_name(screen.chart, screen.passage.notes[0].written)
         count = len(screen.shapes)
         return (
-            f"on the {screen.chart.title} it sounds {sounding}; {count} shape{'' if count == 1 else 's'}"
+            f"on the {screen.chart.title} it sounds {sounding}\n{count} shape{'' if count == 1 else 's'}"
             f"{'' if count == 1 else ' to choose from'}"
         )
 
@@ -276,7 +278,7 @@ class ShapesView:
         type_.paragraph(target, words, at.move_words, size, "regular", Ink.PENCIL, "center")
         if still or asking:
             return
-        labels = ("‹ ,", "stop" if moving.playing(now) else "play", ". ›")
+        labels = ("‹ back", "stop" if moving.playing(now) else "play", "on ›")
         for box, label, action in zip(at.buttons, labels, ("step_back", "play", "step_on"), strict=True):
             pygame.draw.rect(target, Ink.PAPER_SHADE, box, border_radius=4)
             pygame.draw.rect(target, Ink.FAINT, box, 1, border_radius=4)

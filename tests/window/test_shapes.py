@@ -554,6 +554,20 @@ def test_a_controller_that_comes_is_taken_and_one_that_goes_is_said(
         app.close()
 
 
+def test_a_staff_that_takes_long_says_so(screen: ShapesScreen, monkeypatch: pytest.MonkeyPatch) -> None:
+    pygame.font.init()
+    target, type_ = pygame.Surface((1280, 720)), Type(1.0)
+    written: list[str] = []
+    usual = Type.surface
+    monkeypatch.setattr(Type, "surface", lambda self, text, *rest: written.append(text) or usual(self, text, *rest))
+    monkeypatch.setattr(screen.staff, "poll", lambda: False)
+    screen.draw_changed(target, type_)
+    assert "B♭4" in written and "engraving the bar …" not in written, "not at once"
+    monkeypatch.setattr(screen.staff, "_asked_s", time.monotonic() - 1.0)
+    assert screen.draw_changed(target, type_), "the picture is drawn anew by itself"
+    assert "engraving the bar …" in written
+
+
 def test_letters_that_play_leave_keys_beside_them(screen: ShapesScreen) -> None:
     screen.letters = lambda keys: " ".join(sorted(keys))
     screen.hear_another(0)
