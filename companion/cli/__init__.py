@@ -27,7 +27,7 @@ COMMANDS = {
     "progress": ("companion.cli.progress", "what was reached on a passage, as text and as a plot"),
     "shapes": ("companion.cli.shapes", "learn fingerings by eye and hand: browse any note, then practise"),
     "trouble": ("companion.cli.trouble", "what keeps failing in your own takes, and which finger is late"),
-    "record": ("companion.cli.record", "write the practice log out, or take in what another computer recorded"),
+    "record": ("companion.cli.record", "write the practice log out, take in another's, delete it, bring it up to date"),
     "ports": ("companion.cli.ports", "list the MIDI ports"),
 }
 

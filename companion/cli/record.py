@@ -4,12 +4,18 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import re
+import sys
 from datetime import date
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from companion import paths
-from companion.errors import CompanionError, UsageError
+from companion.errors import CompanionError, RecordError, UsageError
 from companion.record.choosing import Choice
+
+if TYPE_CHECKING:
+    from companion.record.deleting import Deletion
 
 __all__ = ["add_arguments", "run"]
 
@@ -19,6 +25,8 @@ examples:
   companion record export tables --format csv --since 2026-11-01
   companion record export midi --format midi --file etude.musicxml
   companion record import /media/stick/takes          what another computer recorded; nothing is doubled
+  companion record delete --student                   all that was recorded of the student whose log this is
+  companion record migrate                            a log of an earlier format brought up to date
 """
 _EXPORT = """\
 FOLDER is a new folder. jsonl: the log's own lines, a file a sitting, and the answers about shapes; companion record
@@ -31,6 +39,17 @@ _IMPORT = """\
 Takes JSON Lines and MIDI files that companion wrote, or folders of them. A take that is there already is not doubled;
 what is foreign, broken or of a later version is named and left.
 """
+_DELETE = """\
+Shows what goes and what stays, and asks. --student: all of the log (--sessions DIR: another student's), the answers
+about shapes, and what was made of them: the index, the plots. The others choose takes, and several together those that
+fit all of them. What can't be taken back: an export beforehand keeps a copy.
+"""
+_MIGRATE = """\
+Brings sittings that an earlier companion wrote up to the format of this one; what they were is kept in a folder of the
+log. Sittings that only lack what is kept today are read as they are and not touched. A later format is left alone.
+"""
+#: What the stand keeps in the settings folder, with what it set aside.
+_SETTINGS = re.compile(r"(settings|keys)\.toml(\..+)?")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -51,6 +70,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     taking_in.add_argument("sources", type=Path, nargs="+", metavar="FILE|FOLDER", help="an export, or another log")
     _add_sessions(taking_in)
+
+    delete = actions.add_parser("delete", help="delete what was recorded", description=_DELETE, formatter_class=plain)
+    delete.add_argument("--student", action="store_true", help="the whole log, answers about shapes, index and plots")
+    _add_choice(delete)
+    delete.add_argument("--settings", action="store_true", help="with --student: this computer's controllers, too")
+    delete.add_argument("--yes", action="store_true", help="don't ask")
+
+    migrate = actions.add_parser("migrate", help="bring a log up to date", description=_MIGRATE, formatter_class=plain)
+    _add_sessions(migrate)
 
 
 def _add_choice(parser: argparse.ArgumentParser) -> None:
@@ -74,7 +102,8 @@ def _day(text: str) -> date:
 
 def run(args: argparse.Namespace) -> int:
     """Do what was asked for."""
-    print("\n".join({"export": _export, "import": _import}[args.action](args)))
+    actions = {"export": _export, "import": _import, "delete": _delete, "migrate": _migrate}
+    print("\n".join(actions[args.action](args)))
     return 0
 
 
@@ -121,4 +150,112 @@ def _import(args: argparse.Namespace) -> list[str]:
     new = _count(done.takes, "new take") + (f" and {_count(done.answers, 'new answer')}" if done.answers else "")
     there = done.takes_there + done.answers_there
     lines = [f"{sessions}: {new} taken in{f'; {there} were there already' if there else ''}."]
+    return [*lines, *remark_lines(done.remarks)]
+
+
+def _delete(args: argparse.Namespace) -> list[str]:
+    from companion.record.deleting import carry_out, plan_deletion
+    from companion.record.text import remark_lines
+
+    choice = _choice(args)
+    if args.student and not choice.all:
+        raise UsageError(
+            "--student is all of it: leave out --file, --since, --before and --horn, or leave out --student"
+        )
+    if choice.all and not args.student:
+        raise UsageError("say what to delete: --file, --since, --before or --horn, or --student for all of it")
+    if args.settings and not args.student:
+        raise UsageError("--settings goes with --student")
+    plan = plan_deletion(_sessions(args), choice, paths.cache_dir())
+    settings = _settings_files()
+    if plan.empty and not (args.settings and settings):
+        words = f" {choice.in_words()}" if choice.in_words() else ""
+        lines = [f"{plan.sessions}: nothing is recorded{words}, so nothing was deleted.", *_stays(plan, args, settings)]
+        return [*lines, *_emptied(plan)]
+    print("\n".join([*_goes(plan, args, settings), "", *_stays(plan, args, settings), ""]))
+    if not args.yes and not _agreed():
+        return ["Nothing was deleted."]
+    done, remarks = carry_out(plan)
+    for path in settings if args.settings else ():
+        try:
+            path.unlink(missing_ok=True)
+        except OSError as error:
+            raise RecordError(f"{path}: can't be deleted ({error.strerror}); the rest was") from error
+    what = _count(done.takes, "take") + (f" and {_count(done.answers, 'answer')} about shapes" if done.answers else "")
+    return [f"Deleted: {what}.", *remark_lines(remarks)]
+
+
+def _emptied(plan: Deletion) -> list[str]:
+    """The index and the plots may still tell of what was deleted by hand: they go, for they are made again."""
+    from companion.record.deleting import carry_out
+    from companion.record.text import remark_lines
+
+    return remark_lines(carry_out(plan)[1])
+
+
+def _agreed() -> bool:
+    if not sys.stdin or not sys.stdin.isatty():
+        raise UsageError("nothing was deleted: there is nobody to ask here; add --yes where this is what is wanted")
+    try:
+        return input("Delete this? Type yes: ").strip().casefold() == "yes"
+    except EOFError:
+        return False
+
+
+def _settings_files() -> list[Path]:
+    folder = paths.settings_dir()
+    if not folder.is_dir():
+        return []
+    return sorted(path for path in folder.iterdir() if _SETTINGS.fullmatch(path.name) and not path.is_dir())
+
+
+def _goes(plan: Deletion, args: argparse.Namespace, settings: list[Path]) -> list[str]:
+    lines = ["This goes:"]
+    if plan.takes or plan.whole or plan.parts:
+        days = f", of {plan.days[0]}" if plan.days else ""
+        days += f" to {plan.days[-1]}" if len(plan.days) > 1 else ""
+        files = _count(len(plan.whole) + len(plan.parts), "file")
+        lines.append(f"  {_count(plan.takes, 'take')}{days}, in {files} of {plan.sessions}")
+    if plan.answers:
+        lines.append(f"  {_count(plan.answers, 'answer')} about shapes")
+    if plan.made:
+        lines.append(f"  the index of the log and the plots, which are made again from what stays ({plan.cache})")
+    if args.settings:
+        lines += [f"  {path}" for path in settings]
+    return lines
+
+
+def _stays(plan: Deletion, args: argparse.Namespace, settings: list[Path]) -> list[str]:
+    lines = ["This stays:"]
+    if plan.takes_kept or plan.answers_kept:
+        lines.append(f"  {_count(plan.takes_kept, 'take')}, {_count(plan.answers_kept, 'answer')} about shapes")
+    lines += [f"  {what}" for what in plan.stays]
+    if args.student:
+        if settings and not args.settings:
+            what = "controllers, levels and keys of this computer; --settings deletes them, too"
+            lines.append(f"  {paths.settings_dir()}: {what}")
+        if (sheet := paths.week_sheet_to_write()).exists():
+            lines.append(f"  {sheet}: the week sheet, which is the teacher's, too; delete it by hand")
+        lines.append("  mark sheets beside the scores, which are the teacher's")
+        lines.append(
+            "  exports and lesson sheets, and what backups or a synced folder keep of all this: go there yourself"
+        )
+    return lines if len(lines) > 1 else [*lines, "  nothing else"]
+
+
+def _migrate(args: argparse.Namespace) -> list[str]:
+    from companion.record.migrating import migrate
+    from companion.record.text import remark_lines
+
+    sessions = _sessions(args)
+    done = migrate(sessions)
+    lines = [f"{sessions}: {_count(done.fine, 'sitting')} of today's format, nothing to do there."]
+    if done.now:
+        lines.append(f"{_count(len(done.now), 'sitting')} brought up to date; as they were: {done.copies}.")
+    if done.lacking:
+        count = sum(done.lacking.values())
+        names = sorted({name for fields in done.lacking for name in fields})
+        lines.append(
+            f"{_count(count, 'sitting')} of an earlier companion, which kept no {', '.join(names)}: read as they are."
+        )
     return [*lines, *remark_lines(done.remarks)]

@@ -32,6 +32,7 @@ from companion.units import s_from_ns
 
 __all__ = [
     "FORMAT",
+    "NOTE_FIELDS",
     "decode_line",
     "dump_line",
     "encode_sitting",
@@ -49,7 +50,7 @@ _LARGEST_WHOLE = 2**63 - 1
 _FASTEST_BPM = 10_000.0
 _TAIL = b',"events":['
 _NOTES = b',"notes":['
-_NOTE_FIELDS = (
+NOTE_FIELDS = (
     "bar", "beat", "written_midi", "fingering", "keys", "verdict", "deviation_ms", "played_midi",
     "available_ms", "went_back", "begun", "held_share", "articulation", "misread",
 )  # fmt: skip
@@ -78,7 +79,7 @@ def encode_sitting(sitting_id: str, started: datetime, program: str, example: bo
     head: dict[str, Any] = {"kind": "sitting", "format": FORMAT, "id": sitting_id, "started": started.isoformat()}
     if example:
         head |= {"example": True, "label": "invented example, nobody's practice"}
-    return dump_line(head | {"program": program, "note_fields": _NOTE_FIELDS, "event_fields": ("ns", "midi")})
+    return dump_line(head | {"program": program, "note_fields": NOTE_FIELDS, "event_fields": ("ns", "midi")})
 
 
 def encode_take(take: TakeRecord) -> bytes:

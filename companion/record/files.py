@@ -10,12 +10,13 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import BinaryIO
 
-__all__ = ["append_synced", "create_synced", "make_dir_synced", "replace_synced", "writing_synced"]
+__all__ = ["append_synced", "create_synced", "make_dir_synced", "replace_synced", "sync_dir", "writing_synced"]
 
 _BINARY = getattr(os, "O_BINARY", 0)
 
 
-def _sync_dir(folder: Path) -> None:
+def sync_dir(folder: Path) -> None:
+    """See the names in a folder onto the disk, where the system can."""
     # Windows can't open a folder for syncing, and some network file systems refuse to.
     with contextlib.suppress(OSError):
         handle = os.open(folder, os.O_RDONLY)
@@ -36,7 +37,7 @@ def make_dir_synced(folder: Path) -> None:
     missing = [place for place in (folder, *folder.parents) if not place.exists()]
     folder.mkdir(parents=True, exist_ok=True)
     for place in missing:
-        _sync_dir(place.parent)
+        sync_dir(place.parent)
 
 
 def create_synced(path: Path, data: bytes) -> None:
@@ -52,7 +53,7 @@ def create_synced(path: Path, data: bytes) -> None:
         raise
     finally:
         os.close(handle)
-    _sync_dir(path.parent)
+    sync_dir(path.parent)
 
 
 def append_synced(path: Path, line: bytes) -> None:
@@ -100,4 +101,4 @@ def writing_synced(path: Path) -> Iterator[BinaryIO]:
         with contextlib.suppress(OSError):
             os.unlink(name)
         raise
-    _sync_dir(path.parent)
+    sync_dir(path.parent)

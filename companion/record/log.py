@@ -169,8 +169,9 @@ def _lines(file: BinaryIO, name: str, odd: list[str], decode: Callable[[bytes], 
         elif data["kind"] != "sitting":
             odd.append(f"{name} line {number}: kind {data['kind'][:40]!r} is not known here; kept, not read")
         elif data.get("format") != FORMAT:
-            found = str(data.get("format"))[:20]
-            odd.append(f"{name}: format {found} is not known here, only {FORMAT}; kept, not read: update companion")
+            form = data.get("format")
+            remedy = "companion record migrate" if type(form) is int and form < FORMAT else "update companion"
+            odd.append(f"{name}: format {str(form)[:20]} is not known here, only {FORMAT}; kept, not read: {remedy}")
             return
         else:
             example = data.get("example") is True

@@ -19,6 +19,7 @@ __all__ = ["SITTING", "TAKE", "RawLine", "is_log", "raw_lines", "summary_of"]
 SITTING, TAKE = "sitting", "take"
 #: Junk of so many lines is no log.
 _LINES_TO_TELL_A_LOG = 4
+_BEGINNINGS = (b'{"kind":"sitting",', b'{"kind":"take",')
 
 
 class RawLine(NamedTuple):
@@ -72,10 +73,10 @@ def raw_lines(path: Path) -> Iterator[RawLine]:
 
 
 def is_log(path: Path) -> bool:
-    """Whether a file is a practice log, be it a torn or a future one, and no other program's."""
+    """Whether a file is a practice log, be it a torn or a later one, and no other program's."""
     unread = 0
     for line in raw_lines(path):
-        if line.kind or line.data.startswith(b'{"kind":'):
+        if line.kind in (SITTING, TAKE) or line.data.startswith(_BEGINNINGS):
             return True
         unread += bool(line.data.strip())
         if unread >= _LINES_TO_TELL_A_LOG:

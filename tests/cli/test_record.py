@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 from pathlib import Path
 
 import pytest
@@ -48,6 +49,9 @@ def test_other_formats(log: Path, form: str, count: int, capsys: pytest.CaptureF
         (["export", "sessions"], "holds something already, which stays as it is; name a new folder"),
         (["import", "nowhere"], "nowhere: there is no such file or folder"),
         (["import"], "required: FILE|FOLDER"),
+        (["delete"], "say what to delete: --file, --since, --before or --horn, or --student for all of it"),
+        (["delete", "--student", "--horn", "alto"], "--student is all of it"),
+        (["delete", "--horn", "alto", "--settings"], "--settings goes with --student"),
         ([], "required: ACTION"),
     ],
 )
@@ -69,3 +73,71 @@ def test_a_renamed_score_is_known_by_its_content(log: Path, capsys: pytest.Captu
     score.write_bytes((examples / "shared/passages/etude-e-minor.musicxml").read_bytes())
     assert main(["record", "export", "out", "--file", str(score), "--sessions", str(examples / "sessions")]) == 0
     assert "out: 12 takes" in capsys.readouterr().out
+
+
+class Terminal(io.StringIO):
+    def isatty(self) -> bool:
+        return True
+
+
+def answered(monkeypatch: pytest.MonkeyPatch, said: str) -> None:
+    monkeypatch.setattr("sys.stdin", Terminal(said))
+
+
+def test_a_students_data_goes_on_request(log: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    settings, sheet = Path("settings"), Path("shared/week.toml")
+    for path in (settings / "settings.toml", settings / "keys.toml.before", sheet):
+        path.parent.mkdir(exist_ok=True)
+        path.write_text("")
+    assert main(["record", "delete", "--student", "--yes"]) == 0
+    out = capsys.readouterr().out
+    assert f"  2 takes, of 2026-11-20, in 2 files of {log.resolve()}\n  1 answer about shapes\n" in out
+    assert "settings: controllers, levels and keys of this computer; --settings deletes them, too" in out
+    assert f"{sheet.resolve()}: the week sheet, which is the teacher's, too" in out
+    assert out.endswith("Deleted: 2 takes and 1 answer about shapes.\n")
+    assert not any(log.iterdir())
+    assert main(["record", "delete", "--student", "--settings", "--yes"]) == 0
+    assert not any(settings.iterdir())
+    assert sheet.exists()
+
+
+@pytest.mark.parametrize("said", ["no\n", "\n", "", "y\n"])
+def test_it_asks_first(
+    log: Path, said: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    answered(monkeypatch, said)
+    before = {path: path.read_bytes() for path in log.rglob("*.jsonl")}
+    assert main(["record", "delete", "--student"]) == 0
+    assert capsys.readouterr().out.endswith("Nothing was deleted.\n")
+    assert {path: path.read_bytes() for path in log.rglob("*.jsonl")} == before
+    answered(monkeypatch, "Yes\n")
+    assert main(["record", "delete", "--student"]) == 0
+    assert not any(log.iterdir())
+
+
+def test_where_nobody_can_be_asked_nothing_is_deleted(
+    log: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr("sys.stdin", io.StringIO("yes\n"))
+    assert main(["record", "delete", "--before", "2027-01-01"]) == 1
+    out, err = capsys.readouterr()
+    assert "This goes:\n  2 takes, of 2026-11-20" in out
+    assert "nothing was deleted: there is nobody to ask here; add --yes" in err
+    assert len(read_log(log).takes) == 2
+
+
+def test_nothing_that_fits(log: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["record", "delete", "--file", "waltz.musicxml", "--yes"]) == 0
+    out = capsys.readouterr().out
+    assert out.startswith(f"{log.resolve()}: nothing is recorded of waltz.musicxml, so nothing was deleted.\n")
+    assert len(read_log(log).takes) == 2
+
+
+def test_a_log_that_is_up_to_date(log: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["record", "migrate"]) == 0
+    assert capsys.readouterr().out == f"{log}: 1 sitting of today's format, nothing to do there.\n"
+    earlier = Path(__file__).resolve().parents[1] / "record" / "earlier"
+    assert main(["record", "migrate", "--sessions", str(earlier)]) == 0
+    out = capsys.readouterr().out
+    assert "1 sitting of an earlier companion" in out
+    assert "articulation" in out
