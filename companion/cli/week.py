@@ -7,20 +7,31 @@ import hashlib
 import os
 import shlex
 import subprocess
+from collections.abc import Sequence
+from dataclasses import replace
 from datetime import date, timedelta
 from functools import partial
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from companion import paths
-from companion.errors import UsageError
+from companion.cli.week_items import ItemReader
+from companion.errors import CompanionError, UsageError
+from companion.practice.climbs import climb_named
 from companion.record.index import Wanted, survey
 from companion.record.model import Survey, normal_bars
-from companion.record.progress import CARE, LONG_STRETCH_S, longest_stretch_s, reached
-from companion.record.text import remark_lines, student_lines, week_lines
-from companion.record.week import WeekItem, WeekSheet, day_from, load
+from companion.record.progress import CARE, LONG_STRETCH_S, Reached, longest_stretch_s, reached
+from companion.record.text import demands, remark_lines, student_lines, week_lines
+from companion.record.week import WEEKDAYS, Option, WeekItem, WeekSheet, day_from, item_for, load
+
+if TYPE_CHECKING:
+    from companion.cli.opening import Opened
+    from companion.passage import Passage
 
 __all__ = ["add_arguments", "run"]
 
+#: The hash of an exercise that can't be made, which no take has.
+_NO_EXERCISE = "none"
 _EXAMPLES = """\
 examples:
   companion week                          what is set, and what was reached on which day
@@ -28,9 +39,12 @@ examples:
   companion week set shared/passages/etude-e-minor.musicxml --bars 5-8 --tempo 96 --by Fri
 """
 _SET_EXAMPLES = """\
-example:
+examples:
   companion week set etude.musicxml --bars 5-8 --tempo 96 --by Fri --clean-takes 3 --comment "slur it in twos first"
+  companion week set etude.musicxml --tempo 80 --exercise links --set kind=pair --days Mon,Wed
+  companion week set etude.musicxml --tempo 96 --climb alternate --articulation 0.9 --fix 6.4=side
 
+A target that your own takes say can't be reached yet is set all the same, with a word on one that can.
 A target for the same bars is changed in place; the sheet's comments and layout stay, and its previous content is kept
 beside it with ~ at the end of its name. A passage from another folder is copied beside the sheet, to travel with it.
 """
@@ -65,9 +79,24 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--articulation", type=float, metavar="SHARE",
         help="so many of the notes slurred or tongued as written, for a take to be clean: 0 to 1, such as 0.9",
     )  # fmt: skip
+    setting.add_argument(
+        "--climb", metavar="NAME", help="steady, alternate (slow and target in turn), overshoot or grow"
+    )
+    setting.add_argument("--days", metavar="DAYS", help="when to play it, such as Mon,Wed,Fri (all: every day again)")
+    setting.add_argument("--exercise", metavar="NAME", help="not the music but this exercise made of it, such as links")
+    setting.add_argument(
+        "--set", action="append", default=[], metavar="NAME=VALUE", help="an option of the exercise, such as kind=pair"
+    )
+    setting.add_argument(
+        "--fix", action="append", default=[], metavar="BAR.NOTE=NAME",
+        help="a fingering for this week, such as 6.4=side (6.4= lets it go)",
+    )  # fmt: skip
     setting.add_argument("--comment", metavar="TEXT", help="a word to the student")
     setting.add_argument("--week", metavar="DATE", help="move the sheet to the week of this date, such as 2026-11-30")
     setting.add_argument("--sheet", type=Path, metavar="FILE", default=argparse.SUPPRESS, help="the week sheet")
+    setting.add_argument(
+        "--sessions", type=Path, metavar="DIR", default=argparse.SUPPRESS, help="the student's practice log"
+    )
 
 
 def run(args: argparse.Namespace) -> int:
@@ -77,7 +106,8 @@ def run(args: argparse.Namespace) -> int:
     sheet = load(args.sheet or paths.week_sheet())
     days = [day.isoformat() for day in sheet.days]
     log = survey(args.sessions or paths.sessions_dir(), wanted=Wanted(days[0], days[-1]))
-    results = [reached(item, days, log.takes, _sha256(item.path)) for item in sheet.items]
+    reader = ItemReader(sheet.path, args.sessions or paths.sessions_dir())
+    results = [_reached(item, days, log, reader, guesses=not args.student) for item in sheet.items]
     if args.student:
         lines = student_lines(sheet, results, [_play_command(item) for item in sheet.items])
     else:
@@ -89,6 +119,22 @@ def run(args: argparse.Namespace) -> int:
         lines += ["", CARE]
     print("\n".join(lines))
     return 0
+
+
+def _reached(item: WeekItem, days: Sequence[str], log: Survey, reader: ItemReader, guesses: bool) -> Reached:
+    """What became of an item, with what is to be said of its target; of a passage that isn't there nothing is. Guesses
+    are for who sets the target: to who plays they would say nothing."""
+    sha256, remark = _sha256(item.path) if not item.exercise else _NO_EXERCISE, ""
+    if item.path.is_file():
+        try:
+            music = reader.music(item)
+            sha256 = music.sha256
+            reach = reader.reach(item, music)
+            remark = f"{reach.sentence}." if reach and (reach.measured or guesses) else ""
+        except CompanionError as error:
+            remark = str(error)
+    found = reached(item, days, log.takes, sha256)
+    return replace(found, remarks=(*found.remarks, remark)) if remark else found
 
 
 def _remarks(sheet: WeekSheet, log: Survey) -> list[str]:
@@ -113,39 +159,120 @@ def _play_command(item: WeekItem) -> str:
     path = os.path.relpath(item.path) if item.path.is_relative_to(Path.cwd()) else str(item.path)
     # A Windows shell takes double quotes only.
     quoted = subprocess.list2cmdline([path]) if os.name == "nt" else shlex.quote(path)
-    return f"companion play {quoted}" + (f" --bars {item.bars}" if item.bars else "")
+    words = [f"companion play {quoted}", f"--bars {item.bars}" if item.bars else ""]
+    words += [f"--exercise {item.exercise}" if item.exercise else ""]
+    words += [f"--set {name}={shlex.quote(str(value))}" for name, value in item.exercise_options.items()]
+    return " ".join(filter(None, words))
 
 
 def _set(args: argparse.Namespace) -> int:
     from companion.record.week_edit import backup_path, bring_along, set_target
-    from companion.scores import read
 
-    passage = read(args.passage, part=args.part)
+    sheet_path = args.sheet or paths.week_sheet_to_write()
+    reader = ItemReader(sheet_path, args.sessions or paths.sessions_dir())
+    opened = reader.opened(args.passage, args.part)
     bars = normal_bars(args.bars)
     if bars:
-        passage.bar_range(bars)
-    sheet_path = args.sheet or paths.week_sheet_to_write()
+        opened.passage.bar_range(bars)
     week = _date(args.week) if args.week else None
     if args.by:
         monday = week or (load(sheet_path).week if os.path.exists(sheet_path) else date.today())
         _check_day(args.by, monday - timedelta(days=monday.weekday()))
     had = os.path.exists(sheet_path)
+    options, fixed = _options(args, opened.passage), _fingerings(args.fix, opened)
     setting = partial(
         set_target, sheet_path, bars=bars, target_bpm=args.tempo, by=args.by, clean_takes=args.clean_takes,
         start_bpm=args.start, step_bpm=args.step, step_percent=args.step_percent,
-        comment=args.comment, articulation_share=args.articulation, week=week,
+        comment=args.comment, articulation_share=args.articulation, exercise=args.exercise or "",
+        exercise_options=options, days=_days(args.days), climb=_climb(args.climb), fingerings=fixed, week=week,
     )  # fmt: skip
     setting(passage=f"passages/{args.passage.name}", dry=True)
+    item = WeekItem(
+        args.passage.name, args.passage, args.tempo, bars, exercise=args.exercise or "", exercise_options=options or {},
+        fingerings={place: name for place, name in fixed.items() if name},
+    )  # fmt: skip
+    remark = _remark_on(item, reader, args.part)
     name, copy = bring_along(sheet_path, args.passage)
     setting(passage=name)
     if copy:
         print(f"Copied {args.passage} to {copy}, so that it travels with the sheet.")
-    by = f" by {args.by}" if args.by else ""
     where = f"bars {bars.replace('-', '–')}" if bars else "the whole passage"
+    what = f"{item.exercise} of {where}" if item.exercise else where
+    by = f" by {args.by}" if args.by else ""
+    print(f"{opened.passage.title or args.passage.stem}, {what}: target {args.tempo:g} quarters a minute{by}.")
+    sheet = load(sheet_path)
+    if (written := item_for(sheet, args.passage, bars, item.exercise, options)) and (how := demands(written, sheet)):
+        print(how)
+    if remark:
+        print(f"note: {remark}.")
     kept = f" (its previous content: {backup_path(sheet_path)})" if had else ""
-    print(f"{passage.title or args.passage.stem}, {where}: target {args.tempo:g} quarters a minute{by}.")
     print(f"Written to {sheet_path}{kept}.")
     return 0
+
+
+def _remark_on(item: WeekItem, reader: ItemReader, part: str | None) -> str:
+    """What is to be said of a target. Raises `CompanionError` where the exercise can't be made; music that no plan can
+    be made of can be set all the same."""
+    try:
+        reach = reader.reach(item, reader.music(item, part))
+    except CompanionError as error:
+        if item.exercise:
+            raise
+        return str(error)
+    return reach.sentence if reach else ""
+
+
+def _options(args: argparse.Namespace, passage: Passage) -> dict[str, Option] | None:
+    """Options of the exercise, looked at before anything is written; None where none is given."""
+    if not args.exercise:
+        if args.set:
+            raise UsageError("--set is for an exercise: write such as --exercise links --set kind=pair")
+        return None
+    from companion.cli.exercise_options import assignments, exercise_named, made_of
+
+    exercise, given = exercise_named(args.exercise), assignments(args.set)
+    args.exercise = exercise.name
+    for name in given:
+        if name not in exercise.options:
+            raise UsageError(f"{exercise.name} has no option {name!r}; it has {', '.join(exercise.options) or 'none'}")
+    typed = dict(made_of(exercise, passage, normal_bars(args.bars), given).options)
+    return {name: typed[name] for name in given} or None
+
+
+def _days(text: str | None) -> list[str] | None:
+    """`Mon,wednesday` as `["Mon", "Wed"]`, nothing for `all`."""
+    if text is None or text.strip().lower() == "all":
+        return None if text is None else []
+    monday, found = date(2024, 1, 1), []
+    for word in text.replace(",", " ").split():
+        try:
+            found.append((day_from(word, monday) - monday).days)
+        except (ValueError, OverflowError):
+            found.append(-1)
+        if not 0 <= found[-1] < len(WEEKDAYS):
+            raise UsageError(f"--days {word!r}: write weekdays such as --days Mon,Wed,Fri, or all")
+    return [WEEKDAYS[day] for day in sorted(set(found))]
+
+
+def _climb(name: str | None) -> str | None:
+    return climb_named(name.strip().lower()).name if name else None
+
+
+def _fingerings(texts: Sequence[str], opened: Opened) -> dict[str, str]:
+    """`--fix 6.4=side` as often as it is given; a place must be there, and its note must have that fingering."""
+    from companion.record.marks import note_at
+
+    fixed = {}
+    for text in texts:
+        place, equals, name = (part.strip() for part in text.partition("="))
+        if not equals:
+            raise UsageError(f"--fix {text!r}: write such as --fix 6.4=side")
+        note, chart = opened.passage.notes[note_at(opened.passage, place)], opened.chart
+        if name and not chart.called(note.written_midi, name):
+            there = ", ".join(fingering.name for fingering in chart.for_note(note.written_midi))
+            raise UsageError(f"--fix {text!r}: {note.written} has no {name!r} on the {chart.title}; it has {there}")
+        fixed[place] = name
+    return fixed
 
 
 def _date(text: str) -> date:

@@ -3,14 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from companion.charts.model import Chart
     from companion.cli.opening import Opened
+    from companion.passage import Passage
+    from companion.planning.model import Plan
+    from companion.planning.pace import Pace
+    from companion.practice.reach import Reach
+    from companion.record.week import WeekItem
 
-__all__ = ["THIS_WEEK", "with_fingerings"]
+__all__ = ["THIS_WEEK", "ItemMusic", "ItemReader", "with_fingerings"]
 
 #: The reason given for a fingering that the week sheet fixes.
 THIS_WEEK = "set for this week"
@@ -46,3 +52,61 @@ def with_fingerings(opened: Opened, fingerings: Mapping[str, str], sheet: Path) 
         marks=all_marks(opened.passage, opened.chart, marked.fingerings),
         remarks=(*opened.remarks, *found.remarks, *unknown_marks(found, opened.chart, sheet)),
     )
+
+
+@dataclass(frozen=True, slots=True)
+class ItemMusic:
+    """What an item puts on the stand, planned. `sha256` is what takes of it are known by: that of the passage's file,
+    or of the exercise."""
+
+    passage: Passage
+    plan: Plan
+    chart: Chart
+    sha256: str
+
+
+class ItemReader:
+    """Opens the music of a sheet's items, each passage and the player's pace on each horn once."""
+
+    def __init__(self, sheet: Path, sessions: Path) -> None:
+        self._sheet, self._sessions = sheet, sessions
+        self._opened: dict[Path, Opened] = {}
+        self._paces: dict[str, Pace] = {}
+
+    def opened(self, path: Path, part: str | None = None) -> Opened:
+        """A passage with its mark sheet. Raises `CompanionError` where it can't be read."""
+        from companion.cli.opening import open_passage
+
+        if path not in self._opened:
+            self._opened[path] = open_passage(path, part)
+        return self._opened[path]
+
+    def music(self, item: WeekItem, part: str | None = None) -> ItemMusic:
+        """The music of an item. Raises `CompanionError` where it can't be opened, planned or made."""
+        from companion.cli.exercise_options import exercise_named, made_of
+        from companion.cli.made import plan_of
+        from companion.window.music import exercise_of, material
+
+        opened = with_fingerings(self.opened(item.path, part), item.fingerings, self._sheet)
+        passage, chart, whole = opened.passage, opened.chart, opened.plan()
+        if item.exercise:
+            options = {name: str(value) for name, value in item.exercise_options.items()}
+            made = exercise_of(
+                passage, whole, chart, made_of(exercise_named(item.exercise), passage, item.bars, options)
+            )
+            return ItemMusic(made, plan_of(made, chart, opened.rules), chart, made.sha256)
+        section, plan = material(
+            passage, whole, passage.bar_range(item.bars) if item.bars else (0, len(passage.bars) - 1)
+        )
+        return ItemMusic(section, plan, chart, passage.sha256)
+
+    def reach(self, item: WeekItem, music: ItemMusic) -> Reach | None:
+        """What stands before the item's target, by the player's pace. Raises `CompanionError` where the log can't be
+        read."""
+        from companion.practice.reach import reach_of
+        from companion.record.readings import pace_of
+
+        name = music.chart.name
+        if name not in self._paces:
+            self._paces[name] = pace_of(self._sessions, music.chart)
+        return reach_of(music.passage, music.plan, music.chart, item.target_bpm, self._paces[name])

@@ -33,6 +33,11 @@ class Climb:
     title: str
     reason: str
 
+    @property
+    def sentence(self) -> str:
+        """`Overshoot and settle: one take too fast makes the next rung feel easy.`"""
+        return f"{self.title.capitalize()}: {self.reason}."
+
 
 CLIMBS: Mapping[str, Climb] = MappingProxyType(
     {

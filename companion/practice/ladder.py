@@ -164,9 +164,8 @@ class Ladder:
 
     @property
     def reason(self) -> str:
-        """Why one climbs so, in words: `Overshoot and settle: one take too fast makes the next rung feel easy.`"""
-        climb = CLIMBS[self.climb]
-        return f"{climb.title.capitalize()}: {climb.reason}."
+        """Why one climbs so, in words."""
+        return CLIMBS[self.climb].sentence
 
     @property
     def next_bpm(self) -> float | None:

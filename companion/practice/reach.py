@@ -1,7 +1,8 @@
 """Whether fingers can play a target as they are now, and what they can.
 
 A limit from the player's own takes counts: a target above it is out of reach until those fingers are quicker. What is
-only guessed, by the pace on other changes or by the average player's, is said and no more.
+only guessed, by the pace on other changes or by the average player's, is said and no more, and only where the target is
+beyond it by more than such a guess can be off.
 """
 
 from __future__ import annotations
@@ -18,6 +19,10 @@ from companion.practice.hurdle import hurdles_of_limits, worst_hurdle
 from companion.practice.ladder import LOWEST_BPM, METRONOME_BPM
 
 __all__ = ["Reach", "reach_of"]
+
+
+#: A single change is off from what the effort model has for it by some 0.2 (see `planning.limits`).
+GUESS_OFF = 1.2
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,13 +51,13 @@ def reach_of(passage: Passage, plan: Plan, chart: Chart, target_bpm: float, pace
     """
     limits = speed_limits(passage, plan, chart, target_bpm, pace)
     worst = worst_hurdle(hurdles_of_limits(passage, plan, limits, pace, target_bpm), target_bpm)
-    if worst is None:
+    if worst is None or not (worst.measured or worst.limit_bpm * GUESS_OFF < target_bpm):
         return None
     within_bpm = _number_below(worst.limit_bpm)
     if worst.measured:
         sentence = f"{target_bpm:g} is out of reach as yet: {worst.sentence}; in reach is {within_bpm:g}"
     else:
-        sentence = f"{target_bpm:g} may be too fast: {worst.sentence}, which is a guess; {within_bpm:g} should go"
+        sentence = f"{target_bpm:g} may be too fast, at a guess: {worst.sentence}"
     return Reach(worst.limit_bpm, within_bpm, worst.measured, sentence)
 
 

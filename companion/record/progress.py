@@ -157,9 +157,11 @@ def reached(item: WeekItem, days: Sequence[str], takes: Sequence[TakeSummary], s
     takes
         All takes, or at least the week's.
     sha256
-        Hash of the item's file, empty where it is not there.
+        Hash of the item's file, of an exercise that of its content; empty where it is not there.
     """
-    found, remarks = of_passage((take for take in takes if take.day in days), sha256, item.passage, item.bars)
+    # An exercise is known by its content alone, and has no bars of the music's.
+    name, bars = ("", "") if item.exercise else (item.passage, item.bars)
+    found, remarks = of_passage((take for take in takes if take.day in days), sha256, name, bars)
     counted, who = who_played(found)
     cells = []
     for day in days:

@@ -6,11 +6,12 @@ import textwrap
 from collections.abc import Mapping, Sequence
 from datetime import date
 
+from companion.practice.climbs import CLIMBS
 from companion.record.model import TakeSummary
 from companion.record.progress import Day, Reached, best_clean_bpm, by_day
-from companion.record.week import WEEKDAYS, WeekItem, WeekSheet
+from companion.record.week import WEEKDAYS, Option, WeekItem, WeekSheet
 
-__all__ = ["day_in_words", "progress_lines", "remark_lines", "student_lines", "table", "week_lines"]
+__all__ = ["day_in_words", "demands", "progress_lines", "remark_lines", "student_lines", "table", "week_lines"]
 
 WIDTH = 98
 LEGEND = "A day shows the best clean tempo, ×2: two clean takes at the target, –: played but not clean, ·: not played."
@@ -50,7 +51,7 @@ def _bars(bars: str) -> str:
 
 
 def _name(item: WeekItem) -> str:
-    return _short(item.path.stem, 26)
+    return f"{_short(item.path.stem, 20)}: {item.exercise}" if item.exercise else _short(item.path.stem, 26)
 
 
 def _short(text: str, length: int) -> str:
@@ -58,15 +59,49 @@ def _short(text: str, length: int) -> str:
 
 
 def _by(item: WeekItem, sheet: WeekSheet) -> str:
-    if item.by is None:
-        return ""
-    return WEEKDAYS[item.by.weekday()] if item.by in sheet.days else f"{item.by.day} {item.by:%b}"
+    return _day(item.by, sheet) if item.by else ""
 
 
 def _cell(best_bpm: float | None, at_target: int, takes: int) -> str:
     if best_bpm is None:
         return "–" if takes else "·"
     return f"{best_bpm:g}×{at_target}" if at_target else f"{best_bpm:g}"
+
+
+def demands(item: WeekItem, sheet: WeekSheet) -> str:
+    """How an item is to be practised: what stands in the sheet beside bars, tempo and day. Empty where nothing does.
+
+    `On Mon and Wed. Climb: overshoot and settle, by 5 per cent. 90 % of the notes slurred or tongued as written.`
+    """
+    said = []
+    if item.exercise_options:
+        options = ", ".join(f"{name} {_value(value)}" for name, value in item.exercise_options.items())
+        said.append(f"{item.exercise.capitalize()} with {options}")
+    if item.days:
+        said.append(f"On {_and([_day(day, sheet) for day in item.days])}")
+    climb = [CLIMBS[item.climb].title] if item.climb else []
+    climb += [f"from {item.start_bpm:g}"] if item.start_bpm else []
+    climb += [f"by {item.step_bpm:g}"] if item.step_bpm else []
+    climb += [f"by {item.step_percent:g} per cent"] if item.step_percent else []
+    if climb:
+        said.append(f"Climb: {', '.join(climb)}")
+    if item.articulation_share:
+        said.append(f"{100 * item.articulation_share:.0f} % of the notes slurred or tongued as written")
+    if item.fingerings:
+        said.append(f"Fingerings: {', '.join(f'{place} {name}' for place, name in item.fingerings.items())}")
+    return "".join(f"{each}. " for each in said).strip()
+
+
+def _value(value: Option) -> str:
+    return ("yes" if value else "no") if isinstance(value, bool) else str(value)
+
+
+def _and(words: Sequence[str]) -> str:
+    return f"{', '.join(words[:-1])} and {words[-1]}" if len(words) > 1 else words[0]
+
+
+def _day(day: date, sheet: WeekSheet) -> str:
+    return WEEKDAYS[day.weekday()] if day in sheet.days else f"{day.day} {day:%b}"
 
 
 def _heading(sheet: WeekSheet) -> str:
@@ -88,7 +123,7 @@ def week_lines(sheet: WeekSheet, reached: Sequence[Reached]) -> list[str]:
         rows.append(
             (str(number), _name(item), _bars(item.bars), f"{item.target_bpm:g}", _by(item, sheet), *days, _so_far(what))
         )
-        for text in (item.comment, *what.remarks):
+        for text in (demands(item, sheet), item.comment, *what.remarks):
             if text:
                 below += _wrapped(f"{number}  {text}", "   ")
     lines = [_heading(sheet), ""]
@@ -110,7 +145,8 @@ def student_lines(sheet: WeekSheet, reached: Sequence[Reached], commands: Sequen
             todo = f"target {item.target_bpm:g} reached, with {what.at_target} clean takes; best clean tempo"
             todo += f" {what.best_clean_bpm:g}."
         lines += ["", *_wrapped(f"{number}  {_name(item)}, {bars}: {todo}", "   ")]
-        for text in (item.comment, *what.remarks):
+        climb = CLIMBS.get(item.climb)
+        for text in (demands(item, sheet), climb.sentence if climb else "", item.comment, *what.remarks):
             lines += _wrapped(text, "   ", "   ")
         lines.append(f"   {command}")
     return lines if sheet.items else [*lines, "", "Nothing is set yet."]

@@ -2,16 +2,26 @@
 
 from __future__ import annotations
 
+import shutil
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
+import numpy as np
 import pytest
 
-from companion import paths
+from companion import charts, paths, scores
 from companion.cli import main
-from companion.record import Sitting, TakeRecord
+from companion.exercises import REGISTRY
+from companion.planning import change_seconds, plan
+from companion.practice import PLAYED, judge
+from companion.practice.clock import note_onsets_s
+from companion.practice.model import RawEvent
+from companion.record import Sitting, TakeRecord, take_record
 from companion.record.week import load
+from companion.units import ns_from_s
 
+CHECKOUT = Path(__file__).parents[2]
+ETUDE = CHECKOUT / "shared" / "passages" / "etude-e-minor.musicxml"
 NOTE = "<note><pitch><step>G</step><octave>4</octave></pitch><duration>4</duration></note>"
 BAR = "<measure number='{n}'>{first}" + NOTE + "</measure>"
 ATTRIBUTES = "<attributes><divisions>1</divisions><time><beats>4</beats><beat-type>4</beat-type></time></attributes>"
@@ -173,6 +183,7 @@ def test_installed_without_a_checkout_the_sheet_is_the_users_own(
     along = home / "package" / "data" / "shared" / "week.toml"
     along.parent.mkdir(parents=True)
     along.write_text('format = 1\nstudent = "Example"\nweek = 2026-11-23\n')
+    shutil.copytree(CHECKOUT / "charts", home / "package" / "data" / "charts")
     assert paths.week_sheet() == along
     assert main(["week"]) == 0
     assert "Example" in capsys.readouterr().out
@@ -181,3 +192,139 @@ def test_installed_without_a_checkout_the_sheet_is_the_users_own(
     assert paths.week_sheet() == own
     assert load(own).items[0].path.is_file(), "the passage came along"
     assert "Example" in along.read_text()
+
+
+# -- what is to be practised, how and when -----------------------------------------------------------------------------
+
+
+def test_all_that_a_teacher_sets_is_written_and_shown_to_both(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    score = "shared/passages/eight-bars.musicxml"
+    setting = ["week", "set", score, "--bars", "5-8", "--tempo", "96", "--step-percent", "5"]
+    more = ["--climb", "alternate", "--days", "wed, Monday", "--articulation", "0.9", "--fix", "6.1=standard"]
+    assert main([*setting, *more, "--week", "2026-11-23"]) == 0
+    said = (
+        "On Mon and Wed. Climb: slow and target in turn, by 5 per cent. 90 % of the notes slurred or tongued as"
+        " written. Fingerings: 6.1 standard."
+    )
+    assert said in capsys.readouterr().out
+    (item,) = load(home / "shared" / "week.toml").items
+    assert (item.climb, item.step_percent, item.fingerings) == ("alternate", 5, {"6.1": "standard"})
+    assert [day.day for day in item.days] == [23, 25]
+    assert main(["week"]) == 0
+    assert said in " ".join(capsys.readouterr().out.split())
+    assert main(["week", "--student"]) == 0
+    out = " ".join(capsys.readouterr().out.split())
+    assert said in out
+    assert "Slow and target in turn: what is made sure slowly is tried at tempo at once." in out
+    # What is not given stays; what is let go is gone.
+    assert main([*setting, "--days", "all", "--fix", "6.1="]) == 0
+    (item,) = load(home / "shared" / "week.toml").items
+    assert (item.climb, item.days, item.fingerings, item.articulation_share) == ("alternate", (), {}, 0.9)
+
+
+def test_an_exercise_is_an_item_of_its_own_and_its_takes_count_for_it(
+    home: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = home / "shared" / "passages"
+    shutil.copy(ETUDE, folder)
+    score = "shared/passages/etude-e-minor.musicxml"
+    setting = ["week", "set", score, "--bars", "5-8", "--tempo"]
+    assert main([*setting, "60", "--exercise", "links", "--set", "kind=pair", "--set", "change=2"]) == 0
+    assert "links of bars 5–8: target 60" in capsys.readouterr().out
+    assert main([*setting, "80"]) == 0
+    first, second = load(home / "shared" / "week.toml").items
+    assert (first.exercise, dict(first.exercise_options)) == ("links", {"kind": "pair", "change": 2})
+    assert second.exercise == ""
+    assert main(["week", "--student"]) == 0
+    commands = [line for line in capsys.readouterr().out.splitlines() if "companion play" in line]
+    assert commands[0].split()[2:] == [score, "--bars", "5-8", "--exercise", "links", "--set", "kind=pair", "--set",
+                                       "change=2"]  # fmt: skip
+    whole = scores.read(ETUDE)
+    bars = whole.bar_range("5-8")
+    music = whole.excerpt(*bars)
+    kept = [note.index for note in whole.notes if bars[0] <= note.bar <= bars[1]]
+    alto = charts.load("alto")
+    made = REGISTRY["links"](music, plan(whole, alto).part(kept[0], len(kept)), alto, kind="pair", change=2)
+    start = datetime.combine(monday(), datetime.min.time(), UTC) + timedelta(hours=12)
+    sitting = Sitting.begin(home / "sessions", start)
+    sitting.append(TakeRecord("Links", 60, sha256=made.sha256, clean=True, duration_ns=10**10))
+    sitting.append(TakeRecord("Other links", 60, sha256="f" * 64, clean=True, duration_ns=10**10))
+    assert main(["week"]) == 0
+    rows = [line for line in capsys.readouterr().out.splitlines() if line[:3] in ("1  ", "2  ")]
+    assert rows[0].startswith("1  etude-e-minor: links") and rows[0].endswith("1 of 3")
+    assert rows[1].startswith("2  etude-e-minor ") and rows[1].endswith("0 of 3")
+
+
+def play_with_slow_fingers(home: Path, takes: int, factor: float) -> None:
+    """Takes of the etude at 60 by someone whose every change takes `factor` times the usual; the next note is in time
+    again, where it can be."""
+    passage, alto = scores.read(ETUDE), charts.load("alto")
+    planned = plan(passage, alto)
+    due_s = note_onsets_s(passage, 60).tolist()
+    times_s = due_s[:1]
+    for i, due in enumerate(due_s[1:], start=1):
+        before, after = (planned.choices[j].fingering for j in (i - 1, i))
+        times_s.append(max(due, times_s[-1] + factor * change_seconds(alto, before, after)))
+    midis = [note.written_midi for note in passage.notes]
+    ends_s = [*times_s[1:], times_s[-1] + 0.1]
+    played = np.array([(t, end, m, 80) for t, end, m in zip(times_s, ends_s, midis, strict=True)], PLAYED)
+    events = [RawEvent(ns_from_s(t), bytes((0x90, m, 80))) for t, m in zip(times_s, midis, strict=True)]
+    start = datetime.combine(monday(), datetime.min.time(), UTC) + timedelta(hours=12)
+    sitting = Sitting.begin(home / "sessions", start)
+    for i in range(takes):
+        sitting.append(
+            take_record(
+                passage, planned, alto, judge(passage, played, 60), events, take_ns=0, beat_0_ns=0,
+                end_ns=events[-1].time_ns + 10**9, run_ns=-i * 10**11, port="controller",
+            )
+        )  # fmt: skip
+
+
+def test_a_target_above_what_own_takes_allow_is_flagged_with_the_reason_and_one_in_reach(
+    home: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    shutil.copy(ETUDE, home / "shared" / "passages")
+    setting = ["week", "set", "shared/passages/etude-e-minor.musicxml", "--bars", "1-4", "--tempo"]
+    # Without takes of the player's own there is a guess, which the student isn't bothered with.
+    assert main([*setting, "200"]) == 0
+    assert "note: 200 may be too fast, at a guess: " in capsys.readouterr().out
+    assert main(["week", "--student"]) == 0
+    assert "too fast" not in capsys.readouterr().out
+    play_with_slow_fingers(home, 6, 1.6)
+    assert main([*setting, "200"]) == 0
+    out = capsys.readouterr().out
+    flag = next(line for line in out.splitlines() if line.startswith("note: "))
+    assert flag.startswith("note: 200 is out of reach as yet: ") and "by your own takes; in reach is " in flag
+    within = flag.rstrip(".").rpartition(" ")[2]
+    for command in (["week"], ["week", "--student"]):
+        assert main(command) == 0
+        assert flag.removeprefix("note: ") in " ".join(capsys.readouterr().out.split())
+    assert main([*setting, within]) == 0
+    assert "out of reach" not in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (["--climb", "spiral"], "no climb is called 'spiral'; there are steady, alternate, overshoot, grow"),
+        (["--days", "Mon,Frog"], "--days 'Frog': write weekdays such as --days Mon,Wed,Fri, or all"),
+        (["--days", "2024-01-09"], "--days '2024-01-09': write weekdays"),
+        (["--exercise", "nothing"], "no exercise 'nothing'; there are scales"),
+        (["--set", "kind=pair"], "--set is for an exercise"),
+        (["--exercise", "links", "--set", "x=3"], "links has no option 'x'; it has change"),
+        (["--exercise", "links", "--set", "change=q"], "links: change is a whole number"),
+        (["--exercise", "links", "--set", "change=99"], "nothing to link"),
+        (["--fix", "6.1"], "--fix '6.1': write such as --fix 6.4=side"),
+        (["--fix", "99.1=side"], "there is no such bar"),
+        (["--fix", "6.1=bis"], "G4 has no 'bis' on the alto saxophone; it has standard"),
+        (["--articulation", "4"], "articulation_share should be a number from 0 to 1"),
+    ],
+)
+def test_what_can_t_be_set_is_said_in_one_line_and_nothing_is_written(
+    home: Path, capsys: pytest.CaptureFixture[str], arguments: list[str], said: str
+) -> None:
+    assert main(["week", "set", "shared/passages/eight-bars.musicxml", "--tempo", "96", *arguments]) == 1
+    error = capsys.readouterr().err
+    assert said in error
+    assert error.count("\n") == 1
+    assert not (home / "shared" / "week.toml").exists()
