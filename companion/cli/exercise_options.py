@@ -20,8 +20,8 @@ if TYPE_CHECKING:
     from companion.window.music import Made, Option
 
 __all__ = [
-    "NOTHING_FAILS", "assignments", "bars_of", "exercise_named", "made_of", "of_trouble", "offered", "offers_of",
-    "own_spots",
+    "NOTHING_FAILS", "asked_for", "assignments", "bars_of", "exercise_named", "made_of", "of_trouble", "offered",
+    "offers_of", "own_spots",
 ]  # fmt: skip
 
 NOTHING_FAILS = "nothing keeps failing in this passage"
@@ -149,3 +149,23 @@ def offered(number: str, offers: Sequence[Offer]) -> Offer:
         last = f"the list goes from 1 to {len(offers)}" if offers else "nothing can be made of these bars"
         raise UsageError(f"no exercise {number}: {last}")
     return offers[int(number) - 1]
+
+
+def asked_for(
+    word: str, bars: str, sets: Sequence[str], opened: Opened, plan: Plan, sessions: Path, usual: Options = _NONE
+) -> Made:
+    """How to make the exercise that `--exercise` and `--set` ask for, by name or by its number in the list.
+
+    `usual` options hold for one asked for by name where nothing else is said. Raises `UsageError`.
+    """
+    given = assignments(sets)
+    if word.isdecimal():
+        spots, _ = own_spots(sessions, opened, plan)
+        offer = offered(word, offers_of(opened.passage, plan, opened.chart, bars_of(opened.passage, bars), spots))
+        word, usual = offer.name, offer.options
+    exercise = exercise_named(word)
+    unknown = [name for name in given if name not in exercise.options]
+    if unknown:
+        has = ", ".join(exercise.options) or "none"
+        raise UsageError(f"{exercise.name} has no option {unknown[0]!r}; it has {has}")
+    return made_of(exercise, opened.passage, bars, given, usual)

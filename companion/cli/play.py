@@ -20,9 +20,11 @@ from companion.units import LARGEST_SHIFT_SEMITONES, LONGEST_DELAY_MS
 if TYPE_CHECKING:
     from companion.charts.model import Chart
     from companion.passage import Passage
+    from companion.planning.model import Plan
     from companion.practice.ladder import Ladder
     from companion.record.week import WeekItem
-    from companion.window.run import Setup
+    from companion.window.music import Made
+    from companion.window.run import Run, Setup
 
 __all__ = ["add_arguments", "add_stand_arguments", "controller_there", "play", "run"]
 
@@ -31,6 +33,7 @@ LARGEST_SIZE = (7680, 4320)
 EXAMPLES = """examples:
   companion play etude.musicxml                       play it on the controller that was used last
   companion play etude.mxl --bars 5-8 --target 96     four bars, up to 96 quarters a minute
+  companion play etude.mxl --bars 5-8 --exercise links    an exercise made of them; Esc leads back to the music
   companion play score.musicxml --part 2 --instrument tenor
   companion play etude.musicxml --port sim:student:7  watch the simulated player
 
@@ -51,6 +54,12 @@ def add_stand_arguments(parser: argparse.ArgumentParser) -> None:
     music = parser.add_argument_group("the passage")
     music.add_argument("--part", help="which part of a score: its number, id or name; P1/2 is voice 2 of part P1")
     music.add_argument("--bars", help="only these printed bars, such as 5-8")
+    music.add_argument(
+        "--exercise", metavar="NAME", help="an exercise made of it or of --bars; names and numbers: companion exercises"
+    )
+    music.add_argument(
+        "--set", action="append", default=[], metavar="NAME=VALUE", help="an option of the exercise, such as times=4"
+    )
     music.add_argument(
         "--instrument", metavar="HORN", help="soprano, alto, tenor, baritone or a chart of your own (.toml)"
     )
@@ -165,7 +174,8 @@ def _play(args: argparse.Namespace, file: Path, by_itself: bool, engraver: Any) 
     opened = open_passage(file, args.part, args.instrument, args.marks, args.rule_file)
     passage = opened.passage
     document = for_engraving(passage)
-    _engrave_ahead(engraver, document, args.size, passage)
+    if not args.exercise:
+        _engrave_ahead(engraver, document, args.size, passage)
     setup = _setup(args, file, opened, by_itself)
     for remark in setup.remarks:
         print(f"companion: note: {remark}", file=sys.stderr)
@@ -179,7 +189,7 @@ def _play(args: argparse.Namespace, file: Path, by_itself: bool, engraver: Any) 
         finally:
             _say_unsaved(app.run.unsaved)
             if args.json:
-                _write_result(args.json, passage, app.run.chart.name, app.run.port_name, app.run.results)
+                _write_result(args.json, app.run)
     return endings.exit_code
 
 
@@ -210,13 +220,13 @@ def _setup(args: argparse.Namespace, file: Path, opened: Opened, by_itself: bool
         opened = with_fingerings(opened, week.item.fingerings, args.sheet or paths.week_sheet())
     if week.item and week.item.articulation_share:
         tolerances = replace(tolerances, articulation_share=week.item.articulation_share)
-    section = passage.excerpt(*bars) if bars else passage
     plan = opened.plan()
+    made = _made(args, opened, plan, week)
     return Setup(
         passage=passage,
         chart=chart,
         plan=plan,
-        ladder=_ladder(args, section, week),
+        ladder=_ladder(args, _to_climb(opened, plan, bars, made), week),
         port=_port(args),
         bars=bars,
         tolerances=tolerances,
@@ -233,7 +243,31 @@ def _setup(args: argparse.Namespace, file: Path, opened: Opened, by_itself: bool
         marks_path=opened.marks_path,
         marked=opened.marked,
         rules=opened.rules,
+        exercise=made,
     )
+
+
+def _made(args: argparse.Namespace, opened: Opened, plan: Plan, week: _Week) -> Made | None:
+    """How to make the exercise to put on the stand, where one is asked for; the week sheet's options hold where --set
+    says nothing."""
+    if not args.exercise:
+        if args.set:
+            raise UsageError(f"--set {args.set[0]} goes with --exercise NAME, such as --exercise links")
+        return None
+    from companion.cli.exercise_options import asked_for
+
+    usual = week.item.exercise_options if week.item else {}
+    sessions = args.sessions or paths.sessions_dir()
+    return asked_for(args.exercise, args.bars or "", args.set, opened, plan, sessions, usual)
+
+
+def _to_climb(opened: Opened, plan: Plan, bars: tuple[int, int] | None, made: Made | None) -> Passage:
+    """What the ladder is for. Raises `CompanionError` where the exercise can't be made."""
+    if made is not None:
+        from companion.window.music import exercise_of
+
+        return exercise_of(opened.passage, plan, opened.chart, made)
+    return opened.passage.excerpt(*bars) if bars else opened.passage
 
 
 def _horn_remark(passage: Passage, chart: Chart) -> tuple[str, ...]:
@@ -260,7 +294,10 @@ def _week(args: argparse.Namespace, file: Path) -> _Week:
     if args.sheet is None and not path.is_file():
         return _Week()
     try:
-        item = item_for(load(path), file, args.bars or "")
+        sheet, bars = load(path), args.bars or ""
+        # An exercise that the sheet doesn't ask for goes to the tempo that it asks of the music.
+        own = item_for(sheet, file, bars, args.exercise.lower()) if args.exercise else None
+        item = own or item_for(sheet, file, bars)
     except WeekSheetError as error:
         if args.sheet:
             raise
@@ -338,15 +375,17 @@ def _check_writable(path: Path | None) -> None:
         raise UsageError(f"--json {path}: can't be written there; name a file in a folder that exists")
 
 
-def _write_result(path: Path, passage: Passage, instrument: str, port: str, takes: list[dict[str, object]]) -> None:
+def _write_result(path: Path, run: Run) -> None:
+    piece, music = run.piece.passage, run.music.passage
     result = {
         "companion": __version__,
-        "title": passage.title,
-        "file": passage.origin,
-        "sha256": passage.sha256,
-        "instrument": instrument,
-        "port": port,
-        "takes": takes,
+        "title": piece.title,
+        "exercise": music.title if run.on_exercise else "",
+        "file": piece.origin,
+        "sha256": music.sha256,
+        "instrument": run.chart.name,
+        "port": run.port_name,
+        "takes": run.results,
     }
     try:
         # A file name that is no UTF-8 has halves of characters: they are written as JSON has them, \udcff.

@@ -78,8 +78,8 @@ class App:
         pygame.key.set_repeat(350, 60)
         size = no_smaller(size)
         self.screen = pygame.display.set_mode(size, pygame.RESIZABLE)
-        pygame.display.set_caption(f"{setup.passage.title} – companion")
         self.run = Run(setup, self.stepped or time.perf_counter_ns)
+        pygame.display.set_caption(f"{self.run.rehearsal.passage.title} – companion")
         self.stand = Stand(self.run, PageView(setup.passage), self.screen.get_size())
         self.leaf: Leaf | None = None
         self.shots = Shots(shots) if shots else None

@@ -40,6 +40,7 @@ class Sheets:
         piece = stand.run.piece
         self._sheets = {id(piece): _Sheet(piece, stand.page, _once(musicxml))}
         self._top = self._asked = self._sheets[id(piece)]
+        self.turn()
         self.engrave()
 
     def turn(self) -> bool:
