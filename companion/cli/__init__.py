@@ -22,6 +22,7 @@ COMMANDS = {
     "play": ("companion.cli.play", "put a passage on the stand and play it up the tempo ladder"),
     "demo": ("companion.cli.demo", "the same with the passage that comes along and the simulated player"),
     "fingerings": ("companion.cli.fingerings", "the fingering of every note with its reason, marks, limits, rules"),
+    "handout": ("companion.cli.handout", "the printed sheet: the passage with marks, reasons, exercises, tempo steps"),
     "exercises": ("companion.cli.exercises", "practice material out of the passage, listed or made"),
     "week": ("companion.cli.week", "show the week sheet with what was reached, or set a target in it"),
     "progress": ("companion.cli.progress", "what was reached on a passage, as text and as a plot"),

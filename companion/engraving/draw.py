@@ -49,6 +49,8 @@ class Draughtsman:
         page.lift_words([mark.box.grown(GAP_EM * size_px) for mark in marks])
         top, height = _frame([*page.ink, *(mark.box for mark in marks)], page.lines, space, page.staff_line_px)
         height = unscaled_height(request.width_px, height)
+        if request.vector:
+            page.tilt_beams()
         ink = "black" if request.vector else INK_BLUE
         picture = _compose(page, marks, size_px, ink, request.width_px, height, top)
         return System(

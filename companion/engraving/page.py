@@ -32,6 +32,7 @@ _CONTAINERS = frozenset(
 )
 _CURVES = frozenset(("slur", "phrase", "tie", "lv"))
 _WORDS = frozenset(("tempo", "dir"))
+_HAIR_UNITS = 2.0
 #: A staff line's thickness in staff spaces, between the thin lines of old plates and the 0.13 of common music fonts
 #: (from memory). On screen it is a whole number of pixels, and lighter where that is too many.
 _STAFF_LINE_SPACES = 0.1
@@ -240,6 +241,15 @@ class Page:
             if box.left < self.staff.right < box.right:  # a long syllable's line runs on over the edge
                 rule.set("width", f"{(self.staff.right - box.left) / self.scale:.2f}")
             self.ink.append(box)
+
+    def tilt_beams(self) -> None:
+        """Tilt level beams by a hair: some viewers widen a level shape to whole pixels, and double beams become one."""
+        for polygon in self.drawing.iter(f"{_SVG}polygon"):
+            points = [point.split(",") for point in polygon.get("points", "").split()]
+            if "beam" in (polygon.getparent().get("class") or "").split() and len(points) == 4:
+                right = max(float(x) for x, _ in points)
+                tilted = [(x, float(y) + (_HAIR_UNITS if float(x) == right else 0.0)) for x, y in points]
+                polygon.set("points", " ".join(f"{x},{y:g}" for x, y in tilted))
 
     def lift_words(self, marks: Sequence[Rect]) -> None:
         """Move tempo marks and words up where they would meet fingering marks, so that those stay by their notes."""

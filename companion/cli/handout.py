@@ -1,0 +1,268 @@
+"""`companion handout FILE -o OUT.pdf`: the printed sheet of a passage."""
+
+from __future__ import annotations
+
+import argparse
+import re
+import sys
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from companion import paths
+from companion.errors import UsageError
+
+if TYPE_CHECKING:
+    from companion.cli.opening import Opened
+    from companion.passage import Passage
+    from companion.planning.model import Plan
+    from companion.record.week import WeekItem, WeekSheet
+    from companion.reports.handout import Card, Handout, Line, Score, Steps
+
+__all__ = ["PARTS", "add_arguments", "run"]
+
+#: The parts of the sheet, as they stand on it from top to bottom.
+PARTS = ("head", "legend", "music", "remarks", "horns", "reasons", "exercises", "tempos", "care")
+_EXAMPLES = """\
+examples:
+  companion handout etude.musicxml -o etude.pdf
+  companion handout etude.musicxml -o etude.pdf --student "Robin" --paper letter
+  companion handout etude.musicxml -o etude.pdf --exercise links:change=2,kind=grown --exercise links:change=1,kind=pair
+  companion handout etude.musicxml -o page.pdf --parts head,legend,music,remarks
+  companion handout etude.musicxml -o etude.pdf --without tempos,care
+
+Parts: head (title and lines to write on), legend, music, remarks (the teacher's, from the mark sheet), horns (a drawing
+of each alternate fingering), reasons, exercises, tempos (the week sheet's steps to tick), care."""
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Options of `companion handout`."""
+    parser.formatter_class = argparse.RawDescriptionHelpFormatter
+    parser.epilog = _EXAMPLES
+    parser.add_argument("file", type=Path, metavar="FILE", help="a MusicXML or Standard MIDI file")
+    parser.add_argument("-o", "--output", type=Path, required=True, metavar="OUT.pdf", help="the sheet to write")
+    parser.add_argument("--paper", default="a4", metavar="PAPER", help="a4 or letter (default: a4)")
+    parser.add_argument("--parts", metavar="PART,PART", help=f"only these: {', '.join(PARTS)}")
+    parser.add_argument("--without", metavar="PART,PART", help="all but these")
+    parser.add_argument("--student", metavar="NAME", help="the student's name (default: the week sheet's, else a line)")
+    parser.add_argument("--teacher", metavar="NAME", help="the teacher's name (default: a line to write on)")
+    parser.add_argument(
+        "--exercise",
+        action="append",
+        metavar="NAME[:OPTION=VALUE,...]",
+        help="an exercise made of the passage, as often as wanted (default: the week sheet's, or links)",
+    )
+    parser.add_argument("--part", help="which part of a score: its number, id or name")
+    parser.add_argument("--instrument", metavar="HORN", help="soprano, alto, tenor, baritone or a chart of your own")
+    parser.add_argument(
+        "--marks", type=Path, metavar="SHEET", help="the mark sheet (default: FILE.marks.toml beside it)"
+    )
+    parser.add_argument(
+        "--rule-file", type=Path, metavar="FILE", help="changes to the rules (usual: shared/rules.toml)"
+    )
+    parser.add_argument("--sheet", type=Path, metavar="FILE", help="the week sheet (default: week.toml in shared/)")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Write the sheet."""
+    from companion.cli.marked_score import check_output, write_output
+    from companion.cli.opening import check_there
+    from companion.engraving import Engraver
+    from companion.reports.handout import handout_pdf, paper_called
+
+    check_there(args.file)
+    check_output("-o", args.output, str(args.file), (".pdf",), ".pdf")
+    paper_called(args.paper)
+    parts = parts_asked(args.parts, args.without)
+    # The engraver gets ready in a process of its own while the passage is read and planned.
+    with Engraver() as engraver:
+        content, remarks = _content(args, parts)
+        pdf, said = handout_pdf(content, args.paper, engraver)
+    for remark in (*remarks, *said):
+        print(f"companion: note: {remark}", file=sys.stderr)
+    write_output(args.output, pdf)
+    print(f"{content.title}: the sheet is written to {args.output}.")
+    return 0
+
+
+def parts_asked(only: str | None, without: str | None) -> frozenset[str]:
+    """The parts that stand on the sheet. Raises `UsageError` for a part that there isn't."""
+    wanted = _parts_in("--parts", only) if only is not None else frozenset(PARTS)
+    left = wanted - (_parts_in("--without", without) if without is not None else frozenset())
+    if not left:
+        raise UsageError(f"no part is left of the sheet; choose of {', '.join(PARTS)}")
+    return left
+
+
+def _parts_in(option: str, text: str) -> frozenset[str]:
+    names = [name.strip().lower() for name in text.split(",") if name.strip()]
+    for name in names:
+        if name not in PARTS:
+            raise UsageError(f"{option} {name}: there is no such part; there are {', '.join(PARTS)}")
+    return frozenset(names)
+
+
+# -- what stands on it ----------------------------------------------------------------------------------------------
+
+
+def _content(args: argparse.Namespace, parts: frozenset[str]) -> tuple[Handout, list[str]]:
+    """The sheet's content, and what is to be said of it."""
+    from companion.cli.opening import open_passage
+    from companion.cli.week_items import with_fingerings
+    from companion.practice.words import capital
+    from companion.reports import handout_words as words
+    from companion.reports.handout import Handout, Score
+    from companion.scores import for_engraving
+
+    opened = open_passage(args.file, args.part, args.instrument, args.marks, args.rule_file)
+    sheet, week_remarks = _week(args)
+    items = _items(sheet, args.file)
+    for item in items:
+        assert sheet is not None
+        opened = with_fingerings(opened, {} if item.exercise else item.fingerings, sheet.path)
+    plan, passage = opened.plan(), opened.passage
+    exercises = _exercises(args.exercise, items, opened, plan) if "exercises" in parts else []
+    remarks = words.remarks_of(passage, opened.marked) if "remarks" in parts else ()
+    music = [(passage, plan)] if "music" in parts else []
+    handout = Handout(
+        title=passage.title or args.file.stem,
+        horn=capital(opened.chart.title),
+        composer=passage.composer,
+        head="head" in parts,
+        lines=_lines(args, sheet if items else None),
+        legend=words.legend_of([*music, *exercises], opened.chart, remarks) if "legend" in parts else (),
+        music=Score(for_engraving(passage), words.marks_of(passage, plan), remarks) if music else None,
+        cards_title="Alternate fingerings, and why" if "reasons" in parts else "Alternate fingerings",
+        cards=_cards(opened, plan, parts),
+        kept=words.kept_of(passage, plan) if "reasons" in parts else (),
+        exercises=tuple(_score(*each) for each in exercises),
+        steps=_steps(passage, items, sheet) if "tempos" in parts else (),
+        care=words.CARE if "care" in parts else (),
+    )
+    return handout, [*opened.remarks, *plan.remarks, *week_remarks]
+
+
+def _cards(opened: Opened, plan: Plan, parts: frozenset[str]) -> tuple[Card, ...]:
+    from companion.reports.handout_words import cards_of
+
+    horns, reasons = "horns" in parts, "reasons" in parts
+    if not (horns or reasons):
+        return ()
+    return cards_of(opened.passage, plan, opened.chart, opened.marked, horns, reasons)
+
+
+def _lines(args: argparse.Namespace, sheet: WeekSheet | None) -> tuple[Line, ...]:
+    """Name, teacher and date to write on, filled in where they are known."""
+    from companion.reports.handout import Line
+
+    student = args.student if args.student is not None else (sheet.student if sheet else "")
+    date = f"week of {sheet.week.day} {sheet.week:%B %Y}" if sheet else ""
+    return (Line("Name", student), Line("Teacher", args.teacher or ""), Line("Date", date))
+
+
+# -- the week -------------------------------------------------------------------------------------------------------
+
+
+def _week(args: argparse.Namespace) -> tuple[WeekSheet | None, tuple[str, ...]]:
+    """A sheet that was named must be right; the usual one, where it is faulty, is said and not followed."""
+    from companion.errors import WeekSheetError
+    from companion.record.week import load
+
+    path = args.sheet or paths.week_sheet()
+    if args.sheet is None and not path.is_file():
+        return None, ()
+    try:
+        return load(path), ()
+    except WeekSheetError as error:
+        if args.sheet:
+            raise
+        return None, (f"the week sheet is not followed: {error}",)
+
+
+def _items(sheet: WeekSheet | None, file: Path) -> tuple[WeekItem, ...]:
+    """What the sheet sets of this passage: the whole of it, bars of it, exercises made of it."""
+    from companion.record.week import item_for
+
+    if sheet is None:
+        return ()
+    alone = ((item, replace(sheet, items=(item,))) for item in sheet.items)
+    return tuple(item for item, one in alone if item_for(one, file, item.bars, item.exercise) is item)
+
+
+def _steps(passage: Passage, items: Sequence[WeekItem], sheet: WeekSheet | None) -> tuple[Steps, ...]:
+    """The steps of what the sheet sets; where it sets nothing, those up to the printed tempo."""
+    from companion.practice.climbs import STEADY
+    from companion.practice.ladder import default_ladder
+    from companion.reports.handout_words import steps_of
+
+    if sheet is None or not items:
+        return (steps_of(default_ladder(passage)),)
+    found = []
+    for item in items:
+        ladder = default_ladder(
+            passage, item.target_bpm, item.start_bpm, item.step_bpm, item.clean_takes or 3, item.step_percent or 0.0,
+            item.climb or STEADY,
+        )  # fmt: skip
+        found.append(steps_of(ladder, item, sheet))
+    # What is the same under each table stands under the last one.
+    return tuple(
+        replace(one, below="") if after is not None and one.below == after.below else one
+        for one, after in zip(found, [*found[1:], None], strict=True)
+    )
+
+
+# -- exercises ------------------------------------------------------------------------------------------------------
+
+
+def _exercises(
+    asked: Sequence[str] | None, items: Sequence[WeekItem], opened: Opened, plan: Plan
+) -> list[tuple[Passage, Plan]]:
+    """The exercises asked for; else those of the week sheet; else the hardest change as links."""
+    from companion.cli.exercise_options import exercise_named, made_of
+    from companion.cli.made import plan_of
+    from companion.errors import CompanionError
+    from companion.window.music import exercise_of
+
+    wishes = [(*exercise_asked(text), "") for text in asked or ()]
+    if asked is None:
+        wishes = [
+            (item.exercise, {name: str(value) for name, value in item.exercise_options.items()}, item.bars)
+            for item in items
+            if item.exercise
+        ]
+    found = []
+    for name, given, bars in wishes or [("links", {}, "")]:
+        made = made_of(exercise_named(name), opened.passage, bars, given)
+        try:
+            passage = exercise_of(opened.passage, plan, opened.chart, made)
+        except CompanionError:
+            if wishes:
+                raise
+            return []  # nothing that one would have to practise by itself
+        found.append((passage, plan_of(passage, opened.chart, opened.rules)))
+    return found
+
+
+def exercise_asked(text: str) -> tuple[str, dict[str, str]]:
+    """`links:change=2,kind=grown` as a name and options in words. Raises `UsageError` where there is no such exercise
+    or option."""
+    from companion.cli.exercise_options import assignments, exercise_named
+
+    name, _, rest = text.partition(":")
+    exercise = exercise_named(name)
+    # A comma within a value, as in a list of bars, is not followed by another option.
+    given = assignments([one for one in re.split(r",(?=\s*\w+\s*=)", rest) if one.strip()])
+    for option in given:
+        if option not in exercise.options:
+            has = ", ".join(exercise.options) or "no options"
+            raise UsageError(f"--exercise {text!r}: {exercise.name} has no option {option!r}; there is {has}")
+    return exercise.name, given
+
+
+def _score(passage: Passage, plan: Plan) -> Score:
+    from companion.reports.handout import Score
+    from companion.reports.handout_words import marks_of
+    from companion.scores import for_engraving
+
+    return Score(for_engraving(passage), marks_of(passage, plan), title=passage.title, purpose=passage.purpose)

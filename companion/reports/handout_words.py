@@ -1,0 +1,221 @@
+"""What a printed sheet says of a planned passage: its marks, the reasons that matter, remarks at notes, tempo steps.
+
+Every function takes what it needs and returns what stands on the sheet; nothing here reads files.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+
+from companion.charts.model import Chart, Fingering
+from companion.passage import Note, Passage
+from companion.planning import Plan, printed_texts
+from companion.planning.model import Choice
+from companion.practice.ladder import Ladder
+from companion.practice.words import bars_in_words, capital
+from companion.record.marks import Marked
+from companion.record.text import day_in_words
+from companion.record.week import WEEKDAYS, WeekItem, WeekSheet
+from companion.reports.handout import Card, Kept, LegendRow, Remark, Steps
+from companion.reports.horn_drawing import horn_svg, key_words
+
+__all__ = ["CARE", "cards_of", "kept_of", "legend_of", "marks_of", "remarks_of", "steps_of"]
+
+#: From memory: common advice to wind players.
+CARE = (
+    "Rest some minutes every half hour, and put the horn down meanwhile. Keep the wrists straight and the fingers close"
+    " to the keys, without squeezing. Go up in tempo, and in time spent, a little at a time.",
+    "Keep the click and the headphones moderate: loud enough to hear beside the horn, no louder.",
+    "Stop at pain, numbness or tingling. Your teacher knows your playing, licensed health professionals know your body:"
+    " ask them.",
+)
+#: On paper, in points: the labels of the keys can be read at this size.
+_HORN_HEIGHT = 130.0
+#: What a usual fingering saves is worth a line on paper from here on.
+_LARGE_SAVING_S = 0.03
+_MOST_REASONS, _MOST_KEPT = 4, 6
+_USUAL = "the usual fingering"
+#: Figures of single changes differ from place to place; on paper the places are taken together.
+_FIGURES = re.compile(r" \(saves \d+ ms a change\)$|, though (\S+( \S+){0,3} is )?\d+ ms (quicker|slower)$")
+_FINGERS = {"index": "1", "middle": "2", "ring": "3"}
+
+
+@dataclass(slots=True)
+class _Used:
+    """A mark and the shape it stands for, with the notes that have it and their choices; `pitches` as they are spelled,
+    by MIDI number."""
+
+    mark: str
+    fingering: Fingering
+    octaves: set[frozenset[str]] = field(default_factory=set)
+    pitches: dict[int, set[str]] = field(default_factory=dict)
+    places: list[tuple[Note, Choice]] = field(default_factory=list)
+
+    @property
+    def names(self) -> str:
+        """`A♯4/B♭4, B♭5`: from the lowest."""
+        return ", ".join("/".join(sorted(self.pitches[midi])) for midi in sorted(self.pitches))
+
+
+def marks_of(passage: Passage, plan: Plan) -> tuple[tuple[str, str], ...]:
+    """The fingering marks as (note id, text).
+
+    What is printed over a note of an exercise only says which fingering it asks for: the plan's mark takes its place,
+    also an empty one.
+    """
+    texts = printed_texts(passage, plan)
+    if passage.purpose:
+        texts = {note.source: "" for note in passage.notes} | texts
+    return tuple((f"n{source}", text) for source, text in texts.items())
+
+
+def legend_of(
+    planned: Sequence[tuple[Passage, Plan]], chart: Chart, remarks: Sequence[Remark] = ()
+) -> tuple[LegendRow, ...]:
+    """What the marks in these passages mean, in the order of their first use."""
+    rows = [LegendRow(used.mark, used.names, _pressed(chart, used)) for used in _marks_used(planned, chart)]
+    texts = [text for passage, plan in planned for text in printed_texts(passage, plan).values()]
+    if any(re.search(r"\b(1st|2nd|3rd|\dth)", text) for text in texts):
+        rows.append(LegendRow("2nd", "the second time", "the other times as usual, or as marked beside it"))
+    if any("tr " in text for text in texts):
+        rows.append(LegendRow("tr", "the trill's other note"))
+    if remarks:
+        signs = remarks[0].sign if len(remarks) == 1 else f"{remarks[0].sign} …"
+        rows.append(LegendRow(signs, "your teacher's words, below that staff"))
+    return tuple(rows)
+
+
+def cards_of(
+    passage: Passage, plan: Plan, chart: Chart, marked: Marked, horns: bool, reasons: bool
+) -> tuple[Card, ...]:
+    """The alternate fingerings used, each with its horn and the reasons for it, taken together over the bars.
+
+    Parameters
+    ----------
+    passage, plan, chart
+        The music, planned.
+    marked
+        Its mark sheet: what the teacher chose, and why.
+    horns, reasons
+        Whether the horn is drawn; whether reasons are given.
+    """
+    return tuple(
+        Card(
+            mark=used.mark,
+            title=used.names,
+            use=capital(used.fingering.use),
+            horn=horn_svg(chart, used.fingering.keys, _HORN_HEIGHT) if horns else "",
+            reasons=_reasons(passage, used.places, marked)[:_MOST_REASONS] if reasons else (),
+        )
+        for used in _marks_used([(passage, plan)], chart)
+    )
+
+
+def kept_of(passage: Passage, plan: Plan) -> tuple[Kept, ...]:
+    """Where a rule of practice or a large saving kept a note at its usual fingering."""
+    groups: dict[tuple[str, str], list[int]] = {}  # both octaves together
+    for choice in plan.choices:
+        note, words = passage.notes[choice.note_index], _plainly(choice.reason)
+        decided = choice.rule or choice.saved_s >= _LARGE_SAVING_S
+        if decided and not choice.fixed and not _marked(choice) and words != _USUAL:
+            groups.setdefault((note.written.name, words), []).append(note.bar)
+    most_first = sorted(groups.items(), key=lambda group: -len(set(group[1])))[:_MOST_KEPT]
+    return tuple(Kept(note, bars_in_words(passage, bars), words) for (note, words), bars in most_first)
+
+
+def remarks_of(passage: Passage, marked: Marked) -> tuple[Remark, ...]:
+    """The teacher's remarks at notes, numbered in the order of the page; a note played twice has its remark once."""
+    by_source = {passage.notes[index].source: words for index, words in sorted(marked.comments.items())}
+    places = {note.source: (passage.bars[note.bar].written_index, note.source) for note in passage.notes}
+    ordered = sorted(by_source, key=lambda source: places[source])
+    return tuple(Remark(f"n{source}", f"{i})", by_source[source]) for i, source in enumerate(ordered, start=1))
+
+
+def steps_of(ladder: Ladder, item: WeekItem | None = None, sheet: WeekSheet | None = None) -> Steps:
+    """The rungs of a ladder to be ticked; with the week's item its bars, day and remark."""
+    what = [item.exercise] if item and item.exercise else []
+    what += (
+        [f"bars {item.bars.replace('-', '–')}" if "-" in item.bars else f"bar {item.bars}"]
+        if item and item.bars
+        else []
+    )
+    by = f" by {day_in_words(item.by)}" if item and item.by else ""
+    clean = "Clean: no note wrong, left out, added or played again, and in time"
+    if item and item.articulation_share:
+        clean += f"; {100 * item.articulation_share:.0f} % of the notes slurred or tongued as written"
+    title = ", ".join(["Tempo steps", *what]) + f", up to ♩ = {ladder.target_bpm:g}{by}"
+    days = [f"{WEEKDAYS[day.weekday()]} {day.day}" for day in sheet.days_of(item)] if sheet and item else list(WEEKDAYS)
+    return Steps(
+        title=title,
+        words=item.comment if item else "",
+        below=f"{ladder.rule} {clean}.",
+        rungs=tuple(f"{rung:g}" for rung in ladder.rungs),
+        clean_takes=ladder.clean_needed,
+        days=tuple(days),
+    )
+
+
+# -- inside ---------------------------------------------------------------------------------------------------------
+
+
+def _marks_used(planned: Iterable[tuple[Passage, Plan]], chart: Chart) -> list[_Used]:
+    """Each mark with the shape it stands for; both octaves of a shape together."""
+    octave, found = _octave(chart), dict[tuple[str, str, frozenset[str]], _Used]()
+    for passage, plan in planned:
+        for choice in plan.choices:
+            for fingering in _marked(choice):
+                key = (fingering.mark, fingering.name, fingering.keys - octave)
+                used = found.setdefault(key, _Used(fingering.mark, fingering))
+                used.octaves.add(fingering.keys & octave)
+                if fingering.written_midi < used.fingering.written_midi:
+                    used.fingering = fingering  # shown as its lower octave
+                note = passage.notes[choice.note_index]
+                pitch = note.trill.other if note.trill and fingering is not choice.fingering else note.written
+                used.pitches.setdefault(pitch.midi, set()).add(str(pitch))
+                used.places.append((note, choice))
+    return list(found.values())
+
+
+def _marked(choice: Choice) -> list[Fingering]:
+    """The fingerings of a choice that have a mark: the note's, that of a trill's other note."""
+    return [f for f in (choice.fingering, choice.trill_fingering) if f is not None and f.mark]
+
+
+def _octave(chart: Chart) -> frozenset[str]:
+    return frozenset({chart.octave.key}) if chart.octave else frozenset()
+
+
+def _pressed(chart: Chart, used: _Used) -> str:
+    """`left 1 2, side B♭`: the fingers of the pearls by number, the other keys by name."""
+    octave = _octave(chart)
+    keys, both = used.fingering.keys - octave, len(used.octaves) > 1
+    words = ["octave key"] if octave <= used.fingering.keys and not both else []
+    for hand in ("left", "right"):
+        down = [key for key in chart.keys if key.name in keys and key.hand == hand]
+        pearls = [_FINGERS[key.finger] for key in down if key.shape == "round" and key.finger in _FINGERS]
+        others = [key_words(key) for key in down if key.shape != "round" or key.finger not in _FINGERS]
+        words += [f"{hand} {' '.join(pearls)}"] if pearls else []
+        words += others
+    return ", ".join(words) + (" (the upper one: + octave key)" if both else "")
+
+
+def _reasons(passage: Passage, places: Sequence[tuple[Note, Choice]], marked: Marked) -> tuple[tuple[str, str], ...]:
+    groups: dict[str, list[int]] = {}
+    for note, choice in places:
+        groups.setdefault(_reason(choice, marked), []).append(note.bar)
+    return tuple((capital(bars_in_words(passage, bars)), words) for words, bars in groups.items())
+
+
+def _reason(choice: Choice, marked: Marked) -> str:
+    if not choice.fixed:
+        return _plainly(choice.reason)
+    if choice.note_index not in marked.fingerings:
+        return "printed in the score"
+    why = marked.whys.get(choice.note_index, "")
+    return f"your teacher's choice: {why}" if why else "your teacher's choice"
+
+
+def _plainly(reason: str) -> str:
+    return _FIGURES.sub("", reason)
