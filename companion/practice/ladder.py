@@ -157,8 +157,9 @@ class Ladder:
             OVERSHOOT: f"one take two rungs up, then settle one rung up ({step})",
             GROW: f"up {step}; at the target more bars, {RUNGS_BACK} rungs back",
         }.get(self.climb, f"up {step}")
+        bars = f"The first {self.group_bars[self.group]} of {self.group_bars[-1]} bars. " if self.grows else ""
         return (
-            f"{_takes(self.clean_needed, 'clean take')} in a row: {then}."
+            f"{bars}{_takes(self.clean_needed, 'clean take')} in a row: {then}."
             f" {_takes(self.trouble_allowed, 'take')} in a row not clean: one rung back."
         )
 

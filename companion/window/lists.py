@@ -91,7 +91,7 @@ def _tempo(run: Run, stand: Stand) -> Leaf:
         lambda i: rehearsal.choose_tempo(ladder.rungs[i]),
         chosen=ladder.rung,
         typed=rehearsal.choose_tempo,
-        hint=f"{ladder.rule} Type a number of quarters a minute for the nearest rung.",
+        hint=f"{ladder.reason} {ladder.rule} Type a number of quarters a minute for the nearest rung.",
     )
 
 
