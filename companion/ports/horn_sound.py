@@ -15,10 +15,10 @@ import numpy as np
 from companion.arrays import Floats, Samples
 from companion.charts.model import Chart
 from companion.ports.click import CLICK_RATE_HZ, ClickPlayer
-from companion.ports.tone import REED, TONE_LEVEL, Tone, can_sound, frequency_hz, one_cycle, render_tones
+from companion.ports.tone import REED, TONE_LEVEL, can_sound, frequency_hz, one_cycle
 from companion.practice.model import RawEvent
 
-__all__ = ["HornSound", "loop_samples", "play_note", "render_held"]
+__all__ = ["HornSound", "loop_samples", "render_held"]
 
 #: The shortest loops that are searched for one in tune, and the longest. Within these the pitch is off by less than
 #: 0.1 cent; nobody hears less than about 3 (from memory).
@@ -28,8 +28,6 @@ HELD_S = 12.0
 _SWELL_S = 0.012
 #: The mixer lowers a sound at each of its buffers (8 ms), so the fade is a few of these.
 FADE_MS = 40
-#: How long a note that is listened to lasts.
-LISTEN_S = 1.2
 
 
 @lru_cache(maxsize=128)
@@ -148,35 +146,3 @@ class HornSound:
         self._channel = None
         self.sounding = None
         self._sounds.clear()
-
-
-#: Opened once, at the first note that is listened to outside of a stand.
-_listening: ClickPlayer | None = None
-
-
-def play_note(
-    chart: Chart, written_midi: int, *, seconds: float = LISTEN_S, volume: float = 1.0, click: ClickPlayer | None = None
-) -> bool:
-    """Let a written note be heard as this horn sounds it.
-
-    Parameters
-    ----------
-    click
-        Whose audio device to use; without one, one of its own is opened, once.
-
-    Returns
-    -------
-    bool
-        False where there is no sound or the note can't be carried.
-    """
-    global _listening
-    number = written_midi + chart.transposition
-    if click is None:
-        click = _listening = _listening or ClickPlayer()
-    if not can_sound(number) or not click.open():
-        return False
-    import pygame
-
-    sound = pygame.mixer.Sound(buffer=render_tones([Tone(0.0, seconds, number)]).data)
-    sound.set_volume(min(max(volume, 0.0), 1.0))
-    return sound.play() is not None

@@ -1,7 +1,8 @@
 """A plain tone for hearing a take again: notes rendered with numpy into one buffer, as the click is.
 
-The tone is built from the harmonics of a conical reed pipe, all of them, each weaker than the one below (from memory:
-no horn is imitated closely), up to where the buffer's rate can still carry them. Pitch is that of ISO 16:1975, A4 =
+The tone is built from the harmonics of a conical reed pipe, all of them, each weaker than the one below, and much
+weaker above the frequency at which a horn's open tone holes stop throwing sound back into it: without that a low note
+buzzes (from memory: no horn is imitated closely). Pitch is that of ISO 16:1975, A4 =
 440 Hz, in equal temperament.
 """
 
@@ -26,6 +27,8 @@ _ATTACK_S, _RELEASE_S = 0.018, 0.03
 #: Harmonics above this share of the rate would fold back as other tones.
 _HIGHEST_SHARE = 0.42
 _TABLE = 2048
+#: Above this frequency the harmonics fall by another 12 dB an octave (from memory: around 1 kHz on an alto).
+_CUTOFF_HZ = 1_100.0
 #: How fast the harmonics fall: the reed for what was played, a softer tone for what is written.
 REED, SOFT = 1.15, 2.6
 
@@ -50,11 +53,12 @@ def can_sound(sounding_midi: float, rate_hz: int = CLICK_RATE_HZ) -> bool:
 
 
 @lru_cache(maxsize=256)
-def _cycle(harmonics: int, falloff: float) -> Floats:
-    """One cycle of the tone [shape=(n + 1,)], peak 1, its last sample equal to its first."""
+def _cycle(harmonics: int, falloff: float, hz: float) -> Floats:
+    """One cycle of the tone of a note [shape=(n + 1,)], peak 1, its last sample equal to its first."""
     phase = np.arange(_TABLE + 1) * (2 * np.pi / _TABLE)
     numbers = np.arange(1, harmonics + 1)
-    wave = (np.sin(np.outer(phase, numbers)) / numbers**falloff).sum(axis=1)
+    weights = numbers**-falloff / np.sqrt(1 + (numbers * hz / _CUTOFF_HZ) ** 4)
+    wave = np.sin(np.outer(phase, numbers)) @ weights
     return np.asarray(wave / np.abs(wave).max())
 
 
@@ -63,7 +67,7 @@ def one_cycle(phase: Floats, hz: float, rate_hz: int, falloff: float = REED) -> 
     harmonics = max(1, min(24, int(_HIGHEST_SHARE * rate_hz / hz)))
     place = phase % 1.0 * _TABLE
     below = place.astype(np.int64)
-    table = _cycle(harmonics, falloff)
+    table = _cycle(harmonics, falloff, hz)
     return np.asarray(table[below] + (place - below) * (table[below + 1] - table[below]))
 
 

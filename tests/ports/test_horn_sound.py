@@ -12,7 +12,7 @@ import pytest
 
 from companion.charts import load
 from companion.ports.click import CLICK_RATE_HZ, ClickPlayer
-from companion.ports.horn_sound import HornSound, loop_samples, play_note, render_held
+from companion.ports.horn_sound import HornSound, loop_samples, render_held
 from companion.ports.memory import SoundLevels, recall_sound, remember, remember_sound
 from companion.practice.model import RawEvent
 
@@ -94,11 +94,6 @@ def test_all_notes_of_a_horn_are_prepared_one_after_the_other(click: ClickPlayer
         prepared += 1
     assert prepared == alto.highest_midi - alto.lowest_midi + 1
     sound.close()
-
-
-def test_a_note_can_be_listened_to(click: ClickPlayer) -> None:
-    assert play_note(load("baritone"), 57, click=click)
-    assert not play_note(load("soprano"), 127, click=click)
 
 
 def test_levels_are_kept_beside_the_ports_and_junk_leaves_the_usual_ones(tmp_path: Path) -> None:

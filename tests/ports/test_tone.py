@@ -33,6 +33,21 @@ def test_the_strongest_frequency_is_within_a_cent(midi: int, falloff: float) -> 
     assert abs(cents) < 1.0
 
 
+@pytest.mark.parametrize("midi", [36, 49, 58])
+def test_a_low_note_has_its_harmonics_and_no_buzz(midi: int) -> None:
+    """The second to the fifth harmonic make it a reed; what lies above 3 kHz makes it a buzzer."""
+    tone = render_tones([Tone(0.0, 2.0, midi)]).astype(float)[4000:-4000]
+    spectrum = np.abs(np.fft.rfft(tone * np.hanning(len(tone))))
+    hz = np.fft.rfftfreq(len(tone), 1 / CLICK_RATE_HZ)
+
+    def level_db(low_hz: float, high_hz: float) -> float:
+        return float(20 * np.log10(spectrum[(hz > low_hz) & (hz < high_hz)].max() / spectrum.max()))
+
+    first = frequency_hz(midi)
+    assert all(level_db((n - 0.3) * first, (n + 0.3) * first) > -20 for n in range(2, 6))
+    assert level_db(3000, 8000) < -40
+
+
 def test_the_harmonics_end_below_what_the_rate_can_carry() -> None:
     tone = render_tones([Tone(0.0, 2.0, 88)]).astype(float)
     spectrum = np.abs(np.fft.rfft(tone * np.hanning(len(tone))))
