@@ -6,9 +6,10 @@ import re
 from dataclasses import dataclass
 
 from companion.errors import UsageError
-from companion.passage import Pitch
+from companion.passage import Passage, Pitch
+from companion.scores.spelling import likely_key
 
-__all__ = ["Key", "degree", "key_named", "keys_from"]
+__all__ = ["Key", "degree", "key_named", "keys_from", "own_key"]
 
 _LETTERS = "CDEFGAB"
 _FIFTHS_LETTERS = "FCGDAEB"
@@ -61,6 +62,26 @@ def key_named(text: str, default_mode: str) -> Key:
     if abs(fifths) > 7:
         raise UsageError(f"{text!r} would need more than seven signs: name the key by its other name")
     return Key(fifths, mode)
+
+
+def own_key(passage: Passage) -> Key:
+    """The key in which a passage begins; C major where it has no bars.
+
+    Where the score doesn't say whether its signature stands for a major or a minor key, it is minor if the profile of
+    its notes says so (Krumhansl 1990, see `scores.spelling`), or else if its last note is the minor tonic.
+    """
+    if not passage.bars:
+        return Key(0, "major")
+    first = passage.bars[0]
+    if first.mode in ("major", "minor") or not passage.notes:
+        return Key(first.fifths, first.mode if first.mode == "minor" else "major")
+    midis = [note.written_midi for note in passage.notes]
+    likely = likely_key(midis, [float(note.length) for note in passage.notes])
+    minor = Key(first.fifths, "minor")
+    ends_minor = midis[-1] % 12 == Pitch(*minor.tonic, 4).midi % 12
+    if likely[0] == first.fifths:
+        return Key(*likely)
+    return minor if ends_minor else Key(first.fifths, "major")
 
 
 def degree(tonic: tuple[str, int], letters: int, semitones: int, octave: int) -> Pitch:

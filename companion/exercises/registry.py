@@ -11,6 +11,7 @@ from companion.charts import load
 from companion.charts.model import Chart
 from companion.errors import UsageError
 from companion.exercises.alternates import alternates
+from companion.exercises.articulations import articulations
 from companion.exercises.links import links
 from companion.exercises.rhythms import rhythms
 from companion.exercises.scales import scales
@@ -60,6 +61,12 @@ REGISTRY: Mapping[str, Exercise] = MappingProxyType(
         each.name: each
         for each in (
             Exercise("scales", "Scales over the whole horn", "even fingers in every key, low to high", scales),
+            Exercise(
+                "articulations",
+                "Articulations carried over",
+                "the passage's own slurs and tonguing over scales, its own key first",
+                articulations,
+            ),
             Exercise("rhythms", "Rhythm changes", "the hardest bar in other rhythms: no change can hide", rhythms),
             Exercise("links", "Links", "one hard change lifted out, then grown back into its bar", links),
             Exercise(

@@ -135,7 +135,7 @@ def _how_far(octaves: int) -> str:
     return number_of(octaves, "octave") if octaves else "the whole horn"
 
 
-def scale_line(key: Key, kind: str, low: int, high: int, octaves: int = 0) -> list[Pitch]:
+def scale_line(key: Key, kind: str, low: int, high: int, octaves: int = 0, *, least_notes: int = 3) -> list[Pitch]:
     """The notes of a scale or arpeggio, from its lowest tonic (or root) up, down, and back to where they began.
 
     Parameters
@@ -146,11 +146,13 @@ def scale_line(key: Key, kind: str, low: int, high: int, octaves: int = 0) -> li
         Written MIDI numbers not to go beyond.
     octaves
         How far up from the first note, and then no lower than it; 0 for as far as it goes.
+    least_notes
+        So many different notes it must have.
 
     Raises
     ------
     UsageError
-        Fewer than three notes of it lie there, or not its tonic.
+        Fewer notes of it lie there, or not its tonic.
     """
     _, up, down, _ = KINDS[kind]
     root = Pitch(*key.tonic, 4).midi + up[0][1]
@@ -161,7 +163,7 @@ def scale_line(key: Key, kind: str, low: int, high: int, octaves: int = 0) -> li
         rising, falling = _semitones(_SHARPS, low, high), _semitones(_FLATS, low, high)
     else:
         rising, falling = _within(key, up, low, high), _within(key, down, low, high)
-    if start_midi > high or len(rising) < 3:
+    if start_midi > high or len(rising) < least_notes:
         between = " and ".join(pitch_in_words(midi, flat=key.fifths < 0) for midi in (low, high))
         raise UsageError(f"{key.name}: too little of it lies between {between}; give a wider range")
     start = [pitch.midi for pitch in rising].index(start_midi)
