@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from companion.charts.model import Chart, Fingering
 from companion.errors import UsageError
 from companion.exercises.build import make
-from companion.exercises.fixed import fixing_mark, with_needed_marks
+from companion.exercises.fixed import USUAL, fixing_mark, with_needed_marks
 from companion.exercises.hard_bars import marks_of, music_as_written
 from companion.passage import Note, Passage
 from companion.planning.hands import awkward
@@ -200,4 +200,6 @@ class _Names:
 
     def _name(self, fingering: Fingering) -> str:
         note = self._called[fingering.written_midi]
-        return f"the usual {note}" if fingering.name == "standard" else note_in_words(note, fingering.name)
+        # In a list the comma of a name would part it.
+        name = fingering.name.replace(", ", " with the ")
+        return f"the usual {note}" if fingering.name == USUAL else note_in_words(note, name)

@@ -31,7 +31,7 @@ from companion.passage import Note, Passage
 from companion.planning.limits import ChangeLimit, speed_limits
 from companion.planning.model import Plan
 from companion.practice.hurdle import change_in_words
-from companion.practice.words import bars_in_words, capital, number_of
+from companion.practice.words import bar_in_words, bars_in_words, capital, number_of
 
 __all__ = ["LINK_KINDS", "Change", "hardest_changes", "links"]
 
@@ -127,7 +127,8 @@ def links(
     marks = marks_of(passage, plan, chart)
     sections: list[Section] = []
     for each in chosen:
-        name = f"{bars_in_words(passage, each.bars)}, {_name(passage, plan, each)}" if len(chosen) > 1 else ""
+        bar = bar_in_words(passage, passage.notes[each.note_index].bar)
+        name = f"{_name(passage, plan, each)}, {bar}" if len(chosen) > 1 else ""
         sections += _Loops(passage, marks, each, times, length).sections(kind, name)
     title, purpose = _words(passage, plan, chosen, kind, own=bool(into or spots.strip()))
     return with_needed_marks(make(title, purpose, sections, chart, passage.marked_tempo_bpm()), chart)
@@ -196,7 +197,7 @@ class _Loops:
         approached = [(at, to)] if kind == "approached" and len(self._approached()) == 0 else self._approached()
         if kind in ("all", "pair"):
             first, second = self.passage.notes[at], self.passage.notes[to]
-            groups.append(("the pair", [[first, second], [second, first], [first, second] * 4 + [first]]))
+            groups.append(("the pair", [[first, second], [second, first], [first, second] * 2 + [first]]))
         if kind in ("all", "approached"):
             groups.append(("approached and left", self._lines(approached)))
         if kind in ("all", "grown"):
