@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from companion.passage import Passage
     from companion.planning.model import Plan
     from companion.practice.ladder import Ladder
-    from companion.record.week import WeekItem
+    from companion.record.week import WeekItem, WeekSheet
     from companion.window.music import Made
     from companion.window.run import Run, Setup
 
@@ -296,19 +296,46 @@ def _week(args: argparse.Namespace, file: Path) -> _Week:
     try:
         sheet, bars = load(path), args.bars or ""
         # An exercise that the sheet doesn't ask for goes to the tempo that it asks of the music.
-        own = item_for(sheet, file, bars, args.exercise.lower()) if args.exercise else None
+        own = _exercise_item(args, sheet, file)
         item = own or item_for(sheet, file, bars)
     except WeekSheetError as error:
         if args.sheet:
             raise
         return _Week(remarks=(f"the week sheet is not followed: {error}",))
     if item is None:
-        return _Week()
+        return _Week(remarks=_other_items(sheet, file))
     label = item.by.strftime("%a") if item.by else "week"
     if not item.articulation_share:
         return _Week(item, label)
     share = f"{100 * item.articulation_share:.0f} %"
     return _Week(item, label, (f"the week sheet asks for {share} of the notes slurred or tongued as written",))
+
+
+def _exercise_item(args: argparse.Namespace, sheet: WeekSheet, file: Path) -> WeekItem | None:
+    """The item of the exercise asked for: with the options asked for where there is one, else the first."""
+    from companion.cli.exercise_options import assignments
+    from companion.record.week import item_for
+
+    if not args.exercise:
+        return None
+    name, bars = args.exercise.strip().lower(), args.bars or ""
+    return item_for(sheet, file, bars, name, assignments(args.set)) or item_for(sheet, file, bars, name)
+
+
+def _other_items(sheet: WeekSheet, file: Path) -> tuple[str, ...]:
+    """What the sheet asks for out of this passage, where that is not what was put on the stand."""
+    from companion.record.week import item_for
+
+    def words(item: WeekItem) -> str:
+        where = f"bars {item.bars.replace('-', '–')}" if item.bars else "all of it"
+        return f"{item.exercise} of {where}" if item.exercise else where
+
+    here = [
+        item for item in sheet.items if item_for(sheet, file, item.bars, item.exercise, item.exercise_options) is item
+    ]
+    if not here:
+        return ()
+    return (f"the week sheet asks for {' and '.join(words(item) for item in here)}; companion week --student says how",)
 
 
 def _ladder(args: argparse.Namespace, passage: Passage, week: _Week) -> Ladder:

@@ -214,6 +214,12 @@ class Rehearsal:
         self.ladder = self.ladder.at(tempo_bpm)
         self.state = "ready" if self.state == "after" else self.state
 
+    def use_ladder(self, ladder: Ladder) -> None:
+        """Another ladder for the bars chosen. Raises `UsageError` during a take."""
+        self._only_between_takes("take another ladder")
+        self.ladder = ladder
+        self._choose(self.chosen)
+
     def replan(self, plan: Plan, chart: Chart | None = None) -> None:
         """Another instrument (its chart then) or other marks: the same notes with another plan."""
         self._only_between_takes("change fingerings or the instrument")

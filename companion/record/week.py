@@ -175,15 +175,19 @@ def item_for(
     """The item for these bars of this file, else the one for the whole of it, else None.
 
     A copy of the file elsewhere counts as the file when its name and content are the same. `exercise` is the one that
-    is to be made of the bars, empty for the music itself; without `options` the first with it.
+    is to be made of the bars, empty for the music itself; without `options` (values or their texts) the first with it.
     """
     wanted = normal_bars(bars)
     items = [item for item in sheet.items if item.exercise == exercise and _same_file(item.path, Path(passage_path))]
     if options is not None:
-        items = [item for item in items if dict(item.exercise_options) == dict(options)]
+        items = [item for item in items if _texts(item.exercise_options) == _texts(options)]
     exact = [item for item in items if item.bars == wanted]
     whole = [item for item in items if not item.bars]
     return next(iter(exact or whole), None)
+
+
+def _texts(options: Mapping[str, Option]) -> dict[str, str]:
+    return {name: str(value).lower() for name, value in options.items()}
 
 
 def _same_file(a: Path, b: Path) -> bool:

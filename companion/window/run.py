@@ -154,7 +154,7 @@ class Run:
         self.port: SimulatedPort | DevicePort | KeysPort | None = None
         if setup.exercise is not None:
             self._turn_to(self._exercise(setup.plan, setup.chart, setup.exercise))
-            self.rehearsal.ladder = setup.ladder
+            self.rehearsal.use_ladder(setup.ladder)
         remarks = (*setup.remarks, *self.memory.remarks)
         if remarks:
             self.say("; ".join(remarks))

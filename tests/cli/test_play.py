@@ -154,6 +154,26 @@ def test_bars_grow_at_the_stand(tmp_path: Path, own_folders: Path) -> None:
     assert [take.bars for take in read_log(own_folders / "sessions").takes] == ["1-2", "1-2", "1-4", "1-4"]
 
 
+def test_an_exercise_climbs_as_its_own_item_says(tmp_path: Path, own_folders: Path) -> None:
+    more = '[[item]]\npassage = "e.musicxml"\nbars = "5-8"\nexercise = "links"\nexercise_options = { kind = "pair",'
+    item = 'target_bpm = 100\nbars = "5-8"\n' + f"{more} change = 3 }}\ntarget_bpm = 50\n{more} change = 2 }}\n"
+    item += 'target_bpm = 66\nstart_bpm = 62\nclimb = "grow"\nstep_bpm = 4'
+    asked = ("--bars", "5-8", "--exercise", "links", "--set", "change=2", "--set", "kind=pair")
+    takes = _played_by_sheet(tmp_path, item, *asked, "--clean-takes", "1", "--tolerance", "99", "--takes", "3")
+    assert [(take["tempo_bpm"], take["target_bpm"]) for take in takes] == [(62, 66), (66, 66), (62, 66)]
+    first, second, third = (len(take.notes) for take in read_log(own_folders / "sessions").takes)
+    assert first == second < third
+
+
+def test_what_the_sheet_asks_for_elsewhere_in_the_passage_is_said(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    item = 'target_bpm = 100\nbars = "5-8"\n[[item]]\npassage = "e.musicxml"\nexercise = "links"\ntarget_bpm = 50'
+    _played_by_sheet(tmp_path, item, "--bars", "1", "--takes", "1")
+    said = "the week sheet asks for bars 5–8 and links of all of it; companion week --student says how"
+    assert said in capsys.readouterr().err
+
+
 def test_a_climb_that_there_is_none_of_is_said(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["play", str(ETUDE), "--hidden", "--takes", "1", "--climb", "spiral"]) == 1
     assert "no climb is called 'spiral'; there are steady, alternate" in capsys.readouterr().err
