@@ -15,6 +15,7 @@ from companion.errors import UsageError
 
 if TYPE_CHECKING:
     from companion.cli.opening import Opened
+    from companion.engraving import Engraver
     from companion.passage import Passage
     from companion.planning.model import Plan
     from companion.record.week import WeekItem, WeekSheet
@@ -77,7 +78,7 @@ def run(args: argparse.Namespace) -> int:
     parts = parts_asked(args.parts, args.without)
     # The engraver gets ready in a process of its own while the passage is read and planned.
     with Engraver() as engraver:
-        content, remarks = _content(args, parts)
+        content, remarks = _content(args, parts, engraver)
         pdf, said = handout_pdf(content, args.paper, engraver)
     for remark in (*remarks, *said):
         print(f"companion: note: {remark}", file=sys.stderr)
@@ -106,13 +107,13 @@ def _parts_in(option: str, text: str) -> frozenset[str]:
 # -- what stands on it ----------------------------------------------------------------------------------------------
 
 
-def _content(args: argparse.Namespace, parts: frozenset[str]) -> tuple[Handout, list[str]]:
-    """The sheet's content, and what is to be said of it."""
+def _content(args: argparse.Namespace, parts: frozenset[str], engraver: Engraver) -> tuple[Handout, list[str]]:
+    """The sheet's content, and what is to be said of it. The engraver begins with the passage meanwhile."""
     from companion.cli.opening import open_passage
     from companion.cli.week_items import with_fingerings
     from companion.practice.words import capital
     from companion.reports import handout_words as words
-    from companion.reports.handout import Handout, Score
+    from companion.reports.handout import Handout, Score, begin_engraving
     from companion.scores import for_engraving
 
     opened = open_passage(args.file, args.part, args.instrument, args.marks, args.rule_file)
@@ -122,9 +123,12 @@ def _content(args: argparse.Namespace, parts: frozenset[str]) -> tuple[Handout, 
         assert sheet is not None
         opened = with_fingerings(opened, {} if item.exercise else item.fingerings, sheet.path)
     plan, passage = opened.plan(), opened.passage
-    exercises = _exercises(args.exercise, items, opened, plan) if "exercises" in parts else []
     remarks = words.remarks_of(passage, opened.marked) if "remarks" in parts else ()
-    music = [(passage, plan)] if "music" in parts else []
+    score = Score(for_engraving(passage), words.marks_of(passage, plan), remarks) if "music" in parts else None
+    if score is not None:
+        begin_engraving(score, args.paper, engraver)
+    exercises = _exercises(args.exercise, items, opened, plan) if "exercises" in parts else []
+    music = [(passage, plan)] if score is not None else []
     handout = Handout(
         title=passage.title or args.file.stem,
         horn=capital(opened.chart.title),
@@ -132,7 +136,7 @@ def _content(args: argparse.Namespace, parts: frozenset[str]) -> tuple[Handout, 
         head="head" in parts,
         lines=_lines(args, sheet if items else None),
         legend=words.legend_of([*music, *exercises], opened.chart, remarks) if "legend" in parts else (),
-        music=Score(for_engraving(passage), words.marks_of(passage, plan), remarks) if music else None,
+        music=score,
         cards_title="Alternate fingerings, and why" if "reasons" in parts else "Alternate fingerings",
         cards=_cards(opened, plan, parts),
         kept=words.kept_of(passage, plan) if "reasons" in parts else (),

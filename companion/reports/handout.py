@@ -30,7 +30,9 @@ __all__ = [
     "Remark",
     "Score",
     "Steps",
+    "begin_engraving",
     "handout_pdf",
+    "paper_called",
 ]
 
 
@@ -170,9 +172,8 @@ def handout_pdf(handout: Handout, paper: str, engraver: Engraver) -> tuple[bytes
         Where the music can't be engraved.
     """
     size = paper_called(paper)
-    width_px = round((size.width_mm - 2 * size.side_mm) / _MM_PER_PX) + _LEFT_PX + _RIGHT_PX
-    music = _engraved(handout.music, engraver, width_px) if handout.music else None
-    exercises = [_engraved(score, engraver, width_px) for score in handout.exercises]
+    music = _engraved(handout.music, engraver, size) if handout.music else None
+    exercises = [_engraved(score, engraver, size) for score in handout.exercises]
     sheet = {
         "paper": size.name, "side_mm": size.side_mm, "title": handout.title, "horn": handout.horn,
         "composer": handout.composer, "head": handout.head, "footer": _short(handout.title),
@@ -201,10 +202,19 @@ def paper_called(name: str) -> Paper:
 # -- the music ------------------------------------------------------------------------------------------------------
 
 
-def _engraved(score: Score, engraver: Engraver, width_px: int) -> dict[str, Any]:
+def begin_engraving(score: Score, paper: str, engraver: Engraver) -> None:
+    """Have the engraver begin with a score that will stand on the sheet, while the rest of it is still made."""
+    engraver.request(_request(score, paper_called(paper)))
+
+
+def _request(score: Score, paper: Paper) -> EngravingRequest:
+    width_px = round((paper.width_mm - 2 * paper.side_mm) / _MM_PER_PX) + _LEFT_PX + _RIGHT_PX
     signs = [(note.note_id, note.sign) for note in score.remarks]
-    request = EngravingRequest(score.musicxml, width_px, _STAFF_PX, (*score.marks, *signs), vector=True)
-    systems = [_system(system, score.remarks) for system in _systems(engraver, request)]
+    return EngravingRequest(score.musicxml, width_px, _STAFF_PX, (*score.marks, *signs), vector=True)
+
+
+def _engraved(score: Score, engraver: Engraver, paper: Paper) -> dict[str, Any]:
+    systems = [_system(system, score.remarks) for system in _systems(engraver, _request(score, paper))]
     return {"title": score.title, "purpose": score.purpose, "systems": systems}
 
 

@@ -142,7 +142,7 @@ def steps_of(ladder: Ladder, item: WeekItem | None = None, sheet: WeekSheet | No
         else []
     )
     by = f" by {day_in_words(item.by)}" if item and item.by else ""
-    clean = "Clean: no note wrong, left out, added or played again, and in time"
+    clean = "Clean: no note wrong, left out, added or repeated, and all in time"
     if item and item.articulation_share:
         clean += f"; {100 * item.articulation_share:.0f} % of the notes slurred or tongued as written"
     title = ", ".join(["Tempo steps", *what]) + f", up to ♩ = {ladder.target_bpm:g}{by}"
