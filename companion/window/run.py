@@ -439,7 +439,7 @@ class Run:
         if self.simulated:
             return []
         passage, plan = self.rehearsal.passage, self.rehearsal.plan
-        hurdles = list(hurdles_of_limits(passage, plan, self.limits(), self.pace, tempo_bpm))
+        hurdles = list(hurdles_of_limits(passage, plan, self.limits(section), self.pace, tempo_bpm))
         # Trouble is told in the passage's first tempo.
         ratio = tempo_at_bpm(passage, passage.bars[section.first_bar].start, 1.0)
         notes = range(section.first_note, section.first_note + len(section.passage.notes))
@@ -689,10 +689,11 @@ class Run:
         pace = self.pace
         return self._pace.fault if self._pace and self._pace.fault else pace.words
 
-    def limits(self) -> Limits:
-        """The speed limits of the bars chosen, at the rung's tempo and the player's pace, by the notes' indices in the
-        whole passage."""
-        rehearsal, section, pace = self.rehearsal, self.rehearsal.section, self.pace
+    def limits(self, section: Section | None = None) -> Limits:
+        """The speed limits of the bars on the stand, or of others, at the rung's tempo and the player's pace, by the
+        notes' indices in the whole passage."""
+        rehearsal, pace = self.rehearsal, self.pace
+        section = section or rehearsal.section
         bars = (section.first_bar, section.last_bar)
         key = (rehearsal.plan.version, rehearsal.tempo_bpm, self.chart.name, bars, pace)
         if self._limits is None or self._limits[0] != key:

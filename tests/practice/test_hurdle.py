@@ -9,6 +9,7 @@ from functools import cache
 from types import MappingProxyType
 
 import pytest
+from practice.takes import melody
 
 from companion import charts
 from companion.charts.model import Chart
@@ -245,6 +246,37 @@ def test_it_does_not_ask_after_a_take_that_is_not_clean_nor_on_the_last_rung() -
     assert play(rehearsal, 10 * NS_PER_S, wrong=True).step.kind == "stay"
     rehearsal.choose_tempo(64)
     assert play(rehearsal, 40 * NS_PER_S).step.kind == "target reached"
+
+
+def test_before_bars_are_added_the_rehearsal_asks_for_theirs() -> None:
+    music, asked = melody(3, bars=4), []
+    added = next(note.index for note in music.notes if note.bar == 3)
+
+    def hurdles_at(section, tempo_bpm):
+        asked.append((section.label, tempo_bpm))
+        return [replace(hurdle(62), note_index=added, from_index=added - 1)] if section.last_bar == 3 else []
+
+    ladder = Ladder(60, 4, 68, clean_needed=1, climb="grow").at(68)
+    rehearsal = Rehearsal(music, plan(music, alto()), ladder, chart=alto(), hurdles_at=hurdles_at)
+    take = play(rehearsal, 10 * NS_PER_S)
+    assert (take.step.kind, rehearsal.ladder.group, rehearsal.tempo_bpm) == ("grow", 1, 60)
+    assert asked == [("", 68.0)]
+    rehearsal = Rehearsal(music, plan(music, alto()), replace(ladder, rung=1), chart=alto(), hurdles_at=hurdles_at)
+    assert play(rehearsal, 40 * NS_PER_S).step.kind == "climb"
+    assert asked[1:] == [("1–2", 68.0)]
+
+
+def test_a_try_is_asked_for_with_the_rung_before_it() -> None:
+    asked = []
+
+    def hurdles_at(section, tempo_bpm):
+        asked.append(tempo_bpm)
+        return [hurdle(70)]
+
+    ladder = Ladder(60, 4, 80, clean_needed=1, climb="alternate")
+    rehearsal = Rehearsal(passage(), planned(), ladder, chart=alto(), hurdles_at=hurdles_at)
+    assert play(rehearsal, 10 * NS_PER_S).step.sentence.startswith("One clean take at 60: on to 64 without a try at 80")
+    assert (asked, rehearsal.spot_section()) == ([80.0], (1, 1))
 
 
 def test_breath_and_held_keys_go_to_the_judge() -> None:

@@ -101,3 +101,15 @@ def test_what_the_stand_finds_is_kept_in_the_record(sessions: Path) -> None:
     assert newest.comment and newest.realised == tuple(range(len(PASSAGE.notes)))
     assert newest.notes[failing_change(run.setup)].misread
     assert len([note for note in newest.notes if note.available_ms]) == len(PASSAGE.notes) - 1
+
+
+def test_before_bars_are_added_theirs_are_looked_at(tmp_path: Path) -> None:
+    growing = Ladder(60, 4, 400, clean_needed=1, climb="grow")
+    run = Run(make_setup(PASSAGE, tmp_path, port="", ladder=growing), SteppedClock())
+    try:
+        rehearsal = run.rehearsal
+        assert (rehearsal.section.last_bar, rehearsal.chosen.last_bar) == (1, 3)
+        assert {PASSAGE.notes[h.note_index].bar for h in run._hurdles_at(rehearsal.section, 400)} <= {0, 1}
+        assert {PASSAGE.notes[h.note_index].bar for h in run._hurdles_at(rehearsal.chosen, 400)} & {2, 3}
+    finally:
+        run.close()
