@@ -10,8 +10,9 @@ import music21
 from music21 import articulations, meter, note, spanner, stream
 from music21.musicxml.m21ToXml import GeneralObjectExporter
 
-from companion.passage import Passage
+from companion.passage import Passage, Pitch
 from companion.scores import read
+from companion.scores.write import to_musicxml
 
 _MARKS = {
     ".": articulations.Staccato,
@@ -57,3 +58,21 @@ def scored(folder: Path, text: str, metre: str = "4/4", fifths: int = 0) -> Pass
         warnings.simplefilter("ignore")
         file.write_bytes(GeneralObjectExporter().parse(part_of(text, metre, fifths)))
     return read(file)
+
+
+def music21_pitch(pitch: Pitch) -> music21.pitch.Pitch:
+    """The same pitch as music21 has it."""
+    return music21.pitch.Pitch(pitch.step, octave=pitch.octave, accidental=pitch.alter)
+
+
+def music21_names(made: Passage, folder: Path) -> list[str]:
+    """The notes of a made passage as music21 reads them from its MusicXML, spelled; without grace notes."""
+    file = folder / "made.musicxml"
+    file.write_bytes(to_musicxml(made))
+    part = music21.converter.parse(file).parts[0].stripTies()
+    return [n.pitch.nameWithOctave for n in part.recurse().notes if not n.duration.isGrace]
+
+
+def our_names(made: Passage) -> list[str]:
+    """The same of the passage itself, in music21's letters."""
+    return [music21_pitch(note.written).nameWithOctave for note in made.notes if not note.grace]
