@@ -7,29 +7,35 @@ what would give the same notes is offered once.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Protocol
 
 from companion.charts.model import Chart
 from companion.errors import CompanionError
+from companion.exercises.articulation_patterns import patterns_of
+from companion.exercises.keys_of import Key
 from companion.exercises.links import hardest_changes
 from companion.exercises.registry import REGISTRY
 from companion.passage import Passage
+from companion.planning.limits import HARD_LOAD
 from companion.planning.model import Plan
+from companion.practice.words import times_in_words
 
 __all__ = ["Offer", "Options", "SpotLike", "offers"]
 
 Options = Mapping[str, str | int | float | bool]
 _NONE: Options = MappingProxyType({})
-#: So many of the player's own trouble spots become an exercise each: more is no practice for one day (ours, no source).
-_MOST_SPOTS = 3
-#: Exercises with an option that counts from 1, what matters most first; so many of them are offered.
-_COUNTED = {"links": ("change", 3), "articulations": ("pattern", 3)}
+#: Sharps or flats of a key signature.
+_MOST_FIFTHS = 7
+#: So many of the player's own trouble spots become an exercise each, so many of the hardest changes and of the
+#: articulations: more is no practice for one day (ours, no source).
+_MOST_SPOTS, _MOST_CHANGES, _MOST_PATTERNS = 3, 2, 2
 #: What is solved by itself before the passage is played again, before what is for every day (common practice, no
 #: source). Those not named here come in between.
 _FIRST, _LAST = ("links", "rhythms", "articulations", "alternates"), ("keys", "scales")
+_Wish = tuple[Options, str]
 
 
 class SpotLike(Protocol):
@@ -111,8 +117,6 @@ def offers(
 
 
 def _made(name: str, passage: Passage, plan: Plan, chart: Chart, options: Options) -> Passage | None:
-    if not passage.notes:
-        return None
     try:
         return REGISTRY[name](passage, plan, chart, **options)
     except CompanionError:
@@ -122,18 +126,15 @@ def _made(name: str, passage: Passage, plan: Plan, chart: Chart, options: Option
 def _wishes(
     passage: Passage, plan: Plan, chart: Chart, spots: Sequence[SpotLike], first_note: int
 ) -> Iterator[tuple[str, Options, str]]:
+    if not passage.notes:
+        return
     inside = [spot for spot in spots if not spot.solved and 0 < spot.note_index - first_note < len(passage.notes)]
     for spot in inside[:_MOST_SPOTS]:
         why = f"failed in {spot.failed} of {spot.takes} of your takes"
         yield "links", {"into": spot.note_index - first_note}, why
     for name in _ordered(REGISTRY):
-        if name not in _COUNTED:
-            yield name, _NONE, ""
-            continue
-        option, most = _COUNTED[name]
-        reasons = _limits(passage, plan, chart)[:most] if name == "links" else []
-        for number in range(1, most + 1):
-            yield name, {option: number}, reasons[number - 1] if number <= len(reasons) else ""
+        for options, why in _OWN[name](passage, plan, chart) if name in _OWN else [(_NONE, "")]:
+            yield name, options, why
 
 
 def _ordered(names: Iterable[str]) -> list[str]:
@@ -143,9 +144,38 @@ def _ordered(names: Iterable[str]) -> list[str]:
     return [*first, *(name for name in every if name not in first and name not in last), *last]
 
 
-def _limits(passage: Passage, plan: Plan, chart: Chart) -> list[str]:
-    """How fast each of the hardest changes can go, in words."""
-    return [
-        f"goes up to about {math.floor(change.limit_bpm + 1e-9)} by the average player's pace"
-        for change in (hardest_changes(passage, plan, chart) if passage.notes else ())
-    ]
+def _hard_changes(passage: Passage, plan: Plan, chart: Chart) -> Iterator[_Wish]:
+    """The hardest, and others that are hard at the printed tempo."""
+    tempo_bpm = passage.marked_tempo_bpm()
+    for number, change in enumerate(hardest_changes(passage, plan, chart)[:_MOST_CHANGES], start=1):
+        hard = tempo_bpm >= HARD_LOAD * change.limit_bpm
+        limit = math.floor(change.limit_bpm + 1e-9)
+        if hard:
+            yield {"change": number}, f"goes up to about {limit} by the average player's pace"
+        elif number == 1:
+            yield {"change": number}, "nothing here is hard at the printed tempo, and this is the hardest of it"
+
+
+def _patterns(passage: Passage, plan: Plan, chart: Chart) -> Iterator[_Wish]:
+    """The most frequent; one that stands in a single place is no habit to be learnt."""
+    for number, pattern in enumerate(patterns_of(passage)[:_MOST_PATTERNS], start=1):
+        often = f"comes {times_in_words(pattern.count)} in the passage" if pattern.count > 1 else ""
+        if number == 1 or often:
+            yield {"pattern": number}, often
+
+
+def _scales(passage: Passage, plan: Plan, chart: Chart) -> Iterator[_Wish]:
+    """The passage's own key, then all of them."""
+    bar = passage.bars[0]
+    mode, kind = ("minor", "melodic-minor") if bar.mode == "minor" else ("major", "major")
+    if abs(bar.fifths) <= _MOST_FIFTHS:
+        yield {"kind": kind, "key": Key(bar.fifths, mode).name}, "the key of the passage"
+    yield {"kind": kind}, ""
+
+
+#: Exercises of which the passage has several to offer; of any other one there is what it makes by itself.
+_OWN: Mapping[str, Callable[[Passage, Plan, Chart], Iterator[_Wish]]] = {
+    "links": _hard_changes,
+    "articulations": _patterns,
+    "scales": _scales,
+}

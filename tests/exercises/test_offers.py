@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from math import floor
 from pathlib import Path
 
+import music21
 import pytest
 from practice.made import passage
 
@@ -13,7 +14,7 @@ from companion import charts
 from companion.exercises import REGISTRY
 from companion.exercises.links import hardest_changes
 from companion.exercises.offers import offers
-from companion.passage import Passage
+from companion.passage import Passage, Slur
 from companion.planning import plan
 from companion.planning.limits import speed_limits
 from companion.scores import read
@@ -57,13 +58,43 @@ def test_the_hardest_changes_follow_with_the_tempo_they_reach() -> None:
     found = [offer for offer in offers(TUNE, PLAN, ALTO) if offer.name == "links"]
     lowest = speed_limits(TUNE, PLAN, ALTO, 92.0).limit_bpm
     assert found[0].why == f"goes up to about {floor(lowest)} by the average player's pace"
-    assert [offer.options["change"] for offer in found] == [1, 2, 3]
+    assert [offer.options["change"] for offer in found] == [1, 2]
+
+
+def test_where_nothing_is_hard_one_change_is_offered_and_that_is_said() -> None:
+    easy = passage("G4:1 A4:1 B4:1 A4:1 G4:1 F4:1 E4:1 G4:1")
+    (links,) = (offer for offer in offers(easy, plan(easy, ALTO), ALTO) if offer.name == "links")
+    assert links.why.startswith("nothing here is hard at the printed tempo")
+
+
+def test_the_articulation_that_comes_most_often_is_offered_with_its_count() -> None:
+    slurred = passage("C4:1/2 D4:1/2 E4:1/2 F4:1/2 " * 6)
+    slurs = tuple(Slur(first, first + 1) for first in range(0, 24, 2))
+    slurred = replace(
+        slurred, slurs=slurs, notes=tuple(replace(note, tongued=note.index % 2 == 0) for note in slurred.notes)
+    )
+    found = [offer for offer in offers(slurred, plan(slurred, ALTO), ALTO) if offer.name == "articulations"]
+    assert "slurred by twos" in found[0].title and found[0].why == "comes 12 times in the passage"
+    assert len({offer.title for offer in found}) == len(found) <= 2
+
+
+@pytest.mark.parametrize(
+    ("fifths", "mode", "key"), [(-1, "major", "F major"), (1, "minor", "E minor"), (2, "", "D major")]
+)
+def test_scales_begin_with_the_key_of_the_passage(fifths: int, mode: str, key: str) -> None:
+    # music21 names the key of a signature.
+    assert music21.key.KeySignature(fifths).asKey(mode or "major").name == key
+    tune = passage("G4:1 A4:1 B4:1 A4:1", fifths=fifths)
+    tune = replace(tune, bars=tuple(replace(bar, mode=mode) for bar in tune.bars))
+    own, every = (offer for offer in offers(tune, plan(tune, ALTO), ALTO) if offer.name == "scales")
+    assert own.options["key"] == key and own.why == "the key of the passage"
+    assert {bar.fifths for bar in own.made.bars} == {fifths} and len({bar.fifths for bar in every.made.bars}) == 12
 
 
 def test_a_trouble_spot_that_is_the_hardest_change_is_offered_once() -> None:
     worst = hardest_changes(TUNE, PLAN, ALTO)[0]
     found = [offer for offer in offers(TUNE, PLAN, ALTO, (Spot(worst.note_index),)) if offer.name == "links"]
-    assert [dict(offer.options) for offer in found] == [{"into": worst.note_index}, {"change": 2}, {"change": 3}]
+    assert [dict(offer.options) for offer in found] == [{"into": worst.note_index}, {"change": 2}]
 
 
 def test_spots_of_the_whole_passage_are_found_in_an_excerpt() -> None:
