@@ -146,7 +146,7 @@ def _import_file(sessions: Path, path: Path, known: dict[str, _Place], done: Imp
 
 def _import_log(sessions: Path, path: Path, known: dict[str, _Place], done: Imported) -> None:
     for head, lines in _sittings(path, done):
-        fresh = [line.data for line in lines if _is_new(path.name, line, known, done)]
+        fresh = [line for line in lines if _is_new(path.name, line, known, done)]
         _write(sessions, head, fresh, known, done)
 
 
@@ -181,18 +181,18 @@ def _is_new(name: str, line: RawLine, known: dict[str, _Place], done: Imported) 
         done.remarks.append(f"{place}: {what}; left")
         return False
     try:
-        # All of it: what goes into the log must come out again.
-        take_from(decode_line(line.data))
         take = summary_of(line, name)
         if not take.id:
             raise ValueError("a take without a name (id)")
+        if take.id in known:
+            done.takes_there += 1
+            if not _is_same(known[take.id], line.data):
+                done.remarks.append(f"{place}: take {take.id} is here with another content, which stays as it is")
+            return False
+        # All of it: what goes into the log must come out again.
+        take_from(decode_line(line.data))
     except ValueError as error:
         done.remarks.append(f"{place}: {error}; left")
-        return False
-    if take.id in known:
-        done.takes_there += 1
-        if not _is_same(known[take.id], line.data):
-            done.remarks.append(f"{place}: take {take.id} is here with another content, which stays as it is")
         return False
     return True
 
@@ -204,14 +204,13 @@ def _is_same(place: _Place, data: bytes) -> bool:
     return here.rstrip() == data.rstrip() or decode_line(here) == decode_line(data)
 
 
-def _write(sessions: Path, head: RawLine, lines: list[bytes], known: dict[str, _Place], done: Imported) -> None:
+def _write(sessions: Path, head: RawLine, lines: list[RawLine], known: dict[str, _Place], done: Imported) -> None:
     """Put takes that are new into their sitting's file, all or none."""
     fresh: dict[str, bytes] = {}
-    for data in lines:
-        name = decode_line(data)["id"]
-        if name in fresh:
+    for line in lines:
+        if line.fields["id"] in fresh:
             done.takes_there += 1
-        fresh.setdefault(name, data if data.endswith(b"\n") else data + b"\n")
+        fresh.setdefault(line.fields["id"], line.data if line.data.endswith(b"\n") else line.data + b"\n")
     if not fresh:
         return
     path, is_there = _target(sessions, head)
@@ -276,7 +275,7 @@ def _import_midi(sessions: Path, path: Path, known: dict[str, _Place], done: Imp
         return
     line = RawLine(1, 0, data, TAKE, decode_line(data), sitting)
     if _is_new(path.name, line, known, done):
-        _write(sessions, head, [data], known, done)
+        _write(sessions, head, [line], known, done)
 
 
 def _holds_answers(path: Path) -> bool:

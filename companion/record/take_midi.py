@@ -78,7 +78,8 @@ def midi_from_take(data: Mapping[str, Any], sitting: Mapping[str, Any]) -> bytes
             continue
         tick = round((event.time_ns + lead_ns) / _tick_ns(tempo_us))
         tick = min(max(tick, at_tick), at_tick + _MOST_DELTA_TICKS)
-        messages.append(message.copy(time=tick - at_tick))
+        message.time = tick - at_tick
+        messages.append(message)
         kept_ns.append(event.time_ns - _time_ns(tick, tempo_us, lead_ns))
         at_tick = tick
     small = {name: value for name, value in data.items() if name != "events"}

@@ -95,7 +95,7 @@ def test_out_and_in_again(other: Path, tmp_path: Path, form: str) -> None:
 def test_broken_foreign_and_future_lines_are_named_and_left(other: Path, tmp_path: Path) -> None:
     first = min(other.iterdir())
     with open(first, "ab") as file:
-        file.write(b'{"kind":"lesson"}\n{"kind":"take","tempo_bpm":0}\n{"kind":"take","tit')
+        file.write(b'{"kind":"lesson"}\n{"kind":"take","started":"2026-11-01","tempo_bpm":0}\n{"kind":"take","tit')
     (other / "later.jsonl").write_text('{"kind":"sitting","format":2,"id":"x"}\n{"kind":"take","id":"x-1"}\n')
     (other / "letters.jsonl").write_text("dear\nme\nwhat\nis\nthis\n")
     (other / "tune.mid").write_bytes(b"MThd\0\0\0\6\0\0\0\1\0\x60MTrk\0\0\0\4\0\xff\x2f\0")
