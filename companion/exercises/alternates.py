@@ -23,7 +23,7 @@ from companion.practice.finger_words import listed
 from companion.practice.hurdle import note_in_words
 from companion.practice.words import bars_in_words, capital, number_of
 
-__all__ = ["alternates"]
+__all__ = ["alternates", "notes_with_choice"]
 
 _TIMES, _MOST_TIMES = 2, 8
 
@@ -126,7 +126,7 @@ def _same(note: Note, other: Note) -> bool:
 def _hardest_bars(passage: Passage, plan: Plan, chart: Chart) -> tuple[int, int]:
     """The bar of the hardest change at a note with a choice, both bars where their line is in it; else the first bar
     with a choice."""
-    free = {note.index for note in passage.notes if _others(passage, plan, chart, note)}
+    free = {note.index for note in notes_with_choice(passage, plan, chart)}
     if not free:
         raise UsageError("no note of this passage has another fingering that makes sense; choose more bars")
     limits = speed_limits(passage, plan, chart, passage.marked_tempo_bpm())
@@ -139,8 +139,13 @@ def _hardest_bars(passage: Passage, plan: Plan, chart: Chart) -> tuple[int, int]
 
 
 def _where(passage: Passage, plan: Plan, chart: Chart) -> str:
-    found = [note.bar for note in passage.notes if _others(passage, plan, chart, note)]
+    found = [note.bar for note in notes_with_choice(passage, plan, chart)]
     return f"there is one in {bars_in_words(passage, found)}" if found else "nor does the rest of this passage"
+
+
+def notes_with_choice(passage: Passage, plan: Plan, chart: Chart) -> list[Note]:
+    """The notes that have another fingering that makes sense."""
+    return [note for note in passage.notes if _others(passage, plan, chart, note)]
 
 
 # -- which fingerings -----------------------------------------------------------------------------------------------
