@@ -177,7 +177,9 @@ class Rehearsal:
         if not excerpt.notes:
             raise UsageError("there is no note to play in these bars: choose others")
         first_note = next(n.index for n in self.passage.notes if first_bar <= n.bar <= last_bar)
-        low, high = self.passage.bars[first_bar].number, self.passage.bars[last_bar].number
+        bars = sorted(self.passage.bars[first_bar : last_bar + 1], key=lambda bar: bar.written_index)
+        # As printed: where a repeat lies within, the last bar played need not be the last on the page.
+        low, high = bars[0].number, bars[-1].number
         label = "" if whole else low if low == high else f"{low}–{high}"
         return Section(first_bar, last_bar, excerpt, first_note, label)
 

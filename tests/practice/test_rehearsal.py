@@ -10,11 +10,13 @@ from practice.takes import melody
 from companion.charts import load
 from companion.errors import UsageError
 from companion.passage import Passage
+from companion.paths import examples_dir
 from companion.planning import plan
 from companion.ports.performer import perform
 from companion.practice.ladder import Ladder
 from companion.practice.model import LEFT_OUT, ON_TIME, RawEvent
 from companion.practice.rehearsal import FinishedTake, Rehearsal
+from companion.scores import read
 from companion.units import NS_PER_S, ns_from_s
 
 FRAME_NS = NS_PER_S // 60
@@ -52,6 +54,15 @@ def _take(rehearsal: Rehearsal, now_ns: int, level: str = "steady", take: int = 
     finished, now_ns = _play(rehearsal, _events(rehearsal, start_ns, level, take), now_ns)
     assert finished is not None
     return finished, now_ns
+
+
+def test_bars_with_a_repeat_within_are_called_as_they_are_printed() -> None:
+    """Bars 1 to 8 of the waltz, whose second ending is bar 9, end with bar 7 as they are played."""
+    waltz = read(examples_dir() / "passages" / "waltz-in-f.musicxml")
+    rehearsal = _rehearsal(waltz)
+    for wanted in ("1-8", "5-12", "9-16"):
+        rehearsal.choose_bars(*waltz.bar_range(wanted))
+        assert rehearsal.section.label.replace("–", "-") == wanted
 
 
 def test_clean_takes_climb_and_the_take_ends_by_itself() -> None:
