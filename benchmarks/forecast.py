@@ -99,7 +99,7 @@ def practised(way: str, seed: int) -> Student:
     rng = np.random.default_rng([seed, sorted(WAYS).index(way)])
     plays = rng.random(DAYS) < rng.uniform(0.4, 1.0)
     plays[0] = True
-    usual = rng.integers(5, 22)
+    usual = int(np.exp(rng.uniform(np.log(5), np.log(25))))
     per_day = np.where(plays, np.maximum(rng.poisson(usual, DAYS), 2), 0)
     share = WAYS[way](
         rng, np.cumsum(per_day) - per_day / 2.0, np.cumsum(plays).astype(float), np.arange(DAYS, dtype=float)
@@ -114,7 +114,7 @@ def practised(way: str, seed: int) -> Student:
 def _takes(rng: np.random.Generator, ability: Floats, per_day: Ints, target_bpm: float) -> tuple[Ints, Floats, Bools]:
     start_bpm = min(metronome_bpm(START_SHARE * target_bpm), target_bpm)
     ladder = Ladder(start_bpm, DEFAULT_STEP_BPM, target_bpm, int(rng.integers(1, 4)))
-    resumes, chance_of = rng.random() < 0.5, _chances(rng)
+    resumes, chance_of = rng.random() < 0.7, _chances(rng)
     days, tempos, verdicts = [], [], []
     for day, takes in enumerate(per_day.tolist()):
         # Some begin where they left off, less a rung or two; others at the bottom every day.
@@ -134,10 +134,10 @@ def _chances(rng: np.random.Generator) -> Callable[[float], float]:
     lapse = rng.uniform(0.0, 0.15)
     if rng.random() < 0.5:
         # Every note has its own small chance of failing, which grows with tempo as a power.
-        steep = rng.uniform(3, 14)
+        steep = float(np.exp(rng.uniform(np.log(2.5), np.log(14))))
         most = np.log(2 * (1 - lapse))
         return lambda ratio: float((1 - lapse) * np.exp(-most * ratio**steep))
-    width = rng.uniform(0.03, 0.2)
+    width = float(np.exp(rng.uniform(np.log(0.03), np.log(0.3))))
     offset = np.log(0.5 / (0.5 - lapse))
     return lambda ratio: float((1 - lapse) / (1 + np.exp(np.log(ratio) / width - offset)))
 
