@@ -9,7 +9,7 @@ from companion.errors import UsageError
 from companion.passage import Passage, Pitch
 from companion.scores.spelling import likely_key
 
-__all__ = ["Key", "degree", "key_named", "keys_from", "own_key"]
+__all__ = ["Key", "at_fifths", "degree", "key_named", "keys_from", "own_key"]
 
 _LETTERS = "CDEFGAB"
 _FIFTHS_LETTERS = "FCGDAEB"
@@ -82,6 +82,13 @@ def own_key(passage: Passage) -> Key:
     if likely[0] == first.fifths:
         return Key(*likely)
     return minor if ends_minor else Key(first.fifths, "major")
+
+
+def at_fifths(place: int, midi: int) -> Pitch:
+    """The pitch of this MIDI number that stands at `place` on the line of fifths (C 0, G 1, F -1): the number must be
+    one of that place's."""
+    alter, letter = divmod(place + 1, 7)
+    return Pitch(_FIFTHS_LETTERS[letter], alter, (midi - alter) // 12 - 1)
 
 
 def degree(tonic: tuple[str, int], letters: int, semitones: int, octave: int) -> Pitch:

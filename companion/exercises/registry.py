@@ -12,6 +12,7 @@ from companion.charts.model import Chart
 from companion.errors import UsageError
 from companion.exercises.alternates import alternates
 from companion.exercises.articulations import articulations
+from companion.exercises.keys import keys
 from companion.exercises.links import links
 from companion.exercises.rhythms import rhythms
 from companion.exercises.scales import scales
@@ -68,6 +69,7 @@ REGISTRY: Mapping[str, Exercise] = MappingProxyType(
                 articulations,
             ),
             Exercise("rhythms", "Rhythm changes", "the hardest bar in other rhythms: no change can hide", rhythms),
+            Exercise("keys", "In other keys", "a figure learned as a shape, not as a place on the horn", keys),
             Exercise("links", "Links", "one hard change lifted out, then grown back into its bar", links),
             Exercise(
                 "alternates",
