@@ -37,6 +37,7 @@ examples:
   companion week                          what is set, and what was reached on which day
   companion week --student                what is still to do, with the commands that put it on the stand
   companion week set shared/passages/etude-e-minor.musicxml --bars 5-8 --tempo 96 --by Fri
+  companion week drop shared/passages/etude-e-minor.musicxml --bars 5-8
 """
 _SET_EXAMPLES = """\
 examples:
@@ -57,7 +58,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--sheet", type=Path, metavar="FILE", help="the week sheet (default: week.toml in shared/)")
     parser.add_argument("--sessions", type=Path, metavar="DIR", help="the practice log (default: $COMPANION_SESSIONS)")
     parser.add_argument("--student", action="store_true", help="show what is still to do rather than the table")
-    actions = parser.add_subparsers(dest="action", metavar="set", required=False)
+    actions = parser.add_subparsers(dest="action", metavar="set, drop", required=False)
+    _add_drop(actions.add_parser("drop", help="take a target out", description="Take a target out of the week sheet."))
     setting = actions.add_parser(
         "set",
         help="write a target into the sheet",
@@ -99,17 +101,26 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
 
 
+def _add_drop(dropping: argparse.ArgumentParser) -> None:
+    dropping.add_argument("passage", type=Path, metavar="PASSAGE", help="the score")
+    dropping.add_argument("--bars", default="", metavar="5-8", help="the target of these bars")
+    dropping.add_argument("--exercise", default="", metavar="NAME", help="the target of this exercise")
+    dropping.add_argument("--sheet", type=Path, metavar="FILE", default=argparse.SUPPRESS, help="the week sheet")
+
+
 def run(args: argparse.Namespace) -> int:
     """Show the week, or set a target."""
     if getattr(args, "action", None) == "set":
         return _set(args)
+    if getattr(args, "action", None) == "drop":
+        return _drop(args)
     sheet = load(args.sheet or paths.week_sheet())
     days = [day.isoformat() for day in sheet.days]
     log = survey(args.sessions or paths.sessions_dir(), wanted=Wanted(days[0], days[-1]))
     reader = ItemReader(sheet.path, args.sessions or paths.sessions_dir())
     results = [_reached(item, days, log, reader, guesses=not args.student) for item in sheet.items]
     if args.student:
-        lines = student_lines(sheet, results, [_play_command(item) for item in sheet.items])
+        lines = student_lines(sheet, results, [_play_command(item, args.sheet) for item in sheet.items])
     else:
         lines = week_lines(sheet, results)
     if remarks := _remarks(sheet, log):
@@ -155,14 +166,14 @@ def _sha256(path: Path) -> str:
         return ""
 
 
-def _play_command(item: WeekItem) -> str:
+def _play_command(item: WeekItem, sheet: Path | None) -> str:
     path = os.path.relpath(item.path) if item.path.is_relative_to(Path.cwd()) else str(item.path)
+    words = ["companion", "play", path, *(["--bars", item.bars] if item.bars else [])]
+    words += ["--exercise", item.exercise] if item.exercise else []
+    words += [word for name, value in item.exercise_options.items() for word in ("--set", f"{name}={value}")]
+    words += ["--sheet", str(sheet)] if sheet else []
     # A Windows shell takes double quotes only.
-    quoted = subprocess.list2cmdline([path]) if os.name == "nt" else shlex.quote(path)
-    words = [f"companion play {quoted}", f"--bars {item.bars}" if item.bars else ""]
-    words += [f"--exercise {item.exercise}" if item.exercise else ""]
-    words += [f"--set {name}={shlex.quote(str(value))}" for name, value in item.exercise_options.items()]
-    return " ".join(filter(None, words))
+    return subprocess.list2cmdline(words) if os.name == "nt" else shlex.join(words)
 
 
 def _set(args: argparse.Namespace) -> int:
@@ -207,6 +218,15 @@ def _set(args: argparse.Namespace) -> int:
         print(f"note: {remark}.")
     kept = f" (its previous content: {backup_path(sheet_path)})" if had else ""
     print(f"Written to {sheet_path}{kept}.")
+    return 0
+
+
+def _drop(args: argparse.Namespace) -> int:
+    from companion.record.week_edit import backup_path, drop_target, name_in
+
+    path = args.sheet or paths.week_sheet_to_write()
+    drop_target(path, name_in(path, args.passage), args.bars, args.exercise)
+    print(f"Taken out of {path} (its previous content: {backup_path(path)}).")
     return 0
 
 

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+import re
+import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
@@ -19,8 +21,9 @@ from companion.record.model import normal_bars, plain_text
 from companion.record.toml_edit import edit_file, with_new_table
 from companion.record.week import FORMAT, Option, parse, place_of, read_bytes
 
-__all__ = ["backup_path", "bring_along", "set_target"]
+__all__ = ["backup_path", "bring_along", "drop_target", "name_in", "set_target"]
 
+_HEAD = re.compile(rb"\s*\[\[\s*item\s*\]\]")
 _NEW_SHEET = """\
 # What to prepare this week. Tempos are quarters a minute; passages lie beside or below this file.
 format = {format}
@@ -110,6 +113,33 @@ def set_target(
     edit_file(path, edited, read_bytes, WeekSheetError, "set the target", backup=backup_path(path))
 
 
+def drop_target(
+    path: Path, passage: str, bars: str, exercise: str = "", exercise_options: Mapping[str, Option] | None = None
+) -> None:
+    """Take an item out of the sheet; its previous content is kept as with `set_target`.
+
+    Raises
+    ------
+    WeekSheetError
+        If there is no such item, or the sheet is missing, faulty, or can't be written.
+    """
+    which = _Which(passage, normal_bars(bars), exercise, exercise_options)
+    path = Path(os.path.realpath(path))
+
+    def edited(old: bytes | None) -> bytes:
+        content = read_bytes(path) if old is None else old  # says that there is none
+        document = _document(path, content)
+        items = document.get("item", ())
+        number = next((i for i, item in enumerate(items) if which.is_item(path.parent, item)), None)
+        if number is None:
+            raise WeekSheetError(str(path), [f"holds nothing of {which}; companion week shows what it holds"])
+        new = _without(content, document, number)
+        parse(new, path)
+        return new
+
+    edit_file(path, edited, read_bytes, WeekSheetError, "take it out", backup=backup_path(path))
+
+
 def bring_along(path: Path, passage: Path) -> tuple[str, Path | None]:
     """How to name `passage` in the sheet at `path`. A passage from elsewhere is copied to `passages/` beside the sheet,
     so that it travels with it.
@@ -125,10 +155,10 @@ def bring_along(path: Path, passage: Path) -> tuple[str, Path | None]:
         If another file of that name is there already, or it can't be copied.
     """
     folder, source = Path(os.path.realpath(path)).parent, Path(os.path.realpath(passage))
+    name = name_in(path, passage)
     if source.is_relative_to(folder):
-        return source.relative_to(folder).as_posix(), None
-    copy = folder / "passages" / source.name
-    name = copy.relative_to(folder).as_posix()
+        return name, None
+    copy = folder / name
     try:
         if copy.exists():
             if copy.read_bytes() == source.read_bytes():
@@ -139,6 +169,13 @@ def bring_along(path: Path, passage: Path) -> tuple[str, Path | None]:
     except OSError as error:
         raise WeekSheetError(str(copy), [f"{passage} can't be copied there ({error.strerror})"]) from error
     return name, copy
+
+
+def name_in(path: Path, passage: Path) -> str:
+    """How a passage is named in the sheet at `path`: where it is below the sheet, or where its copy is."""
+    folder, source = Path(os.path.realpath(path)).parent, Path(os.path.realpath(passage))
+    below = source if source.is_relative_to(folder) else folder / "passages" / source.name
+    return below.relative_to(folder).as_posix()
 
 
 def _whole(value: float | None) -> float | int | None:
@@ -166,6 +203,10 @@ class _Which:
         found |= {"exercise": self.exercise} if self.exercise else {}
         return found | ({"exercise_options": _in_line(self.options)} if self.options else {})
 
+    def __str__(self) -> str:
+        where = f"bars {self.bars} of {self.passage}" if self.bars else f"the whole of {self.passage}"
+        return plain_text(f"{self.exercise} of {where}" if self.exercise else where)
+
     def is_item(self, folder: Path, item: Mapping[str, Any]) -> bool:
         """Whether a table of the sheet is this one."""
         return (
@@ -184,15 +225,8 @@ def _in_line(values: Mapping[str, Any]) -> tomlkit.items.InlineTable:
 
 
 def _edited(path: Path, old: bytes | None, which: _Which, values: Mapping[str, Any], week: date | None) -> bytes:
-    if old is None:
-        text = _NEW_SHEET.format(format=FORMAT, week=_monday(week or date.today()))
-    else:
-        parse(old, path)
-        text = old.decode("utf-8-sig")
-    try:
-        document = tomlkit.parse(text)
-    except tomlkit.exceptions.TOMLKitError as error:
-        raise WeekSheetError(str(path), [f"can't be edited keeping its layout ({error}); edit it by hand"]) from error
+    made = _NEW_SHEET.format(format=FORMAT, week=_monday(week or date.today())).encode()
+    document = _document(path, made if old is None else old)
     if week is not None and document.get("week") != _monday(week):
         document["week"] = _monday(week)
     items = document.get("item", ())
@@ -222,6 +256,39 @@ def _edited(path: Path, old: bytes | None, which: _Which, values: Mapping[str, A
         ) from None
     parse(new, path)
     return new
+
+
+def _without(content: bytes, document: tomlkit.TOMLDocument, number: int) -> bytes:
+    """The sheet without an item, and without the comment right above it, which speaks of it."""
+    lines = content.splitlines(keepends=True)
+    starts = [_comment_above(lines, i) for i, line in enumerate(lines) if _HEAD.match(line)]
+    items = document["item"].unwrap()
+    if len(starts) == len(items):
+        end = starts[number + 1] if number + 1 < len(starts) else _comment_above(lines, len(lines))
+        new = b"".join([*lines[: starts[number]], *lines[end:]])
+        if tomllib.loads(new.decode("utf-8-sig")).get("item", []) == [*items[:number], *items[number + 1 :]]:
+            return new
+    # Written otherwise, such as item = [{...}]: the comments stay where they are.
+    del document["item"][number]
+    if len(items) == 1:
+        del document["item"]
+    return tomlkit.dumps(document).encode()
+
+
+def _comment_above(lines: Sequence[bytes], at: int) -> int:
+    """Where the comment begins that ends above line `at`."""
+    while at and lines[at - 1].lstrip().startswith(b"#"):
+        at -= 1
+    return at
+
+
+def _document(path: Path, content: bytes) -> tomlkit.TOMLDocument:
+    """A sheet to be edited. Raises `WeekSheetError` where it is faulty."""
+    parse(content, path)
+    try:
+        return tomlkit.parse(content.decode("utf-8-sig"))
+    except tomlkit.exceptions.TOMLKitError as error:
+        raise WeekSheetError(str(path), [f"can't be edited keeping its layout ({error}); edit it by hand"]) from error
 
 
 def _set_fingerings(item: Any, given: Mapping[str, str]) -> None:

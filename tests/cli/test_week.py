@@ -255,6 +255,27 @@ def test_an_exercise_is_an_item_of_its_own_and_its_takes_count_for_it(
     assert rows[1].startswith("2  etude-e-minor ") and rows[1].endswith("0 of 3")
 
 
+def test_a_target_is_taken_out(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    score = "shared/passages/eight-bars.musicxml"
+    for bars in ("1-4", "5-8"):
+        main(["week", "set", score, "--bars", bars, "--tempo", "96"])
+    assert main(["week", "drop", score, "--bars", "1-4"]) == 0
+    assert "Taken out of" in capsys.readouterr().out
+    assert [item.bars for item in load(home / "shared" / "week.toml").items] == ["5-8"]
+    assert main(["week", "drop", score]) == 1
+    assert "holds nothing of the whole of passages/eight-bars.musicxml" in capsys.readouterr().err
+    # The file itself may be gone by then.
+    (home / score).unlink()
+    assert main(["week", "drop", score, "--bars", "5-8"]) == 0
+    assert load(home / "shared" / "week.toml").items == ()
+
+
+def test_the_students_command_names_the_sheet_it_stands_in(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    main(["week", "set", "shared/passages/eight-bars.musicxml", "--tempo", "96", "--sheet", "shared/other.toml"])
+    assert main(["week", "--student", "--sheet", "shared/other.toml"]) == 0
+    assert "companion play shared/passages/eight-bars.musicxml --sheet shared/other.toml" in capsys.readouterr().out
+
+
 def play_with_slow_fingers(home: Path, takes: int, factor: float) -> None:
     """Takes of the etude at 60 by someone whose every change takes `factor` times the usual; the next note is in time
     again, where it can be."""

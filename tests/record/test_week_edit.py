@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import os
+import shutil
 import subprocess
 import sys
 import tomllib
@@ -17,7 +18,7 @@ from hypothesis import strategies as st
 from companion.errors import WeekSheetError
 from companion.record import week_edit
 from companion.record.week import load
-from companion.record.week_edit import backup_path, bring_along, set_target
+from companion.record.week_edit import backup_path, bring_along, drop_target, set_target
 from companion.scores.guards import one_line
 
 TEACHERS = """\
@@ -269,6 +270,115 @@ def test_days_and_fingerings_are_let_go_one_by_one_and_the_others_stay(tmp_path:
     set_target(path, "passages/b.musicxml", "", 72.5, fingerings={"2.1": "", "9.1": ""})
     assert load(path).items[1].fingerings == {}
     assert "fingerings" not in path.read_text()
+
+
+@pytest.mark.parametrize(
+    ("passage", "bars", "gone"),
+    [
+        ("passages/a.musicxml", "5 – 8", slice(5, 10)),
+        ("passages/b.musicxml", "", slice(10, 17)),
+    ],
+)
+def test_an_item_is_taken_out_with_the_comment_right_above_it(
+    tmp_path: Path, passage: str, bars: str, gone: slice
+) -> None:
+    path = tmp_path / "week.toml"
+    path.write_text(TEACHERS)
+    drop_target(path, passage, bars)
+    lines = TEACHERS.splitlines(keepends=True)
+    del lines[gone]
+    assert path.read_text() == "".join(lines)
+    assert backup_path(path).read_text() == TEACHERS
+
+
+def test_the_last_item_can_go_and_others_written_on_one_line(tmp_path: Path) -> None:
+    path = tmp_path / "week.toml"
+    path.write_text('format = 1\nweek = 2026-11-23\nitem = [{passage = "a.mxl", target_bpm = 60}]  # short\n')
+    drop_target(path, "a.mxl", "")
+    assert load(path).items == ()
+    set_target(path, "b.mxl", "", 70)
+    assert [item.passage for item in load(path).items] == ["b.mxl"]
+
+
+@pytest.mark.parametrize(
+    ("bars", "exercise", "said"),
+    [("1", "", "holds nothing of bars 1 of passages/a"), ("5-8", "links", "holds nothing of links of bars 5-8 of")],
+)
+def test_what_isn_t_there_can_t_be_taken_out(tmp_path: Path, bars: str, exercise: str, said: str) -> None:
+    path = tmp_path / "week.toml"
+    path.write_text(TEACHERS)
+    with pytest.raises(WeekSheetError, match=said):
+        drop_target(path, "passages/a.musicxml", bars, exercise)
+    with pytest.raises(WeekSheetError, match="there is no such week sheet"):
+        drop_target(tmp_path / "none.toml", "a.mxl", "")
+    assert os.listdir(tmp_path) == ["week.toml"]
+
+
+EDITS = """
+import sys
+from pathlib import Path
+from companion.record.week_edit import set_target
+path, who = Path(sys.argv[1]), sys.argv[2]
+for i in range(12):
+    if who == "teacher":
+        set_target(path, "passages/a.musicxml", "5-8", 60 + i, climb="grow", fingerings={f"{i + 1}.1": "side"})
+    else:
+        set_target(path, "passages/b.musicxml", "", 72.5, days=["Mon", "Wed"], fingerings={f"{i + 1}.2": "bis"})
+        set_target(path, "passages/a.musicxml", "5-8", 60, exercise="links", comment=f"played {i}")
+"""
+
+
+def test_two_programs_that_edit_the_same_items_lose_nothing(tmp_path: Path) -> None:
+    path = tmp_path / "week.toml"
+    path.write_text(TEACHERS)
+    writers = [subprocess.Popen([sys.executable, "-c", EDITS, str(path), who]) for who in ("teacher", "student")]
+    assert [writer.wait(timeout=60) for writer in writers] == [0, 0]
+    music, other, links = load(path).items
+    assert (music.target_bpm, music.climb) == (71, "grow")
+    assert music.fingerings == {f"{i}.1": "side" for i in range(1, 13)}
+    assert other.fingerings == {f"{i}.2": "bis" for i in range(1, 13)}
+    assert (len(other.days), links.exercise, links.comment) == (2, "links", "played 11")
+    assert "# not above 100 yet" in path.read_text() and "# the easy one" in path.read_text()
+
+
+@pytest.mark.skipif(shutil.which("git") is None, reason="git does the merging")
+def test_copies_that_two_people_changed_apart_merge_line_by_line(tmp_path: Path) -> None:
+    base, teacher, student = (tmp_path / name for name in ("base.toml", "teacher.toml", "student.toml"))
+    for path in (base, teacher, student):
+        path.write_text(TEACHERS)
+    set_target(teacher, "passages/a.musicxml", "5-8", 104, climb="alternate")
+    set_target(student, "passages/b.musicxml", "", 72.5, days=["Mon"], fingerings={"2.1": "side"})
+    merged = subprocess.run(
+        ["git", "merge-file", "-p", str(teacher), str(base), str(student)], capture_output=True, check=False
+    )
+    assert merged.returncode == 0, merged.stdout.decode()
+    base.write_bytes(merged.stdout)
+    first, second = load(base).items
+    assert (first.target_bpm, first.climb) == (104, "alternate")
+    assert (len(second.days), second.fingerings) == (1, {"2.1": "side"})
+
+
+@pytest.mark.parametrize("kept", range(0, 100, 7))
+def test_a_torn_sheet_is_said_and_not_touched(tmp_path: Path, kept: int) -> None:
+    path = tmp_path / "week.toml"
+    set_target(
+        path, "a.mxl", "5-8", 96, "Fri", exercise="links", exercise_options={"times": 4}, days=["Mon"],
+        fingerings={"6.4": "side"}, week=date(2026, 11, 23),
+    )  # fmt: skip
+    whole = path.read_bytes()
+    torn = whole[: len(whole) * kept // 100]
+    path.write_bytes(torn)
+    try:
+        load(path)
+    except WeekSheetError as error:
+        assert "\n" not in str(error)
+        with pytest.raises(WeekSheetError):
+            set_target(path, "b.mxl", "", 60)
+        assert path.read_bytes() == torn
+    else:
+        # Torn between two lines it may be a sheet: then nothing of it is lost.
+        set_target(path, "b.mxl", "", 60)
+        assert path.read_bytes().startswith(torn)
 
 
 def test_two_programs_at_once_lose_nothing(tmp_path: Path) -> None:
