@@ -335,6 +335,7 @@ def take_from(data: Mapping[str, Any], notes_only: bool = False) -> TakeRecord:
             delay_ms=get.number("delay_ms") or 0.0,
             pauses=tuple((int(at), int(bar), int(late)) for at, bar, late in get.rows("pauses")),
             clean=get.truth("clean"),
+            performance=get.truth("performance"),
             trouble_bars=get.texts("trouble_bars"),
             events=_events(get.rows("events"), notes_only),
             notes=tuple(_note(row) for row in get.rows("notes")),
@@ -391,4 +392,5 @@ def summary_from(data: Mapping[str, Any], file: str, offset: int, example: bool)
         interrupted=get.text("interrupted"),
         trouble_bars=" ".join(get.texts("trouble_bars")),
         example=int(example),
+        performance=int(get.truth("performance")),
     )

@@ -21,7 +21,7 @@ from companion.record.model import Survey, TakeSummary, file_name, plain_text
 __all__ = ["Wanted", "index_path", "summaries", "survey"]
 
 #: Raised whenever the tables or what `summary_from` makes of a line changes.
-_VERSION = 3
+_VERSION = 4
 _COLUMNS = ", ".join(TakeSummary._fields)
 _PLACES = ", ".join("?" for _ in (*TakeSummary._fields, "file_name"))
 _TABLES = f"""

@@ -143,6 +143,8 @@ class TakeRecord:
         One for each score note.
     added
         (nearest score index, written MIDI number) of notes that are not in the score.
+    performance
+        Played as one that counts: once, without a click, judged by the player's own beat.
     trouble_bars
         Printed numbers, worst first.
     interrupted
@@ -183,6 +185,7 @@ class TakeRecord:
     because: str = ""
     advice: str = ""
     interrupted: str = ""
+    performance: bool = False
     trouble_bars: tuple[str, ...] = ()
     start_ns: int = 0
     events: tuple[RawEvent, ...] = ()
@@ -201,7 +204,7 @@ class TakeSummary(NamedTuple):
 
     `file` is the sitting's file name, `offset` the first byte of the take's line in it. `day` is the player's date,
     `YYYY-MM-DD`. `trouble_bars` are printed numbers joined by spaces. `example` is 1 for takes that come along to show
-    what a record looks like, `clean` 1 for a clean take.
+    what a record looks like, `clean` 1 for a clean take, `performance` 1 for one that was played as one that counts.
     """
 
     file: str
@@ -226,6 +229,7 @@ class TakeSummary(NamedTuple):
     interrupted: str
     trouble_bars: str
     example: int
+    performance: int = 0
 
     @property
     def file_name(self) -> str:

@@ -185,6 +185,7 @@ def take_record(
     delay_ms: float = 0.0,
     pauses: Sequence[tuple[int, int, int]] = (),
     interrupted: str = "",
+    performance: bool = False,
 ) -> TakeRecord:
     """The record of a take; hand it to `Sitting.append`.
 
@@ -205,6 +206,8 @@ def take_record(
         As in `TakeRecord`.
     interrupted
         Why the take was broken off; such a take is never clean.
+    performance
+        As in `TakeRecord`.
     """
     return TakeRecord(
         title=passage.title,
@@ -229,6 +232,7 @@ def take_record(
         because=assessment.because or interrupted,
         advice=assessment.advice,
         interrupted=interrupted,
+        performance=performance,
         trouble_bars=tuple(dict.fromkeys(passage.bars[index].number for index in assessment.trouble_bars)),
         since_run_ns=take_ns - run_ns,
         duration_ns=end_ns - take_ns,
