@@ -40,7 +40,7 @@ p|D5e( C5e B4e C5e) Ab4e( G4e)
 dolce|Bb5q( Ab5e G5e F5e Eb5e)
 |C6e( Bb5e Ab5e Bb5e) G5q
 |F5e( F#5e G5e) E6e.> F6e.> D6e.
-|C5H
+end|C5H
 """
 _WALTZ_MARKS = """format = 1
 
@@ -103,7 +103,7 @@ def write_sixteenths(folder: Path, bars: int = 44, title: str = SIXTEENTHS_TITLE
             place += rng.choice([-3, -2, -1, 1, 2, 3])
             place = min(max(place, 8), 19)
         music.append(_bar(number, signs.get(number, ""), " ".join(notes), beats=4))
-    music.append(_bar(bars, "", "D5e.> A4e.> F4e.> A4e.> D4h", beats=4))
+    music.append(_bar(bars, "end", "D5e.> A4e.> F4e.> A4e.> D4h", beats=4))
     path = folder / "narrow-stairs.musicxml"
     path.write_text(_document(title, "A. Nobody", "Allegro, sempre leggiero", 84, -1, 4, music), encoding="utf-8")
     marks = "format = 1\n" + "".join(
@@ -138,7 +138,7 @@ def _document(title: str, composer: str, words: str, bpm: int, fifths: int, beat
 
 
 def _bar(number: int, sign: str, notes: str, beats: int) -> str:
-    """`sign`: a dynamic, words, or the number of an ending (the first one ends a repeat)."""
+    """`sign`: a dynamic, words, `end`, or the number of an ending (the first one ends a repeat)."""
     before = "<first/>" if number == 1 else ""
     left = right = ""
     if sign in ("1", "2"):
@@ -146,6 +146,8 @@ def _bar(number: int, sign: str, notes: str, beats: int) -> str:
         repeat = '<repeat direction="backward"/>' if sign == "1" else ""
         left = f'<barline location="left"><ending number="{sign}" type="start"/></barline>'
         right = f'<barline location="right"><ending number="{sign}" type="{kind}"/>{repeat}</barline>'
+    elif sign == "end":
+        right = '<barline location="right"><bar-style>light-heavy</bar-style></barline>'
     elif sign in ("p", "mf", "f"):
         before += (
             f'<direction placement="below"><direction-type><dynamics><{sign}/></dynamics></direction-type></direction>'

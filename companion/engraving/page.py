@@ -32,6 +32,7 @@ _CONTAINERS = frozenset(
 )
 _CURVES = frozenset(("slur", "phrase", "tie", "lv"))
 _WORDS = frozenset(("tempo", "dir"))
+_ENDING = "ending"
 _HAIR_UNITS = 2.0
 #: A staff line's thickness in staff spaces, between the thin lines of old plates and the 0.13 of common music fonts
 #: (from memory). On screen it is a whole number of pixels, and lighter where that is too many.
@@ -206,9 +207,9 @@ class Page:
             if rect is not None and not _CONTAINERS.intersection(kinds):
                 x, y, width, height = _rect_numbers(rect)
                 found = self.rect(x + _shift_of(box), y, width, height)
-                words = next((g for g in box.iterancestors(f"{_SVG}g") if g.get("class", "") in _WORDS), None)
-                if words is not None and found.bottom <= 0.0:
-                    self.over[words] = found.around(self.over.get(words, found))
+                above = _mobile(box)
+                if above is not None and found.bottom <= 0.0:
+                    self.over[above] = found.around(self.over.get(above, found))
                 else:
                     self.ink.append(found)
                 if "note" in kinds and _NOTE_ID.fullmatch(owner):
@@ -234,7 +235,7 @@ class Page:
             width = text_width(letters, size, "Bold")
             before = {"middle": 0.5, "end": 1.0}.get(text.get("text-anchor", ""), 0.0) * width
             x, y = float(text.get("x", 0)) - before, float(text.get("y", 0))
-            if letters.strip() and not text.get(_MEASURED):
+            if letters.strip() and not text.get(_MEASURED) and _mobile(text) not in self.over:
                 self.ink.append(self.rect(x, y - ASCENT_EM * size, width, (ASCENT_EM + DESCENT_EM) * size))
         for rule in self.drawing.iter(f"{_SVG}rect"):
             box = self.rect(*_rect_numbers(rule))
@@ -252,15 +253,22 @@ class Page:
                 polygon.set("points", " ".join(f"{x},{y:g}" for x, y in tilted))
 
     def lift_words(self, marks: Sequence[Rect]) -> None:
-        """Move tempo marks and words up where they would meet fingering marks, so that those stay by their notes."""
-        lifted: list[Rect] = []
-        for words, box in sorted(self.over.items(), key=lambda item: item[1].left):
-            free = box
-            if any(box.meets(other) for other in (*marks, *lifted)):
-                free = risen(box, (*marks, *self.ink, *lifted))
-                words.set("transform", f"translate(0, {(free.bottom - box.bottom) / self.scale:.2f})")
-            lifted.append(free)
-        self.ink += lifted
+        """Move tempo marks, words and brackets of endings up where they would meet fingering marks, so that those stay
+        by their notes. The brackets of a system stay on one line, words go above them."""
+        fixed = [*marks, *self.ink]
+        endings = {g: box for g, box in self.over.items() if _ENDING in g.get("class", "")}
+        rise = min((risen(box, fixed).bottom - box.bottom for box in endings.values()), default=0.0)
+        for group, box in endings.items():
+            fixed.append(self._lift(group, box, rise))
+        for group, box in sorted(self.over.items(), key=lambda item: item[1].left):
+            if group not in endings:
+                fixed.append(self._lift(group, box, risen(box, fixed).bottom - box.bottom))
+        self.ink += fixed[len(marks) + len(self.ink) :]
+
+    def _lift(self, group: etree._Element, box: Rect, rise: float) -> Rect:
+        if rise:
+            group.set("transform", f"translate(0, {rise / self.scale:.2f})")
+        return box.moved(0.0, rise)
 
     def _snap_ledger_line(self, path: etree._Element) -> None:
         x1, y, x2, _ = _numbers(path.get("d"))
@@ -297,6 +305,15 @@ def _owner(stem: etree._Element) -> etree._Element | None:
         if "note" in kinds:
             note = ancestor
     return note
+
+
+def _mobile(element: etree._Element) -> etree._Element | None:
+    """The tempo mark, words or bracket that an element belongs to."""
+    for group in element.iterancestors(f"{_SVG}g"):
+        kinds = group.get("class", "").split()
+        if kinds and (kinds[0] in _WORDS or kinds[0] == _ENDING):
+            return group
+    return None
 
 
 def _shift_of(element: etree._Element) -> float:

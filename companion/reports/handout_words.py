@@ -28,8 +28,7 @@ CARE = (
     "Rest some minutes every half hour, and put the horn down meanwhile. Keep the wrists straight and the fingers close"
     " to the keys, without squeezing. Go up in tempo, and in time spent, a little at a time.",
     "Keep the click and the headphones moderate: loud enough to hear beside the horn, no louder.",
-    "Stop at pain, numbness or tingling. Your teacher knows your playing, licensed health professionals know your body:"
-    " ask them.",
+    "Stop at pain, numbness or tingling. Then ask your teacher and licensed health professionals, not a sheet.",
 )
 #: On paper, in points: the labels of the keys can be read at this size.
 _HORN_HEIGHT = 130.0
@@ -45,18 +44,33 @@ _FINGERS = {"index": "1", "middle": "2", "ring": "3"}
 @dataclass(slots=True)
 class _Used:
     """A mark and the shape it stands for, with the notes that have it and their choices; `pitches` as they are spelled,
-    by MIDI number."""
+    by MIDI number, `upper` those of them with the octave key."""
 
     mark: str
     fingering: Fingering
-    octaves: set[frozenset[str]] = field(default_factory=set)
     pitches: dict[int, set[str]] = field(default_factory=dict)
+    upper: set[int] = field(default_factory=set)
     places: list[tuple[Note, Choice]] = field(default_factory=list)
 
     @property
     def names(self) -> str:
         """`A♯4/B♭4, B♭5`: from the lowest."""
-        return ", ".join("/".join(sorted(self.pitches[midi])) for midi in sorted(self.pitches))
+        return self._named(self.pitches)
+
+    @property
+    def two_octaves(self) -> bool:
+        """Whether the octave key makes the difference between some of its notes."""
+        return 0 < len(self.upper) < len(self.pitches)
+
+    @property
+    def names_by_octave(self) -> str:
+        """`B♭4 (B♭5 with the octave key)` where there are both, else as `names`."""
+        if not self.two_octaves:
+            return self.names
+        return f"{self._named(self.pitches.keys() - self.upper)} ({self._named(self.upper)} with the octave key)"
+
+    def _named(self, midis: Iterable[int]) -> str:
+        return ", ".join("/".join(sorted(self.pitches[midi])) for midi in sorted(midis))
 
 
 def marks_of(passage: Passage, plan: Plan) -> tuple[tuple[str, str], ...]:
@@ -75,15 +89,15 @@ def legend_of(
     planned: Sequence[tuple[Passage, Plan]], chart: Chart, remarks: Sequence[Remark] = ()
 ) -> tuple[LegendRow, ...]:
     """What the marks in these passages mean, in the order of their first use."""
-    rows = [LegendRow(used.mark, used.names, _pressed(chart, used)) for used in _marks_used(planned, chart)]
+    rows = [LegendRow(used.mark, used.names_by_octave, _pressed(chart, used)) for used in _marks_used(planned, chart)]
     texts = [text for passage, plan in planned for text in printed_texts(passage, plan).values()]
     if any(re.search(r"\b(1st|2nd|3rd|\dth)", text) for text in texts):
         rows.append(LegendRow("2nd", "the second time", "the other times as usual, or as marked beside it"))
     if any("tr " in text for text in texts):
-        rows.append(LegendRow("tr", "the trill's other note"))
+        rows.append(LegendRow("tr", "the trill’s other note"))
     if remarks:
         signs = remarks[0].sign if len(remarks) == 1 else f"{remarks[0].sign} …"
-        rows.append(LegendRow(signs, "your teacher's words, below that staff"))
+        rows.append(LegendRow(signs, "your teacher’s words, below that staff"))
     return tuple(rows)
 
 
@@ -142,7 +156,7 @@ def steps_of(ladder: Ladder, item: WeekItem | None = None, sheet: WeekSheet | No
         else []
     )
     by = f" by {day_in_words(item.by)}" if item and item.by else ""
-    clean = "Clean: no note wrong, left out, added or repeated, and all in time"
+    clean = "Clean: no note wrong, left out, added or repeated, all in time"
     if item and item.articulation_share:
         clean += f"; {100 * item.articulation_share:.0f} % of the notes slurred or tongued as written"
     title = ", ".join(["Tempo steps", *what]) + f", up to ♩ = {ladder.target_bpm:g}{by}"
@@ -168,12 +182,13 @@ def _marks_used(planned: Iterable[tuple[Passage, Plan]], chart: Chart) -> list[_
             for fingering in _marked(choice):
                 key = (fingering.mark, fingering.name, fingering.keys - octave)
                 used = found.setdefault(key, _Used(fingering.mark, fingering))
-                used.octaves.add(fingering.keys & octave)
                 if fingering.written_midi < used.fingering.written_midi:
                     used.fingering = fingering  # shown as its lower octave
                 note = passage.notes[choice.note_index]
                 pitch = note.trill.other if note.trill and fingering is not choice.fingering else note.written
                 used.pitches.setdefault(pitch.midi, set()).add(str(pitch))
+                if octave and octave <= fingering.keys:
+                    used.upper.add(pitch.midi)
                 used.places.append((note, choice))
     return list(found.values())
 
@@ -189,16 +204,15 @@ def _octave(chart: Chart) -> frozenset[str]:
 
 def _pressed(chart: Chart, used: _Used) -> str:
     """`left 1 2, side B♭`: the fingers of the pearls by number, the other keys by name."""
-    octave = _octave(chart)
-    keys, both = used.fingering.keys - octave, len(used.octaves) > 1
-    words = ["octave key"] if octave <= used.fingering.keys and not both else []
+    keys = used.fingering.keys - _octave(chart)
+    words = ["octave key"] if used.upper and not used.two_octaves else []
     for hand in ("left", "right"):
         down = [key for key in chart.keys if key.name in keys and key.hand == hand]
         pearls = [_FINGERS[key.finger] for key in down if key.shape == "round" and key.finger in _FINGERS]
         others = [key_words(key) for key in down if key.shape != "round" or key.finger not in _FINGERS]
         words += [f"{hand} {' '.join(pearls)}"] if pearls else []
         words += others
-    return ", ".join(words) + (" (the upper one: + octave key)" if both else "")
+    return ", ".join(words)
 
 
 def _reasons(passage: Passage, places: Sequence[tuple[Note, Choice]], marked: Marked) -> tuple[tuple[str, str], ...]:
@@ -214,7 +228,7 @@ def _reason(choice: Choice, marked: Marked) -> str:
     if choice.note_index not in marked.fingerings:
         return "printed in the score"
     why = marked.whys.get(choice.note_index, "")
-    return f"your teacher's choice: {why}" if why else "your teacher's choice"
+    return f"your teacher’s choice: {why}" if why else "your teacher’s choice"
 
 
 def _plainly(reason: str) -> str:

@@ -82,7 +82,7 @@ def test_the_whole_sheet(whole: Path) -> None:
     for words in (
         WALTZ_TITLE, "A. Nobody", "Alto saxophone", "Name", "Teacher", "Date",
         "Lean on the first note, let the other two fall.",  # the teacher's remark
-        "your teacher's choice: so that the index is free for the C",
+        "your teacher’s choice: so that the index is free for the C",
         "left 1, bis", "Alternate fingerings, and why", "Links", "Tempo steps", "licensed health professionals",
     ):  # fmt: skip
         assert words in text
@@ -108,7 +108,7 @@ def test_a_repeat_is_printed_once(score: Path) -> None:
         ("music", "Andante con moto"),
         ("remarks", "Lean on the first note"),
         ("horns", "8va"),
-        ("reasons", "your teacher's choice"),
+        ("reasons", "your teacher’s choice"),
         ("exercises", "Links"),
         ("tempos", "clean takes in a row"),
         ("care", "hands and ears"),

@@ -137,12 +137,34 @@ def test_a_tempo_mark_makes_way_for_the_marks_below_it() -> None:
     assert_ring_empty(system)
 
 
+def test_brackets_of_endings_make_way_together() -> None:
+    musicxml, _ = scale(2, notes=16)
+    first, second = musicxml.split(b"</measure>", 1)
+    ending = '<barline location="{}"><ending number="{}" type="{}"/></barline>'
+    ends = [(ending.format("left", n, "start"), ending.format("right", n, "stop")) for n in (1, 2)]
+    first = first.replace(b"<note", ends[0][0].encode() + b"<note", 1) + ends[0][1].encode() + b"</measure>"
+    second = second.replace(b"<note", ends[1][0].encode() + b"<note", 1)
+    second = second.replace(b"</measure>", ends[1][1].encode() + b"</measure>", 1)
+    marks = (("n2", "side"),)
+    (free,) = engrave(EngravingRequest(musicxml, 790, 30, marks)).systems
+    (system,) = engrave(EngravingRequest(first + second, 790, 30, marks)).systems
+    box, staff = system.marks["n2"], system.staff
+    assert box.y - staff.y == pytest.approx(free.marks["n2"].y - free.staff.y, abs=0.5)
+    assert not black_within(system, box)
+    # Both brackets lie on one line, above the mark.
+    tops = [
+        next(y for y in range(int(staff.y)) if black_within(system, Box(bar.x + bar.width / 2, y, 2, 0)))
+        for bar in system.bars.values()
+    ]
+    assert len(tops) == 2 and tops[0] == tops[1] < box.y
+
+
 def black_within(system: System, box: Box) -> bool:
     """Whether anything is drawn there that is not a mark, which is blue."""
     picture = Image.open(io.BytesIO(system.png))
     area = picture.crop((int(box.x), int(box.y), int(box.x + box.width) + 1, int(box.y + box.height) + 1))
     pixels = area.tobytes()  # red, green, blue, opacity
-    return any(opacity > 128 and blue < 64 for blue, opacity in zip(pixels[2::4], pixels[3::4], strict=True))
+    return any(opacity > 50 and blue < 64 for blue, opacity in zip(pixels[2::4], pixels[3::4], strict=True))
 
 
 def test_marks_are_drawn_in_ink_blue_where_their_boxes_are() -> None:
