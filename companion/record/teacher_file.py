@@ -75,7 +75,8 @@ class Faults:
         """Note a fault at its line, where that can be told."""
         line = self._lines.get((place, key)) or self._lines.get((place, ""), 0)
         whose = "" if place is None else f"{place[0]} {place[1] + 1}, "
-        self.found.append((line, f"{f'line {line}: ' if line else ''}{whose}{key} {message}"))
+        # What the file says itself commands no terminal.
+        self.found.append((line, _plain(f"{f'line {line}: ' if line else ''}{whose}{key} {message}")))
 
     def messages(self) -> list[str]:
         """All of them in the order of the lines; of very many the first."""
@@ -140,7 +141,11 @@ class Faults:
 
 
 def _shown(word: str) -> str:
-    return "".join(letter if letter.isprintable() else " " for letter in word[:40])
+    return _plain(word[:40])
+
+
+def _plain(text: str) -> str:
+    return "".join(letter if letter.isprintable() else " " for letter in text)
 
 
 def _likely(word: str, known: Collection[str]) -> str:

@@ -235,6 +235,8 @@ def place_of(folder: Path, passage: str) -> Path:
     """
     if "\\" in passage or "\0" in passage:
         raise ValueError("should be written with / between folders")
+    if not passage.isprintable():
+        raise ValueError("holds characters that can't be shown; rename the file")
     pure = PurePosixPath(passage)
     if pure.is_absolute() or PureWindowsPath(passage).drive:
         raise ValueError("should be relative to the week sheet, not an absolute path")

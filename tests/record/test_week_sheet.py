@@ -7,8 +7,12 @@ from datetime import date
 from pathlib import Path
 
 import pytest
+import tomlkit
+from hypothesis import given
+from hypothesis import strategies as st
 
 from companion.errors import WeekSheetError
+from companion.record import week
 from companion.record.teacher_file import MAX_BYTES
 from companion.record.week import day_from, item_for, load, place_of
 
@@ -236,3 +240,27 @@ def test_a_copy_elsewhere_is_the_same_passage(tmp_path: Path) -> None:
         (tmp_path / folder / "a.musicxml").write_text(content)
     assert item_for(sheet, tmp_path / "copy" / "a.musicxml") is sheet.items[0]
     assert item_for(sheet, tmp_path / "other" / "a.musicxml") is None
+
+
+VALUES = st.recursive(
+    st.booleans() | st.integers() | st.floats() | st.text(max_size=8) | st.sampled_from(["links", "grow", "Mon", "5-8"])
+    | st.dates().map(str),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=5), inner, max_size=3),
+    max_leaves=6,
+)  # fmt: skip
+
+
+@given(st.dictionaries(st.sampled_from(week._ITEM_KEYS), VALUES, max_size=6), VALUES, VALUES)
+def test_whatever_stands_there_the_sheet_is_read_or_its_faults_are_said_on_a_line_that_can_be_shown(
+    item: dict[str, object], format_: object, student: object
+) -> None:
+    for values in (item, {"passage": "a.mxl", "target_bpm": 96} | item):
+        for first, name in ((format_, student), (1, "Student")):
+            content = tomlkit.dumps({"format": first, "student": name, "week": MONDAY, "item": [values]}).encode()
+            try:
+                sheet = week.parse(content, Path("week.toml"))
+            except WeekSheetError as error:
+                assert str(error).isprintable() and len(str(error)) < 4_000
+            else:
+                assert all(each.comment.isprintable() and each.passage.isprintable() for each in sheet.items)
+                assert all("".join(each.fingerings.values()).isprintable() for each in sheet.items)
