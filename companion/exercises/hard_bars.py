@@ -88,29 +88,31 @@ def music_as_written(
 
 
 def _runs(passage: Passage, bars: tuple[int, int]) -> list[tuple[int, int]]:
-    """Full bars of one key and metre together, a short or long bar by itself."""
+    """Full bars of one key and metre together, an upbeat with those after it, another short or long bar by itself."""
     runs: list[tuple[int, int]] = []
     for index in range(bars[0], bars[1] + 1):
-        if runs and _full(passage.bars[index]) and _alike(passage.bars[runs[-1][1]], passage.bars[index]):
+        bar = passage.bars[index]
+        if runs and _missing(bar) == 0 and _goes_on(passage.bars[runs[-1][1]], bar):
             runs[-1] = (runs[-1][0], index)
         else:
             runs.append((index, index))
     return runs
 
 
-def _full(bar: Bar) -> bool:
-    return bar.length == full_bar_beats(bar.beats, bar.beat_type)
+def _missing(bar: Bar) -> Fraction:
+    return full_bar_beats(bar.beats, bar.beat_type) - bar.length
 
 
-def _alike(bar: Bar, other: Bar) -> bool:
-    return _full(bar) and all(getattr(bar, of) == getattr(other, of) for of in ("fifths", "mode", "beats", "beat_type"))
+def _goes_on(bar: Bar, other: Bar) -> bool:
+    """Is the other bar a further one of its section? A filled upbeat is a full bar."""
+    whole = _missing(bar) == 0 or (bar.upbeat and _missing(bar) > 0)
+    return whole and all(getattr(bar, of) == getattr(other, of) for of in ("fifths", "mode", "beats", "beat_type"))
 
 
 def _tones(passage: Passage, first_bar: int, last_bar: int, marks: dict[int, str]) -> Iterator[Tone]:
     first, now, end = passage.bars[first_bar], passage.bars[first_bar].start, passage.bars[last_bar].end
-    missing = full_bar_beats(first.beats, first.beat_type) - first.length
-    if first.upbeat and missing > 0:
-        yield Tone(None, missing)
+    if first.upbeat and _missing(first) > 0:
+        yield Tone(None, _missing(first))
     inside = [note for note in passage.notes if _sounds_in(note, first_bar, last_bar, now, end)]
     for place, note in enumerate(inside):
         start, stop = max(note.start, now), min(note.end, end)
