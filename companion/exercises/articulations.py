@@ -16,7 +16,7 @@ from companion.charts.model import Chart
 from companion.errors import UsageError
 from companion.exercises.articulation_patterns import Pattern, patterns_of
 from companion.exercises.build import Section, Tone, make
-from companion.exercises.keys_of import Key, key_named, keys_from, own_key
+from companion.exercises.keys_of import Key, keys_for, own_key
 from companion.exercises.scales import KINDS, checked_octaves, scale_line
 from companion.passage import Passage, Pitch
 from companion.planning.model import Plan
@@ -84,7 +84,9 @@ def articulations(
     if kind and kind not in _KINDS:
         raise UsageError(f"no scale {kind!r} to lay it over; there are {', '.join(_KINDS)}")
     chosen = found[pattern - 1]
-    keys = _keys(passage, key, kind)
+    signed = kind != "chromatic"
+    mode = KINDS[kind][0] if kind and signed else ""
+    keys = keys_for(key, own_key(passage), mode, kind)[: None if signed else 1]
     kind = kind or _USUAL[keys[0].mode]
     low, high = max(lowest, chart.lowest_midi), min(highest, chart.highest_midi)
     checked_octaves(octaves)
@@ -92,7 +94,6 @@ def articulations(
     for each in keys:
         line = _line(each, kind, low, high, octaves, len(chosen.strokes))
         heading = each.name if len(keys) > 1 else ""
-        signed = kind != "chromatic"
         sections.append(
             Section(
                 tuple(_laid(chosen, line)),
@@ -111,19 +112,6 @@ def articulations(
         chart,
         passage.marked_tempo_bpm(),
     )
-
-
-def _keys(passage: Passage, key: str, kind: str) -> tuple[Key, ...]:
-    own = own_key(passage)
-    mode = KINDS[kind][0] if kind and kind != "chromatic" else own.mode
-    if key.strip().lower() == "all":
-        return keys_from(own.fifths, mode)[: 1 if kind == "chromatic" else None]
-    if not key:
-        return (own if own.mode == mode else Key(own.fifths, mode),)
-    named = key_named(key, mode)
-    if kind and kind != "chromatic" and named.mode != mode:
-        raise UsageError(f"{kind} takes a {mode} key, not {key!r}: write such as {keys_from(own.fifths, mode)[0].name}")
-    return (named,)
 
 
 def _line(key: Key, kind: str, low: int, high: int, octaves: int, size: int) -> list[Pitch]:

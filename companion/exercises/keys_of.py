@@ -9,7 +9,7 @@ from companion.errors import UsageError
 from companion.passage import Passage, Pitch
 from companion.scores.spelling import likely_key
 
-__all__ = ["Key", "at_fifths", "degree", "key_named", "keys_from", "own_key"]
+__all__ = ["Key", "at_fifths", "degree", "key_named", "keys_for", "keys_from", "own_key"]
 
 _LETTERS = "CDEFGAB"
 _FIFTHS_LETTERS = "FCGDAEB"
@@ -82,6 +82,26 @@ def own_key(passage: Passage) -> Key:
     if likely[0] == first.fifths:
         return Key(*likely)
     return minor if ends_minor else Key(first.fifths, "major")
+
+
+def keys_for(key: str, own: Key, mode: str, what: str) -> tuple[Key, ...]:
+    """The keys that a player asks for: `all` for twelve round the fifths from `own` on, one by name, or that of `own`
+    where `key` is empty. `mode` is the one that `what` needs, empty where it goes with both.
+
+    Raises
+    ------
+    UsageError
+        No such key, or one of the other mode.
+    """
+    needed = mode or own.mode
+    if key.strip().lower() == "all":
+        return keys_from(own.fifths, needed)
+    if not key.strip():
+        return (Key(own.fifths, needed),)
+    named = key_named(key, needed)
+    if mode and named.mode != mode:
+        raise UsageError(f"{what} takes a {mode} key, not {key!r}: write such as {keys_from(own.fifths, mode)[0].name}")
+    return (named,)
 
 
 def at_fifths(place: int, midi: int) -> Pitch:

@@ -109,7 +109,9 @@ def offers(
         made = _made(name, passage, plan, chart, options)
         if made is None:
             continue
-        music = tuple((note.written_midi, note.start, note.length, note.fingering_mark) for note in made.notes)
+        music = tuple(
+            (n.written_midi, n.start, n.length, n.fingering_mark, n.tongued, n.articulations) for n in made.notes
+        )
         if (name, music) not in seen:
             seen.add((name, music))
             found.append(Offer(name, MappingProxyType(dict(options)), why, made))

@@ -18,7 +18,7 @@ from fractions import Fraction
 from companion.charts.model import Chart
 from companion.errors import UsageError
 from companion.exercises.build import Section, Tone, make
-from companion.exercises.keys_of import Key, degree, key_named, keys_from
+from companion.exercises.keys_of import Key, degree, keys_for, own_key
 from companion.passage import Passage, Pitch
 from companion.planning.model import Plan
 from companion.practice.words import number_of, pitch_in_words
@@ -76,7 +76,7 @@ def scales(
     kind
         One of `KINDS`.
     key
-        One key by name; by default all twelve round the fifths from the passage's signature on. The chromatic scale
+        One key by name; by default `all` twelve round the fifths from the passage's signature on. The chromatic scale
         begins on the tonic of that key, or of the passage's, and is written once.
     octaves
         So many from the lowest tonic; 0 for all that the horn has.
@@ -95,21 +95,15 @@ def scales(
     if kind not in KINDS:
         raise UsageError(f"no scale {kind!r}; there are {', '.join(KINDS)}")
     mode, _, _, title = KINDS[kind]
-    first = passage.bars[0].fifths if passage.bars else 0
-    keys = keys_from(first, mode)
-    if key:
-        keys = (key_named(key, mode),)
-        if keys[0].mode != mode:
-            raise UsageError(f"{kind} takes a {mode} key, not {key!r}: write such as {keys_from(first, mode)[0].name}")
-    if kind == "chromatic":
-        keys = keys[:1]
-    low, high = max(lowest, chart.lowest_midi), min(highest, chart.highest_midi)
     signed = kind != "chromatic"
+    keys = keys_for(key or "all", own_key(passage), mode if signed else "", kind)[: None if signed else 1]
+    low, high = max(lowest, chart.lowest_midi), min(highest, chart.highest_midi)
     sections = [
         Section(
             _slurred(scale_line(each, kind, low, high, checked_octaves(octaves))),
             each.fifths if signed else 0,
             each.mode if signed else "",
+            heading=each.name if len(keys) > 1 else "",
         )
         for each in keys
     ]
