@@ -305,10 +305,11 @@ def _week(args: argparse.Namespace, file: Path) -> _Week:
     if item is None:
         return _Week(remarks=_other_items(sheet, file))
     label = item.by.strftime("%a") if item.by else "week"
-    if not item.articulation_share:
-        return _Week(item, label)
-    share = f"{100 * item.articulation_share:.0f} %"
-    return _Week(item, label, (f"the week sheet asks for {share} of the notes slurred or tongued as written",))
+    remarks = [f"the week sheet says: {item.comment}"] if item.comment else []
+    if item.articulation_share:
+        share = f"{100 * item.articulation_share:.0f} %"
+        remarks.append(f"the week sheet asks for {share} of the notes slurred or tongued as written")
+    return _Week(item, label, tuple(remarks))
 
 
 def _exercise_item(args: argparse.Namespace, sheet: WeekSheet, file: Path) -> WeekItem | None:

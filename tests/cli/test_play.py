@@ -184,11 +184,12 @@ def test_the_sheets_fingerings_win_over_the_mark_sheets_and_others_are_set_aside
 ) -> None:
     marks = tmp_path / "e.marks.toml"
     marks.write_text('format = 1\n[[fingering]]\nbar = "2"\nnote = 10\nuse = "standard"\n')
-    item = 'target_bpm = 100\nfingerings = { "2.10" = "side C", "2.99" = "bis", "2.3" = "no such" }'
+    item = 'target_bpm = 100\ncomment = "softly"\nfingerings = { "2.10" = "side C", "2.99" = "bis", "2.3" = "no such" }'
     _played_by_sheet(tmp_path, item, "--bars", "2", "--takes", "1")
     (take,) = read_log(own_folders / "sessions").takes
     assert take.notes[9].fingering == "side C"
     err = capsys.readouterr().err
+    assert "the week sheet says: softly" in err
     assert "week.toml: a fingering is set aside: bar 2, note 99" in err
     assert "has no 'no such' on the alto" in err
 
