@@ -347,12 +347,13 @@ class App:
             "next_told": self._look_at_next_told,
             "offered": run.take_offered,
             "replay": self._begin_replay,
+            "example": self._begin_example,
             "replay_toggle": lambda: self._replaying().toggle(),
             "replay_back": lambda: self._replaying().step(-1),
             "replay_on": lambda: self._replaying().step(1),
             "replay_faster": lambda: self._replaying().turn_speed(1),
             "replay_slower": lambda: self._replaying().turn_speed(-1),
-            "replay_sound": lambda: self._replaying().next_sound(),
+            "replay_sound": self._next_sound,
             "replay_take": lambda: self._open("replay_take"),
             "leave": self._leave,
         }
@@ -416,6 +417,18 @@ class App:
             raise UsageError("nothing was played in the last take: there is nothing to go through")
         self.stand.replay(take)
 
+    def _begin_example(self) -> None:
+        """Hear the bars chosen as they are written, at the rung's tempo."""
+        self.stand.replay(None)
+        self._replaying().toggle()
+
+    def _next_sound(self) -> None:
+        """What is heard of a take; of an example there is one thing, which ends."""
+        if self._replaying().take is None:
+            self.stand.end_replay()
+        else:
+            self._replaying().next_sound()
+
     def _replaying(self) -> Replaying:
         if self.stand.replaying is None:
             raise UsageError("no take is being gone through: G begins that")
@@ -428,7 +441,9 @@ class App:
         if self.run.rehearsal.busy:
             self.stand.replaying = None
             return
-        replaying.tick()
+        if replaying.tick() and replaying.take is None:
+            self.stand.end_replay()
+            return
         carets = replaying.carets()
         at = carets.sounded if carets.sounded is not None else carets.written
         if at is not None and at != self._replayed_at:

@@ -1,4 +1,5 @@
-"""A take gone through again at the stand: the pure `Replay` with its sound and its words."""
+"""A take gone through again at the stand, or the bars heard as they are written: the pure `Replay` with its sound and
+its words."""
 
 from __future__ import annotations
 
@@ -8,11 +9,13 @@ from companion.charts.model import note_name
 from companion.ports.click import PlainClick, render_click
 from companion.ports.tone import REED, SOFT, Tone, TonePlayer, can_sound, render_tones
 from companion.practice.clock import take_clock
+from companion.practice.example import as_written
 from companion.practice.matching import align
-from companion.practice.rehearsal import FinishedTake
+from companion.practice.rehearsal import FinishedTake, Section
 from companion.practice.replay import Moment, Replay, Sounding
 from companion.practice.words import bar_in_words, place_in_words
 from companion.window.comment_leaf import off_in_words, slip_in_words
+from companion.window.metronome import metronome_number
 from companion.window.page import Carets
 from companion.window.run import Run, SteppedClock
 
@@ -37,13 +40,22 @@ def replay_of(take: FinishedTake) -> Replay:
     return Replay(passage, played, realised, take.tempo_bpm, assessment.slips)
 
 
-class Replaying:
-    """The stand's replay of one take. `version` changes with everything that is seen of it."""
+def example_of(section: Section, tempo_bpm: float) -> Replay:
+    """The bars played as they stand."""
+    passage = section.passage
+    return Replay(passage, as_written(passage, tempo_bpm), range(len(passage.notes)), tempo_bpm)
 
-    def __init__(self, run: Run, take: FinishedTake) -> None:
+
+class Replaying:
+    """The stand's replay of one take; of an example of the bars chosen, at the rung's tempo, where `take` is None."""
+
+    def __init__(self, run: Run, take: FinishedTake | None) -> None:
         self.run = run
         self.take = take
-        self.replay = replay_of(take)
+        rehearsal = run.rehearsal
+        self.section = take.section if take is not None else rehearsal.section
+        self.tempo_bpm = take.tempo_bpm if take is not None else rehearsal.tempo_bpm
+        self.replay = replay_of(take) if take is not None else example_of(self.section, self.tempo_bpm)
         self.sound = SOUNDS[0]
         self._player = TonePlayer(run.click)
         self._rendered_to_s = 0.0
@@ -63,15 +75,17 @@ class Replaying:
             self.replay.position_s = self.replay.start_s
         self.replay.play(self._start_sound())
 
-    def tick(self) -> None:
-        """Time passes."""
+    def tick(self) -> bool:
+        """Time passes; whether the end was reached just now."""
         self._turn()
         if not self.replay.playing:
-            return
+            return False
         if self.replay.tick(self.run.clock()):
             self._silence()
-        elif self.replay.position_s >= self._rendered_to_s:
+            return True
+        if self.replay.position_s >= self._rendered_to_s:
             self._play()
+        return False
 
     def step(self, by: int) -> None:
         """A note forward or back, and let it be heard."""
@@ -81,8 +95,8 @@ class Replaying:
 
     def go_to(self, note_index: int) -> None:
         """To a note of the whole passage, where the take has it."""
-        own = note_index - self.take.section.first_note
-        if 0 <= own < len(self.take.section.passage.notes):
+        own = note_index - self.section.first_note
+        if 0 <= own < len(self.section.passage.notes):
             self.replay.go_to(own)
             self._silence()
             self._sound_step()
@@ -131,7 +145,7 @@ class Replaying:
         tones = render_tones(self._tones(from_s, chunk_end_s, speed))
         clicks = [
             PlainClick((click.time_s - from_s) / speed, click.downbeat)
-            for click in take_clock(self.take.section.passage, self.take.tempo_bpm, 0).clicks
+            for click in take_clock(self.section.passage, self.tempo_bpm, 0).clicks
             if from_s <= click.time_s < chunk_end_s
         ]
         self._turn()
@@ -163,7 +177,7 @@ class Replaying:
         if self.sound in ("as played", "both") and moment.heard_midi is not None:
             tones.append(Tone(0.0, STEP_S, moment.heard_midi + shift, REED))
         if self.sound in ("as written", "both") and moment.written is not None:
-            written = self.take.section.passage.notes[moment.written].written_midi
+            written = self.section.passage.notes[moment.written].written_midi
             tones.append(Tone(0.0, STEP_S, written + shift, SOFT))
         self._player.start(render_tones([tone for tone in tones if can_sound(tone.sounding_midi)]))
 
@@ -175,7 +189,7 @@ class Replaying:
 
     def in_whole(self, index: int | None) -> int | None:
         """A note of the take's bars as one of the whole passage."""
-        return None if index is None else index + self.take.section.first_note
+        return None if index is None else index + self.section.first_note
 
     def carets(self) -> Carets:
         """Where the two carets stand, by indices of the whole passage."""
@@ -192,18 +206,28 @@ class Replaying:
         following = min(at + 1, len(due_s) - 1)
         span_s = due_s[following] - due_s[at]
         share = (moment.cursor_s - due_s[at]) / span_s if span_s > 0 else 0.0
-        first = self.take.section.first_note
+        first = self.section.first_note
         # In hundredths: fine enough to glide, coarse enough that a picture is not drawn for nothing.
         return first + at, first + following, round(share, 2)
 
     def sentence(self) -> str:
         """`At 50 % of the take's tempo, as played. Bar 3, the note on beat 1: A4, 23 ms late.`"""
         replay, moment = self.replay, self.moment()
+        if self.take is None:
+            number = metronome_number(self.tempo_bpm * replay.speed_percent / 100, self.section.passage.bars[0])
+            return f"As written, at {number}. {self._example_in_words(moment)}"
         way = "silent" if self.sound == "silent" else f"heard {self.sound}"
         return f"Replay at {replay.speed_percent} % of the take's tempo, {way}. {self._moment_in_words(moment)}"
 
+    def _example_in_words(self, moment: Moment) -> str:
+        if moment.sounded is None:
+            return "The space bar plays and stops; Esc leads back."
+        passage = self.section.passage
+        note = passage.notes[moment.sounded]
+        return f"{bar_in_words(passage, note.bar).capitalize()}, {place_in_words(passage, note)}: {note.written}."
+
     def _moment_in_words(self, moment: Moment) -> str:
-        passage = self.take.section.passage
+        passage = self.section.passage
         if moment.slip is not None and moment.slip.sentence:
             return slip_in_words(passage, moment.slip)
         at = self._note_here(moment)
@@ -216,6 +240,7 @@ class Replaying:
         words += f"{note.written} is written"
         if moment.played_index < 0 or at != moment.sounded:
             return words + " and was not played."
+        assert self.take is not None
         played = int(self.take.played["written_midi"][moment.played_index])
         if played != note.written_midi:
             words += f", {note_name(played)} was played"
@@ -236,5 +261,5 @@ class Replaying:
         moment = self.moment()
         return (
             self.carets(), moment.played_index, moment.heard_midi, moment.slip, self.replay.speed_percent, self.sound,
-            self.replay.playing, self.take.start_ns,
+            self.replay.playing, self.take and self.take.start_ns,
         )  # fmt: skip

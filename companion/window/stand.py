@@ -102,7 +102,8 @@ class Stand:
         return section.first_note + at if at < len(section.passage.notes) else None
 
     def take_shown(self) -> FinishedTake | None:
-        """The take whose marks are on the page: the one being replayed, else the one just played."""
+        """The take whose marks are on the page: the one being replayed, else the one just played; none while an
+        example is heard."""
         if self.replaying is not None:
             return self.replaying.take
         rehearsal = self.run.rehearsal
@@ -121,6 +122,8 @@ class Stand:
         take = self.take_shown()
         if take is not None:
             return [*self._written_on(take)[0], *self._spot_marks()]
+        if self.replaying is not None:
+            return self._spot_marks()
         first, notes = rehearsal.section.first_note, rehearsal.passage.notes
         marks = [Mark(first + i, v.kind, v.deviation_ms or 0.0) for i, v in rehearsal.live.items() if not v.provisional]
         marks = worth_pencilling(marks, lambda index: notes[index].bar) if not rehearsal.busy else marks
@@ -167,8 +170,9 @@ class Stand:
         used = next((u for u in told if u.note_index + first == at), None)
         return used_view(used, str(self.run.rehearsal.passage.notes[at].written), choices[at].keys) if used else None
 
-    def replay(self, take: FinishedTake) -> None:
-        """Begin to go through a take; from the note looked at, where there is one."""
+    def replay(self, take: FinishedTake | None) -> None:
+        """Begin to go through a take, or through the bars chosen as they are written; from the note looked at, where
+        there is one."""
         if self.replaying is not None:
             self.replaying.close()
         begins_at = self.looked_at
@@ -177,7 +181,7 @@ class Stand:
         if begins_at is not None:
             self.replaying.go_to(begins_at)
         carets = self.replaying.carets()
-        shown = carets.sounded if carets.sounded is not None else take.section.first_note
+        shown = carets.sounded if carets.sounded is not None else self.replaying.section.first_note
         self.page.strip_shown = self.strip() is not None
         self.page.follow(shown, self.place.music)
 
@@ -268,7 +272,7 @@ class Stand:
         moment, chart = self.replaying.moment(), self.run.chart
         choices, notes = self.run.rehearsal.plan.choices, self.run.rehearsal.passage.notes
         if moment.slip is not None:
-            first = self.replaying.take.section.first_note
+            first = self.replaying.section.first_note
             slip = moment.slip
             return slip_view(slip, choices[max(0, slip.from_index + first)].keys, choices[slip.note_index + first].keys)
         at = self.replaying.in_whole(moment.written)

@@ -13,6 +13,7 @@ import pygame
 import pytest
 from window.stand_tools import click, key, make_setup, open_stand, playable, until
 
+from companion.ports.tone import Tone, render_tones
 from companion.practice.clock import note_onsets_s
 from companion.practice.model import PLAYED, Slip
 from companion.practice.replay import SPEEDS
@@ -263,6 +264,67 @@ def test_the_sound_really_starts_and_stops(tmp_path: Path, monkeypatch: pytest.M
     key(app, "escape")
     assert not pygame.mixer.get_busy()
     app.close()
+
+
+def test_the_bars_chosen_are_heard_as_they_are_written(tmp_path: Path) -> None:
+    app = open_stand(make_setup(PASSAGE, tmp_path))
+    try:
+        app.run.rehearsal.choose_bars(2, 3)
+        section = app.run.rehearsal.section
+        key(app, "v")
+        example = _replaying(app)
+        assert example.take is None and example.replay.playing and app.stand.take_shown() is None
+        assert app.stand._advice().startswith("As written, at 60.")
+        seen: list[int] = []
+
+        def watch() -> bool:
+            if app.stand.replaying is None:
+                return True
+            carets = app.stand.replaying.carets()
+            if carets.sounded is not None:
+                # What is due is shown a little before it sounds.
+                assert carets.written is not None and 0 <= carets.written - carets.sounded <= 1
+                seen.append(carets.sounded)
+            return False
+
+        until(app, watch)
+        first = section.first_note
+        assert list(dict.fromkeys(seen)) == list(range(first, first + len(section.passage.notes)))
+        key(app, "space", " ")
+        assert app.run.rehearsal.state == "count-in", "after it the space bar starts a take, as before"
+    finally:
+        app.close()
+
+
+def test_an_example_sounds_at_the_horns_pitch_and_ends_with_v(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    app = open_stand(make_setup(PASSAGE, tmp_path))
+    rendered: list[list[Tone]] = []
+    monkeypatch.setattr(Replaying, "_heard", True)
+    monkeypatch.setattr(
+        "companion.window.replaying.render_tones", lambda tones: rendered.append(list(tones)) or render_tones([])
+    )
+    try:
+        key(app, "v")
+        written = [note.written_midi for note in PASSAGE.notes]
+        # An alto sounds a major sixth lower than written (music21.instrument.AltoSaxophone().transposition).
+        assert [tone.sounding_midi for tone in rendered[0]] == [midi - 9 for midi in written]
+        key(app, "v")
+        assert app.stand.replaying is None
+    finally:
+        app.close()
+
+
+def test_marks_of_the_last_take_do_not_stand_over_an_example(tmp_path: Path) -> None:
+    app = open_stand(make_setup(PASSAGE, tmp_path, port="sim:beginner:3"))
+    try:
+        _take(app)
+        before = app.stand.marks()
+        key(app, "v")
+        assert before and not app.stand.marks() and app.stand.strip() is None
+        key(app, "escape")
+        assert app.stand.marks() == before
+    finally:
+        app.close()
 
 
 def test_pictures_of_a_run_show_the_result_a_slip_and_the_replay(tmp_path: Path) -> None:
