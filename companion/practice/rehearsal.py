@@ -8,25 +8,22 @@ is read against the same clock."""
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, replace
-from statistics import median
+from dataclasses import replace
 from typing import Literal
-
-import numpy as np
 
 from companion.charts.model import Chart
 from companion.errors import UsageError
 from companion.passage import Note, Passage
 from companion.planning.model import Choice, Plan
 from companion.practice.climbs import bar_groups
-from companion.practice.clock import Click, TakeClock, note_onsets_s, take_clock, tempo_at_bpm
+from companion.practice.clock import Click, TakeClock, take_clock, tempo_at_bpm
+from companion.practice.finished import FinishedTake, Pause, Section
 from companion.practice.follower import Follower
 from companion.practice.hearing import breath_of, is_note_on, to_played
 from companion.practice.hurdle import Hurdle, worst_hurdle
 from companion.practice.ladder import Ladder, Step
 from companion.practice.model import (
     EARLY,
-    LATE,
     ON_TIME,
     Assessment,
     LiveVerdict,
@@ -41,96 +38,13 @@ __all__ = ["FinishedTake", "HurdlesAt", "Pause", "Rehearsal", "Section", "State"
 
 State = Literal["ready", "count-in", "playing", "paused", "after"]
 
-#: A steady offset of all notes is more likely the set-up's delay than the player's: it is offered as such from this
-#: median on, when the notes scatter less than that around it.
-DELAY_SUSPECTED_MS = 20.0
 #: The first note of a bar belongs to it though it comes so much before the bar's beginning.
 EARLY_FIRST_NOTE_NS = 60 * NS_PER_MS
-
-#: From this share of the notes on an equal distance from what is written is the controller's, not the player's.
-SHIFT_SUSPECTED_SHARE, SHIFT_SUSPECTED_NOTES = 0.8, 6
-#: A note this near the click is taken for the one written there.
-NEAR_S = 0.15
 UNHEARD = "Nothing was heard, so the take does not count."
-
 
 #: Asked with the bars on the stand and the next rung's tempo, in quarters a minute of the section's first tempo: the
 #: changes that stand in its way.
-HurdlesAt = Callable[["Section", float], Iterable[Hurdle]]
-
-
-@dataclass(frozen=True, slots=True)
-class Section:
-    """The bars being played: `passage` is the excerpt, `first_note` the index of its first note in the whole passage,
-    `label` the printed bars (`5–8`), empty for the whole passage."""
-
-    first_bar: int
-    last_bar: int
-    passage: Passage
-    first_note: int
-    label: str
-
-
-@dataclass(frozen=True, slots=True)
-class Pause:
-    """A take interrupted at `at_ns`, which went on at beat `from_bar` of the section; `shift_ns` is what all later
-    times of the take are late by."""
-
-    at_ns: int
-    from_bar: int
-    shift_ns: int
-
-
-@dataclass(frozen=True, slots=True)
-class FinishedTake:
-    """A take with all that is known of it. `start_ns` is when beat 0 sounded; `events` are raw and complete.
-
-    `stopped` says why it ended before its end (empty if it didn't). `step` is what the ladder made of it, None where
-    the take did not count."""
-
-    section: Section
-    tempo_bpm: float
-    ladder_before: Ladder
-    ladder_after: Ladder
-    start_ns: int
-    end_ns: int
-    events: tuple[RawEvent, ...]
-    pauses: tuple[Pause, ...]
-    played: PlayedArray
-    assessment: Assessment
-    step: Step | None
-    stopped: str = ""
-
-    @property
-    def suspected_delay_ms(self) -> float | None:
-        """The delay that the whole set-up seems to have, where all notes lie off by much the same amount."""
-        timed = [r.deviation_ms for r in self.assessment.notes if r.deviation_ms is not None]
-        timed_kinds = [r for r in self.assessment.notes if r.verdict in (ON_TIME, EARLY, LATE)]
-        if len(timed_kinds) < 12:
-            return None
-        middle = median(timed)
-        scatter = median(abs(d - middle) for d in timed)
-        return round(middle, 1) if abs(middle) >= DELAY_SUSPECTED_MS and scatter <= DELAY_SUSPECTED_MS / 2 else None
-
-    @property
-    def suspected_shift_semitones(self) -> int | None:
-        """What would have to be added to all that was heard to make it what is written, where that is one number and
-        not 0: the controller sends another pitch than was supposed. Read by the click alone, since pitch misleads
-        then."""
-        written = np.array([note.written_midi for note in self.section.passage.notes])
-        due_s, played_s = note_onsets_s(self.section.passage, self.tempo_bpm), self.played["onset_s"]
-        order = np.argsort(due_s, kind="stable")
-        due_s, last = due_s[order], len(due_s) - 1
-        after = np.searchsorted(due_s, played_s).clip(0, last)
-        before = (after - 1).clip(0, last)
-        nearest = np.where(played_s - due_s[before] < due_s[after] - played_s, before, after)
-        near = np.abs(due_s[nearest] - played_s) <= NEAR_S
-        shifts = (written[order[nearest]] - self.played["written_midi"])[near]
-        if len(shifts) < SHIFT_SUSPECTED_NOTES:
-            return None
-        found, counts = np.unique(shifts, return_counts=True)
-        likely = int(found[counts.argmax()])
-        return likely if likely and counts.max() >= SHIFT_SUSPECTED_SHARE * len(self.played) else None
+HurdlesAt = Callable[[Section, float], Iterable[Hurdle]]
 
 
 class Rehearsal:
