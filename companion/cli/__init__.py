@@ -10,7 +10,7 @@ import os
 import sys
 from collections.abc import Sequence
 from importlib import import_module
-from typing import NoReturn
+from typing import Any, NoReturn
 
 from companion import __version__
 from companion.errors import CompanionError, UsageError
@@ -49,7 +49,18 @@ codecs.register_error(_PLAINLY, _plainly)
 
 
 class _Parser(argparse.ArgumentParser):
-    """Arguments that make no sense get one line and exit code 1, as all bad input does."""
+    """Arguments that make no sense get one line and exit code 1, as all bad input does. Words that stand behind options
+    belong to the list of words, where the command has one (argparse gives it those before them only)."""
+
+    def parse_known_args(self, args: Any = None, namespace: Any = None) -> Any:
+        """As argparse does it, with the late words in their list."""
+        found, rest = super().parse_known_args(args, namespace)
+        lists = [action.dest for action in self._actions if not action.option_strings and action.nargs == "*"]
+        if lists:
+            late = [word for word in rest if not word.startswith("-")]
+            setattr(found, lists[-1], [*getattr(found, lists[-1]), *late])
+            rest = [word for word in rest if word.startswith("-")]
+        return found, rest
 
     def error(self, message: str) -> NoReturn:
         """Raise instead of printing the usage."""

@@ -27,6 +27,8 @@ __all__ = [
 NOTHING_FAILS = "nothing keeps failing in this passage"
 #: Options that are indices of notes; here they are places.
 _NOTES = ("into", "spots")
+#: Options that are MIDI numbers of written notes; here they are named.
+_PITCHES = ("lowest", "highest")
 _NONE: Options = MappingProxyType({})
 _YES, _NO = ("yes", "true", "on", "1"), ("no", "false", "off", "0")
 
@@ -81,7 +83,7 @@ def made_of(exercise: Exercise, passage: Passage, bars: str, given: Mapping[str,
 
 
 def _typed(exercise: Exercise, name: str, text: str, passage: Passage, first_bar: int) -> Option:
-    """A value as the option has it; places of notes (`3.4`) where it counts notes."""
+    """A value as the option has it: places of notes (`3.4`) where it counts notes, pitches (`D4`) where it is one."""
     default = exercise.options[name]
     if name in _NOTES and "." in text:
         from companion.record.marks import note_at
@@ -91,6 +93,10 @@ def _typed(exercise: Exercise, name: str, text: str, passage: Passage, first_bar
         if isinstance(default, str):
             return ", ".join(map(str, indices))
         text = str(indices[0])
+    if name in _PITCHES and text[:1].isalpha():
+        from companion.scores.pitch_words import pitch_from
+
+        text = str(pitch_from(text).midi)
     if isinstance(default, bool):
         if text.lower() not in _YES + _NO:
             raise UsageError(f"{exercise.name}: {name} is yes or no, not {text!r}")

@@ -12,9 +12,10 @@ from typing import TYPE_CHECKING
 
 from companion.errors import CompanionError
 from companion.practice.hurdle import note_in_words
-from companion.practice.words import number_of
+from companion.practice.words import capital, number_of
 
 if TYPE_CHECKING:
+    from companion.charts.model import Chart
     from companion.cli.exercises import Item
     from companion.cli.opening import Opened
     from companion.exercises import Exercise
@@ -32,24 +33,33 @@ _INDENT = "    "
 
 def list_lines(opened: Opened, plan: Plan, offers: Sequence[Offer], args: argparse.Namespace) -> list[str]:
     """What this passage calls for, then all exercises with what each would take from it."""
+    from companion.cli.exercise_about import found_here, option_in_words
+    from companion.cli.exercise_options import bars_of
     from companion.exercises import REGISTRY
+    from companion.window.music import material
 
-    title = opened.passage.title
-    heading = f"{title} ({args.file})" if title else f"{args.file}"
-    lines = [f"{heading}, {opened.chart.title}", "", "What this passage calls for, the most needed first", ""]
+    passage, made = opened.passage, {offer.name for offer in offers}
+    heading = f"{passage.title} ({args.file})" if passage.title else f"{args.file}"
+    what = f"bars {args.bars.replace('-', '–')} call" if "-" in args.bars else f"bar {args.bars} calls"
+    what = what if args.bars else "this passage calls"
+    lines = [f"{heading}, {opened.chart.title}", "", f"What {what} for, the most needed first", ""]
     for number, offer in enumerate(offers, start=1):
-        why = f" {offer.why[:1].upper()}{offer.why[1:]}." if offer.why else ""
+        why = f" {capital(offer.why)}." if offer.why else ""
         lines += [f"{number:2}  {offer.title}", *_wrapped(f"{offer.purpose}.{why}")]
     if not offers:
         lines += [f"{_INDENT}Nothing can be made of these bars; take more of them."]
-    lines += ["", "All exercises", ""]
+    lines += ["", "All exercises, with their options", ""]
+    music, planned = material(passage, plan, bars_of(passage, args.bars))
     for exercise in REGISTRY.values():
         lines += [exercise.name, *_wrapped(f"{exercise.title}: {exercise.purpose}.")]
-        fault = _fault(exercise, opened, plan)
-        lines += _wrapped(f"Not of this passage as it is: {fault}") if fault else []
-        options = ", ".join(f"{name} ({_shown(value)})" for name, value in exercise.options.items())
-        lines += _wrapped(f"Options: {options}", "        ") if options else []
-    some = shlex.quote(str(args.file))
+        fault = "" if exercise.name in made else _fault(exercise, music, planned, opened.chart)
+        here = "" if fault else found_here(exercise.name, music, planned, opened.chart)
+        lines += _wrapped(f"Not of this music as it is: {fault}.") if fault else []
+        lines += _wrapped(here) if here else []
+        wide = max((len(name) for name in exercise.options), default=0) + 2
+        for name in exercise.options:
+            lines += _wrapped(option_in_words(exercise, name), f"{_INDENT}--{name:{wide}}")
+    some = shlex.join([str(args.file), *(["--bars", args.bars] if args.bars else [])])
     return [
         *lines,
         "",
@@ -65,10 +75,10 @@ def _shown(value: str | int | float | bool) -> str:
     return "–" if value == "" else f"{value}"
 
 
-def _fault(exercise: Exercise, opened: Opened, plan: Plan) -> str:
-    """Why it can't be made of this passage as it is by itself, empty where it can."""
+def _fault(exercise: Exercise, passage: Passage, plan: Plan, chart: Chart) -> str:
+    """Why it can't be made of this music as it is by itself, empty where it can."""
     try:
-        exercise(opened.passage, plan, opened.chart)
+        exercise(passage, plan, chart)
     except CompanionError as error:
         return str(error)
     return ""
@@ -158,5 +168,5 @@ def _practise(item: Item, files: Sequence[Path], args: argparse.Namespace) -> st
     return shlex.join(words)
 
 
-def _wrapped(text: str, indent: str = _INDENT) -> list[str]:
-    return textwrap.wrap(text, WIDTH, initial_indent=_INDENT, subsequent_indent=indent, break_on_hyphens=False)
+def _wrapped(text: str, first: str = _INDENT) -> list[str]:
+    return textwrap.wrap(text, WIDTH, initial_indent=first, subsequent_indent=" " * len(first), break_on_hyphens=False)

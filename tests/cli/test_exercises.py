@@ -77,8 +77,46 @@ def test_the_list_says_what_there_is_and_what_the_passage_calls_for(
         assert f" {number} {offer.title} {offer.purpose}." in out
     for exercise in REGISTRY.values():
         assert f" {exercise.name} {exercise.title}: {exercise.purpose}." in out
-        assert all(f"{option} (" in out for option in exercise.options)
-    assert "Not of this passage" not in out
+        assert all(f" --{option} " in out for option in exercise.options)
+    assert "Not of this music" not in out
+
+
+def test_every_option_has_words_and_no_words_are_of_none() -> None:
+    from companion.cli import exercise_about as about
+
+    known = {(name, option) for name, exercise in REGISTRY.items() for option in exercise.options}
+    for name, option in known:
+        assert not about.option_in_words(REGISTRY[name], option).startswith("such as"), f"{name}: {option}"
+    for key in about._WORDS:
+        name, dot, option = key.rpartition(".")
+        assert (name, option) in known if dot else key in {option for _, option in known}
+    assert all((name, option) in known for name, option in about._choices())
+
+
+def test_the_list_tells_what_is_in_the_passage(etude: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    from companion.exercises.articulation_patterns import patterns_of
+    from companion.exercises.links import hardest_changes
+
+    out, passage = told(capsys, etude), read(etude)
+    first = patterns_of(passage)[0]
+    assert f"1 {first.words} ({first.count} times); 2 " in out
+    lowest = hardest_changes(passage, plan(passage, ALTO), ALTO)[0].limit_bpm
+    assert f"up to about {int(lowest)}; 2 " in out
+    part = told(capsys, etude, "--bars", "3-4")
+    assert "What bars 3–4 call for" in part and "bar 15" not in part
+    assert "companion exercises etude.musicxml --bars 3-4 1 -o FILE.musicxml" in part
+
+
+def test_names_may_stand_behind_options(etude: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    before = told(capsys, etude, "links", "scales", "--bars", "3", "--times", "2", "--octaves", "1")
+    assert told(capsys, etude, "--bars", "3", "links", "--octaves", "1", "scales", "--times", "2") == before
+    assert "unrecognized arguments: --nonsense" in refused(capsys, etude, "--nonsense", "links")
+
+
+def test_notes_are_named_as_players_name_them(etude: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    out = told(capsys, etude, "scales", "--key", "G", "--lowest", "D4", "--highest", "B-flat5")
+    assert "D4 to A5" in out
+    assert "is no pitch" in refused(capsys, etude, "scales", "--lowest", "Dis4")
 
 
 def test_own_trouble_comes_first_and_is_made_by_links_trouble(etude: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -241,5 +279,5 @@ def test_two_notes_alike_call_for_no_links_and_the_list_says_why(
         f"<beat-type>4</beat-type></time></attributes>{note * 2}</measure></part></score-partwise>"
     )
     out = told(capsys, "two.musicxml")
-    assert "Not of this passage as it is: no fingers change in this passage" in out
+    assert "Not of this music as it is: no fingers change in this passage" in out
     assert "no fingers change" in refused(capsys, "two.musicxml", "links")
