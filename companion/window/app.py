@@ -353,7 +353,7 @@ class App:
             "replay_on": lambda: self._replaying().step(1),
             "replay_faster": lambda: self._replaying().turn_speed(1),
             "replay_slower": lambda: self._replaying().turn_speed(-1),
-            "replay_sound": self._next_sound,
+            "replay_sound": lambda: self._replaying().next_sound(),
             "replay_take": lambda: self._open("replay_take"),
             "leave": self._leave,
         }
@@ -421,13 +421,6 @@ class App:
         """Hear the bars chosen as they are written, at the rung's tempo."""
         self.stand.replay(None)
         self._replaying().toggle()
-
-    def _next_sound(self) -> None:
-        """What is heard of a take; of an example there is one thing, which ends."""
-        if self._replaying().take is None:
-            self.stand.end_replay()
-        else:
-            self._replaying().next_sound()
 
     def _replaying(self) -> Replaying:
         if self.stand.replaying is None:

@@ -10,12 +10,12 @@ import pygame
 __all__ = ["BINDINGS", "REPEATED", "Binding", "action_for", "foot_line"]
 
 READY, COUNT_IN, PLAYING, PAUSED, AFTER = "ready", "count-in", "playing", "paused", "after"
-#: A take is gone through again.
-REPLAY = "replay"
+#: A take is gone through again; the bars are heard as they are written.
+REPLAY, EXAMPLE = "replay", "example"
 _BETWEEN = (READY, AFTER)
 _TAKE = (COUNT_IN, PLAYING)
-_ALWAYS = (READY, COUNT_IN, PLAYING, PAUSED, AFTER, REPLAY)
-_REPLAY = (REPLAY,)
+_ALWAYS = (READY, COUNT_IN, PLAYING, PAUSED, AFTER, REPLAY, EXAMPLE)
+_REPLAY, _HEARING = (REPLAY,), (REPLAY, EXAMPLE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +41,7 @@ BINDINGS = (
     Binding(("n",), "N", "next_told", "the next slip, and its fingers on the horn", (AFTER,)),
     Binding(("g",), "G", "replay", "go through a take again, note by note", _BETWEEN, 4, "replay"),
     Binding(("v",), "V", "example", "hear the bars chosen, as they are written", _BETWEEN, 4, "hear"),
+    Binding(("v",), "V", "leave", "heard enough", (EXAMPLE,), 2, "heard enough"),
     Binding(("s",), "S", "strip", "early and late under the staff, or no longer", (AFTER, REPLAY)),
     Binding(("o",), "O", "trouble", "your own trouble spots in this passage", _BETWEEN),
     Binding(("k",), "K", "offered", "take the bars of the spot the ladder offers", _BETWEEN),
@@ -60,8 +61,8 @@ BINDINGS = (
     Binding(("l",), "L", "limits", "list the hardest spots, and what would help", _BETWEEN),
     Binding(("left",), "←", "look_back", "look at the note before", _BETWEEN),
     Binding(("right",), "→", "look_on", "look at the next note", _BETWEEN),
-    Binding(("page up", "up"), "↑", "page_back", "turn the page back", (*_BETWEEN, PAUSED, REPLAY)),
-    Binding(("page down", "down"), "↓", "page_on", "turn the page on", (*_BETWEEN, PAUSED, REPLAY)),
+    Binding(("page up", "up"), "↑", "page_back", "turn the page back", (*_BETWEEN, PAUSED, *_HEARING)),
+    Binding(("page down", "down"), "↓", "page_on", "turn the page on", (*_BETWEEN, PAUSED, *_HEARING)),
     Binding(("i",), "I", "instrument", "choose the instrument", _BETWEEN),
     Binding(("p",), "P", "port", "choose the controller", (*_BETWEEN, PAUSED), 11, "controller"),
     Binding(("c",), "C", "check", "one-note check: what pitch the controller sends", _BETWEEN),
@@ -77,13 +78,13 @@ BINDINGS = (
     Binding(("?", "f1"), "?", "keys", "all keys", _ALWAYS, 6, "all keys"),
     Binding(("f11",), "F11", "full_screen", "full screen on or off"),
     Binding(("escape",), "Esc", "leave", "stop, leave an exercise, or put the stand away"),
-    Binding(("space",), "space", "replay_toggle", "in a replay: play, or stand still", _REPLAY, 1, "play, pause"),
-    Binding(("left",), "←", "replay_back", "in a replay: a note back", _REPLAY, 2, "note back"),
-    Binding(("right",), "→", "replay_on", "in a replay: a note on (or click a note)", _REPLAY, 2, "note on"),
+    Binding(("space",), "space", "replay_toggle", "in a replay: play, or stand still", _HEARING, 1, "play, pause"),
+    Binding(("left",), "←", "replay_back", "in a replay: a note back", _HEARING, 2, "note back"),
+    Binding(("right",), "→", "replay_on", "in a replay: a note on (or click a note)", _HEARING, 2, "note on"),
     Binding(
-        ("+", "="), "+", "replay_faster", "in a replay: faster, up to twice the take's tempo", _REPLAY, 3, "faster"
+        ("+", "="), "+", "replay_faster", "in a replay: faster, up to twice the take's tempo", _HEARING, 3, "faster"
     ),
-    Binding(("-",), "−", "replay_slower", "in a replay: slower, down to a quarter", _REPLAY, 3, "slower"),
+    Binding(("-",), "−", "replay_slower", "in a replay: slower, down to a quarter", _HEARING, 3, "slower"),
     Binding(
         ("v",), "V", "replay_sound", "in a replay: hear it as played, as written, both", _REPLAY, 4, "what is heard"
     ),

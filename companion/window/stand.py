@@ -144,8 +144,10 @@ class Stand:
 
     @property
     def state(self) -> str:
-        """The state that keys are read in: the rehearsal's, or `replay`."""
-        return "replay" if self.replaying is not None else self.run.rehearsal.state
+        """The state that keys are read in: the rehearsal's, `replay`, or `example`."""
+        if self.replaying is not None:
+            return "replay" if self.replaying.take is not None else "example"
+        return self.run.rehearsal.state
 
     # -- what a take tells of a note ----------------------------------------------------------------------------------
 
@@ -415,7 +417,8 @@ class Stand:
             title += f", bar {rehearsal.section.label}"
         beats_width = round(150 * self.place.scale)
         space = self._instrument_place.left - box.left - beats_width - round(20 * self.place.scale)
-        type_.draw(target, title, box.midleft, 20, "bold", anchor="midleft", max_width_px=space)
+        size = next((s for s in (20, 17.5, 15) if type_.width(title, s, "bold") <= space), 15)
+        type_.draw(target, title, box.midleft, size, "bold", anchor="midleft", max_width_px=space)
         self._draw_beat(
             target, self._instrument_place.left - beats_width // 2 - round(10 * self.place.scale), box.centery
         )
