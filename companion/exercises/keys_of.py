@@ -98,7 +98,13 @@ def keys_for(key: str, own: Key, mode: str, what: str) -> tuple[Key, ...]:
         return keys_from(own.fifths, needed)
     if not key.strip():
         return (Key(own.fifths, needed),)
-    named = key_named(key, needed)
+    try:
+        named = key_named(key, needed)
+    except UsageError:
+        if mode:
+            raise
+        # Nobody writes in D flat minor: then the other mode is meant.
+        named = key_named(key, "minor" if needed == "major" else "major")
     if mode and named.mode != mode:
         raise UsageError(f"{what} takes a {mode} key, not {key!r}: write such as {keys_from(own.fifths, mode)[0].name}")
     return (named,)

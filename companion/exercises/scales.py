@@ -187,7 +187,7 @@ def _thirds(notes: Sequence[Pitch], start: int) -> list[Pitch]:
     pairs = [(i, i + 2) for i in range(start, count - 2)]
     # From the top and the bottom with the next pair, or the turning note would come twice.
     pairs += [(i, i - 2) for i in range(count - 2 if pairs else count - 1, 1, -1)]
-    pairs += [(i, i + 2) for i in range(1, start)]
+    pairs += [(i, i + 2) for i in range(1, min(start, count - 2))]
     line = [notes[i] for pair in pairs for i in pair]
     return line if line[-1] == notes[start] else [*line, notes[start]]
 
