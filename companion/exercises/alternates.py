@@ -76,7 +76,7 @@ def alternates(
     for variant in variants:
         other = dict.fromkeys(variant.indices, fixing_mark(variant.fingering, chart))
         sections += music_as_written(passage, span, {**marks, **other}, names.of(variant), times)
-    title = f"Side by side: {names.title} ({bars_in_words(passage, range(span[0], span[1] + 1))})"
+    title = f"{names.title} ({bars_in_words(passage, range(span[0], span[1] + 1))})"
     bar = "bar" if span[0] == span[1] else "bars"
     purpose = f"The same {bar} with each fingering of {names.notes}, to hear and feel the difference"
     return with_needed_marks(make(title, purpose, sections, chart, passage.marked_tempo_bpm()), chart)
@@ -194,10 +194,11 @@ class _Names:
         }
         self.notes = listed(list(self._called.values()))
         planned = {plan.choices[i].fingering for each in variants for i in each.indices}
-        ours = [self._name(fingering) for fingering in sorted(planned, key=lambda f: (f.written_midi, f.name))]
-        self.planned = "As planned" if len(ours) > 1 else f"{capital(ours[0])}, as planned"
-        others = [self._name(each.fingering) for each in variants]
-        self.title = listed([*ours, *others]) if len(pitches) == 1 else f"fingerings of {self.notes}"
+        ours = sorted(planned, key=lambda fingering: (fingering.written_midi, fingering.name))
+        self.planned = "As planned" if len(ours) > 1 else f"{capital(self._name(ours[0]))}, as planned"
+        shapes = [fingering.name for fingering in (*ours, *(each.fingering for each in variants))]
+        which = f": {listed(list(dict.fromkeys(map(_in_list, shapes))))}" if len(pitches) == 1 else ""
+        self.title = f"{self.notes} side by side{which}"
 
     def of(self, variant: _Variant) -> str:
         """What stands over this way to play it."""
@@ -205,6 +206,10 @@ class _Names:
 
     def _name(self, fingering: Fingering) -> str:
         note = self._called[fingering.written_midi]
-        # In a list the comma of a name would part it.
-        name = fingering.name.replace(", ", " with the ")
+        name = _in_list(fingering.name)
         return f"the usual {note}" if fingering.name == USUAL else note_in_words(note, name)
+
+
+def _in_list(name: str) -> str:
+    """A comma in a name would part it there."""
+    return "usual" if name == USUAL else name.replace(", ", " with the ")

@@ -139,7 +139,7 @@ def rhythms(
             heading = "" if place else _RHYTHMS[each].heading
             sections.append(Section(tones, bar.fifths, bar.mode, heading=heading, times=times))
     purpose = _RHYTHMS[kinds[0]].purpose if len(kinds) == 1 else f"other rhythms on the same notes: {_READY}"
-    title = f"Rhythms: {bars_in_words(passage, (run[0].bar for run in runs))}"
+    title = f"Rhythms: {bars_in_words(passage, (note.bar for run in runs for note in run[:-1]))}"
     return with_needed_marks(make(title, capital(purpose), sections, chart, tempo_bpm), chart)
 
 

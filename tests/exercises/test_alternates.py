@@ -37,7 +37,7 @@ def test_b_flat_between_a_and_g_in_four_ways() -> None:
     ways = names(made, 5)
     assert ways[0][2] == "bis" and {way[2] for way in ways} == {"bis", "side", "1-and-1", "1-and-2"} and len(ways) == 4
     assert {(*way[:2], *way[3:]) for way in ways} == {("standard",) * 4}
-    assert made.title.startswith("Side by side: B♭ bis, ") and made.title.endswith(" (bar 1)")
+    assert made.title.startswith("B♭ side by side: bis, ") and made.title.endswith(" (bar 1)")
     assert made.purpose == "The same bar with each fingering of B♭, to hear and feel the difference"
     headings = [mark.text for mark in made.tempos]
     assert headings[0] == "B♭ bis, as planned ♩ = 92" and set(headings[1:]) == {"B♭ side", "B♭ 1-and-1", "B♭ 1-and-2"}
@@ -63,7 +63,7 @@ def test_each_way_is_the_same_bar() -> None:
     assert ours == theirs * (len(ours) // len(theirs)) and len(ours) > 3 * len(theirs)
     ways = names(made, len(theirs))
     assert len({tuple(way) for way in ways}) == len(ways)
-    assert "fingerings of" in made.title and made.tempos[0].text == "As planned ♩ = 96"
+    assert made.title == "F♯, B♭ and C♯ side by side (bar 11)" and made.tempos[0].text == "As planned ♩ = 96"
 
 
 def test_the_planned_way_is_that_of_the_music() -> None:
@@ -94,7 +94,7 @@ def test_the_usual_fingering_can_be_asked_for() -> None:
     """F♯ beside F is planned chromatic; the other way is the usual one, and the plan keeps it."""
     made = made_of("F4:1/4 F#4:1/4 F4:1/4 F#4:1/4 F4:3")
     assert [way[1] for way in names(made, 5)] == ["chromatic", "standard"]
-    assert made.title == "Side by side: F♯ chromatic and the usual F♯ (bar 1)"
+    assert made.title == "F♯ side by side: chromatic and usual (bar 1)"
     assert [mark.text for mark in made.tempos] == ["F♯ chromatic, as planned ♩ = 92", "The usual F♯"]
     assert {note.fingering_mark for note in made.notes[5:] if note.written.alter} == {"standard"}
 

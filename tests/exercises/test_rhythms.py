@@ -156,3 +156,8 @@ def test_a_short_run_gets_no_rhythm_twice() -> None:
 def test_what_makes_no_sense_is_said(tune: str, options: dict[str, str | int], said: str) -> None:
     with pytest.raises(UsageError, match=said.replace("(", r"\(")):
         made_of(tune, **options)
+
+
+def test_the_title_names_the_bars_whose_notes_are_taken() -> None:
+    assert made_of(ETUDE, bars="1-3", kind="fours").title == "Rhythms: bars 1, 2 and 3"
+    assert made_of(SCALE, bars="1-2", kind="fours").title == "Rhythms: bar 1"
