@@ -118,7 +118,7 @@ def run(args: argparse.Namespace) -> int:
     days = [day.isoformat() for day in sheet.days]
     log = survey(args.sessions or paths.sessions_dir(), wanted=Wanted(days[0], days[-1]))
     reader = ItemReader(sheet.path, args.sessions or paths.sessions_dir())
-    results = [_reached(item, days, log, reader, guesses=not args.student) for item in sheet.items]
+    results = [_reached(item, sheet, log, reader, teacher=not args.student) for item in sheet.items]
     if args.student:
         lines = student_lines(sheet, results, [_play_command(item, args.sheet) for item in sheet.items])
     else:
@@ -132,20 +132,22 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _reached(item: WeekItem, days: Sequence[str], log: Survey, reader: ItemReader, guesses: bool) -> Reached:
+def _reached(item: WeekItem, sheet: WeekSheet, log: Survey, reader: ItemReader, teacher: bool) -> Reached:
     """What became of an item, with what is to be said of its target; of a passage that isn't there nothing is. Guesses
-    are for who sets the target: to who plays they would say nothing."""
-    sha256, remark = _sha256(item.path) if not item.exercise else _NO_EXERCISE, ""
+    and chances are for who sets the target: who plays has the next take to think of."""
+    sha256, said = _NO_EXERCISE if item.exercise else _sha256(item.path), []
     if item.path.is_file():
         try:
             music = reader.music(item)
             sha256 = music.sha256
             reach = reader.reach(item, music)
-            remark = f"{reach.sentence}." if reach and (reach.measured or guesses) else ""
+            said += [f"{reach.sentence}."] if reach and (reach.measured or teacher) else []
         except CompanionError as error:
-            remark = str(error)
-    found = reached(item, days, log.takes, sha256)
-    return replace(found, remarks=(*found.remarks, remark)) if remark else found
+            said.append(str(error))
+    found = reached(item, [day.isoformat() for day in sheet.days], log.takes, sha256)
+    if teacher and not found.done:
+        said.append(reader.chance(item, sha256, item.by or sheet.days[-1]))
+    return replace(found, remarks=(*found.remarks, *filter(None, said)))
 
 
 def _remarks(sheet: WeekSheet, log: Survey) -> list[str]:

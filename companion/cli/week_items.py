@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from datetime import date, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,10 +15,13 @@ if TYPE_CHECKING:
     from companion.planning.model import Plan
     from companion.planning.pace import Pace
     from companion.practice.reach import Reach
+    from companion.record.model import TakeSummary
     from companion.record.week import WeekItem
 
 __all__ = ["THIS_WEEK", "ItemMusic", "ItemReader", "with_fingerings"]
 
+#: What was played longer ago tells nothing of this week.
+DAYS_BACK = 120
 #: The reason given for a fingering that the week sheet fixes.
 THIS_WEEK = "set for this week"
 
@@ -72,6 +76,7 @@ class ItemReader:
         self._sheet, self._sessions = sheet, sessions
         self._opened: dict[Path, Opened] = {}
         self._paces: dict[str, Pace] = {}
+        self._takes: tuple[TakeSummary, ...] | None = None
 
     def opened(self, path: Path, part: str | None = None) -> Opened:
         """A passage with its mark sheet. Raises `CompanionError` where it can't be read."""
@@ -110,3 +115,25 @@ class ItemReader:
         if name not in self._paces:
             self._paces[name] = pace_of(self._sessions, music.chart)
         return reach_of(music.passage, music.plan, music.chart, item.target_bpm, self._paces[name])
+
+    def chance(self, item: WeekItem, sha256: str, due: date) -> str:
+        """How likely the target is by a day, in words; empty where the player's own takes say nothing of it. Raises
+        `CompanionError` where the log can't be read."""
+        from companion.cli.course import of_one_horn
+        from companion.record.index import Wanted, survey
+        from companion.record.outlook import outlook, people_in_words
+        from companion.record.progress import of_item
+        from companion.record.text import day_in_words
+
+        if self._takes is None:
+            since = (date.today() - timedelta(days=DAYS_BACK)).isoformat()
+            log = survey(self._sessions, wanted=Wanted(first_day=since))
+            self._takes = tuple(take for take in log.takes if not take.simulated and not take.example)
+        takes, _ = of_one_horn(of_item(item, self._takes, sha256)[0])
+        chance = outlook(takes, item.target_bpm, due).chance
+        if chance is None:
+            return ""
+        return (
+            f"{day_in_words(due)}: {people_in_words(chance)} students with such takes would stand at"
+            f" {item.target_bpm:g} or above."
+        )

@@ -129,6 +129,7 @@ class Rehearsal:
         self._only_between_takes("change the tempo")
         self.ladder = self.ladder.at(tempo_bpm)
         self.state = "ready" if self.state == "after" else self.state
+        self.lay_out()
 
     def use_ladder(self, ladder: Ladder) -> None:
         """Another ladder for the bars chosen. Raises `UsageError` during a take."""

@@ -18,6 +18,7 @@ __all__ = [
     "by_day",
     "fastest_clean_by_day",
     "longest_stretch_s",
+    "of_item",
     "of_passage",
     "reached",
     "who_played",
@@ -90,6 +91,15 @@ def of_passage(
     return tuple(found), tuple(remarks)
 
 
+def of_item(
+    item: WeekItem, takes: Iterable[TakeSummary], sha256: str
+) -> tuple[tuple[TakeSummary, ...], tuple[str, ...]]:
+    """The takes of an item of the week sheet, as `of_passage` has them. An exercise is known by its content alone, and
+    has no bars of the music's."""
+    name, bars = ("", "") if item.exercise else (item.passage, item.bars)
+    return of_passage(takes, sha256, name, bars)
+
+
 def who_played(takes: Sequence[TakeSummary]) -> tuple[tuple[TakeSummary, ...], tuple[str, ...]]:
     """The player's own takes, if there are any; else the simulated player's; else the example's; and which they are.
 
@@ -159,9 +169,7 @@ def reached(item: WeekItem, days: Sequence[str], takes: Sequence[TakeSummary], s
     sha256
         Hash of the item's file, of an exercise that of its content; empty where it is not there.
     """
-    # An exercise is known by its content alone, and has no bars of the music's.
-    name, bars = ("", "") if item.exercise else (item.passage, item.bars)
-    found, remarks = of_passage((take for take in takes if take.day in days), sha256, name, bars)
+    found, remarks = of_item(item, (take for take in takes if take.day in days), sha256)
     counted, who = who_played(found)
     cells = []
     for day in days:

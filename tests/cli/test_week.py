@@ -324,6 +324,42 @@ def test_a_target_above_what_own_takes_allow_is_flagged_with_the_reason_and_one_
     assert "out of reach" not in capsys.readouterr().out
 
 
+def test_the_teacher_sees_the_chance_of_the_target_by_its_day(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    due = date.today() + timedelta(days=5)
+    setting = [
+        "week",
+        "set",
+        "shared/passages/eight-bars.musicxml",
+        "--bars",
+        "5-8",
+        "--by",
+        due.isoformat(),
+        "--tempo",
+    ]
+    assert main([*setting, "96"]) == 0
+    assert main(["week"]) == 0
+    assert "of 100 students" not in capsys.readouterr().out, "nothing was played yet"
+    for ago in range(9, 0, -1):
+        sitting = Sitting.begin(home / "sessions", datetime.now(UTC) - timedelta(days=ago))
+        for i, (tempo_bpm, clean) in enumerate([(66, True), (70, True), (74, False), (80 - ago, True), (88, False)]):
+            sitting.append(
+                TakeRecord(
+                    "Eight bars", tempo_bpm, since_run_ns=i * 60 * 10**9, duration_ns=30 * 10**9, clean=clean,
+                    origin="eight-bars.musicxml", bars="5-8", because="" if clean else "a wrong note in bar 5",
+                )
+            )  # fmt: skip
+    main(["week"])
+    far = " ".join(capsys.readouterr().out.split())
+    assert "of 100 students with such takes would stand at 96 or above." in far
+    main([*setting, "60", "--clean-takes", "50"])
+    main(["week"])
+    assert "more than 95 of 100 students with such takes would stand at 60 or above." in " ".join(
+        capsys.readouterr().out.split()
+    )
+    main(["week", "--student"])
+    assert "of 100 students" not in capsys.readouterr().out
+
+
 @pytest.mark.parametrize(
     ("arguments", "said"),
     [
