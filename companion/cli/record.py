@@ -36,8 +36,9 @@ every message as the controller sent it, so perhaps not at written pitch (9600 t
 and companion record import makes the very take of it again.
 """
 _IMPORT = """\
-Takes JSON Lines and MIDI files that companion wrote, or folders of them. A take that is there already is not doubled;
-what is foreign, broken or of a later version is named and left.
+Takes JSON Lines, MIDI files and tables (takes.csv, with notes.csv beside it) that companion wrote, or folders of them.
+A take that is there already is not doubled; what is foreign, broken or of a later version is named and left. Tables
+hold no events: a take out of one counts, but can't be replayed.
 """
 _DELETE = """\
 Shows what goes and what stays, and asks. --student: all of the log (--sessions DIR: another student's), the answers

@@ -3,6 +3,7 @@
 * JSON Lines: the takes of each sitting go into the sitting's own file, byte by byte. A take is known by its name: one
   that is there already is not doubled, and one that is there with another content is left as it is here.
 * MIDI files that `companion.record.take_midi` wrote give back the take with its record.
+* Tables (`takes.csv` with `notes.csv` beside it) give takes without their events; one that the log has stays as it is.
 * Answers about shapes go into their horn's file; a line that is there is not doubled.
 
 What is foreign, broken or of a later format is named and left. Nothing that is in the log is changed: new lines are
@@ -20,8 +21,9 @@ from hashlib import sha256
 from pathlib import Path
 
 from companion.errors import RecordError
-from companion.record.codec import FORMAT, decode_line, dump_line, take_from
+from companion.record.codec import FORMAT, decode_line, dump_line, head_of, take_from
 from companion.record.files import append_synced, make_dir_synced, replace_synced
+from companion.record.from_tables import TAKES_NAME, takes_in_tables
 from companion.record.log import SUFFIX, log_files
 from companion.record.raw_lines import SITTING, TAKE, RawLine, format_of, is_log, raw_lines, summary_of
 from companion.record.shapes import FOLDER as SHAPES
@@ -31,6 +33,7 @@ from companion.record.take_midi import NotOurs, line_from_midi
 __all__ = ["Imported", "import_records"]
 
 MIDI_SUFFIXES = (".mid", ".midi")
+TABLE_SUFFIX = ".csv"
 _LARGEST_MIDI_BYTES = 20_000_000
 _SAFE_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._ ()-]{0,150}")
 _SAFE_HORN = re.compile(r"[a-z0-9-]{1,80}")
@@ -45,6 +48,8 @@ class Imported:
     answers: int = 0
     answers_there: int = 0
     remarks: list[str] = field(default_factory=list)
+    #: By source, how many of its takes the log has with another content.
+    other: dict[str, int] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +68,7 @@ def import_records(sessions: Path, sources: Iterable[Path]) -> Imported:
     sessions
         The log's folder; it need not be there yet.
     sources
-        JSON Lines or MIDI files, or folders of such (an export, another computer's `sessions`).
+        JSON Lines, MIDI files or tables, or folders of such (an export, another computer's `sessions`).
 
     Raises
     ------
@@ -79,6 +84,9 @@ def import_records(sessions: Path, sources: Iterable[Path]) -> Imported:
             _import_file(sessions, path, known, done)
         except OSError as error:
             done.remarks.append(f"{path}: can't be read to its end ({error.strerror}); the rest is left")
+    for name, count in done.other.items():
+        takes = "1 take is" if count == 1 else f"{count} takes are"
+        done.remarks.append(f"{name}: {takes} in the log with another content, which stays as it is")
     return done
 
 
@@ -104,14 +112,15 @@ def _files(source: Path, done: Imported) -> list[Path]:
     found = []
     for folder in (source, source / SHAPES):
         for path in sorted(folder.iterdir()) if folder.is_dir() and not folder.is_symlink() else ():
-            if path.suffix.lower() not in (SUFFIX, *MIDI_SUFFIXES) or path.name.startswith("."):
+            ours = path.suffix.lower() in (SUFFIX, *MIDI_SUFFIXES) or path.name == TAKES_NAME
+            if not ours or path.name.startswith("."):
                 continue
             if path.is_symlink() or not path.is_file():
                 done.remarks.append(f"{path}: a link, not a file; left (name it by itself to take it in)")
             else:
                 found.append(path)
     if not found:
-        done.remarks.append(f"{source}: holds no .jsonl and no MIDI file")
+        done.remarks.append(f"{source}: holds no .jsonl, no MIDI file and no takes.csv")
     return found
 
 
@@ -136,6 +145,8 @@ def _known(sessions: Path) -> dict[str, _Place]:
 def _import_file(sessions: Path, path: Path, known: dict[str, _Place], done: Imported) -> None:
     if path.suffix.lower() in MIDI_SUFFIXES:
         _import_midi(sessions, path, known, done)
+    elif path.suffix.lower() == TABLE_SUFFIX:
+        _import_table(sessions, path, known, done)
     elif path.parent.name == SHAPES or _holds_answers(path):
         _import_answers(sessions, path, done)
     elif not is_log(path):
@@ -173,12 +184,12 @@ def _sittings(path: Path, done: Imported) -> Iterator[tuple[RawLine, list[RawLin
         yield head, lines
 
 
-def _is_new(name: str, line: RawLine, known: dict[str, _Place], done: Imported) -> bool:
+def _is_new(name: str, line: RawLine, known: dict[str, _Place], done: Imported, what: str = "line") -> bool:
     """Whether a line is a whole take that the log has not got; what is odd is remarked."""
-    place = f"{name} line {line.number}"
+    place = f"{name} {what} {line.number}"
     if line.kind != TAKE:
-        what = f"kind {line.kind[:40]!r} is not known here" if line.kind else "cut off or damaged"
-        done.remarks.append(f"{place}: {what}; left")
+        fault = f"kind {line.kind[:40]!r} is not known here" if line.kind else "cut off or damaged"
+        done.remarks.append(f"{place}: {fault}; left")
         return False
     try:
         take = summary_of(line, name)
@@ -187,7 +198,7 @@ def _is_new(name: str, line: RawLine, known: dict[str, _Place], done: Imported) 
         if take.id in known:
             done.takes_there += 1
             if not _is_same(known[take.id], line.data):
-                done.remarks.append(f"{place}: take {take.id} is here with another content, which stays as it is")
+                done.other[name] = done.other.get(name, 0) + 1
             return False
         # All of it: what goes into the log must come out again.
         take_from(decode_line(line.data))
@@ -276,6 +287,27 @@ def _import_midi(sessions: Path, path: Path, known: dict[str, _Place], done: Imp
     line = RawLine(1, 0, data, TAKE, decode_line(data), sitting)
     if _is_new(path.name, line, known, done):
         _write(sessions, head, [line], known, done)
+
+
+def _import_table(sessions: Path, path: Path, known: dict[str, _Place], done: Imported) -> None:
+    heads: dict[str, RawLine] = {}
+    lines: dict[str, list[RawLine]] = {}
+    try:
+        for row, head, data in takes_in_tables(path):
+            if isinstance(head, str):
+                done.remarks.append(f"{path.name} row {row}: {head}; left")
+                continue
+            sitting = decode_line(head)
+            line = RawLine(row, 0, data, TAKE, head_of(data), sitting)
+            if line.fields["id"] in known:
+                done.takes_there += 1  # with more than a table holds
+            elif _is_new(path.name, line, known, done, "row"):
+                heads.setdefault(sitting["id"], RawLine(1, 0, head, SITTING, sitting, sitting))
+                lines.setdefault(sitting["id"], []).append(line)
+    except ValueError as error:
+        done.remarks.append(f"{path.name}: {error}; left")
+    for name, head_line in heads.items():
+        _write(sessions, head_line, lines[name], known, done)
 
 
 def _holds_answers(path: Path) -> bool:

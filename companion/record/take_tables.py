@@ -9,7 +9,7 @@ from typing import Any
 from companion.practice.model import VERDICTS
 from companion.record.model import TakeRecord, TakeSummary
 
-__all__ = ["NOTE_COLUMNS", "TAKE_COLUMNS", "columns_text", "note_rows", "take_row"]
+__all__ = ["NOTE_COLUMNS", "TAKE_COLUMNS", "columns_text", "is_formula", "note_rows", "take_row"]
 
 #: A spreadsheet takes a text that begins so for a formula and runs it. Known to those who test programs for safety as
 #: formula injection; from memory.
@@ -102,9 +102,14 @@ def note_rows(take: TakeRecord) -> Iterator[list[Any]]:
         yield list(map(_cell, cells))
 
 
+def is_formula(text: str) -> bool:
+    """Whether a spreadsheet would take a text for a formula."""
+    return text.startswith(_FORMULA)
+
+
 def _cell(value: Any) -> Any:
     if isinstance(value, str):
         # Half a character has no UTF-8.
         value = value.encode("utf-8", "replace").decode()
-        return f"'{value}" if value.startswith(_FORMULA) else value
+        return f"'{value}" if is_formula(value) else value
     return value

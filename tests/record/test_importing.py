@@ -73,7 +73,7 @@ def test_the_same_take_with_another_content_stays_as_it_is_here(other: Path, tmp
     before = contents(log)
     done = import_records(log, [other])
     assert done.takes == 0
-    assert any("is here with another content, which stays as it is" in remark for remark in done.remarks)
+    assert done.remarks == [f"{first.name}: 1 take is in the log with another content, which stays as it is"]
     assert contents(log) == before
 
 
@@ -156,7 +156,7 @@ def test_a_source_that_is_not_there(tmp_path: Path) -> None:
         import_records(tmp_path / "log", [tmp_path / "none"])
     (tmp_path / "empty").mkdir()
     done = import_records(tmp_path / "log", [tmp_path / "empty"])
-    assert done.remarks == [f"{tmp_path / 'empty'}: holds no .jsonl and no MIDI file"]
+    assert done.remarks == [f"{tmp_path / 'empty'}: holds no .jsonl, no MIDI file and no takes.csv"]
     assert not (tmp_path / "log").exists()
 
 
