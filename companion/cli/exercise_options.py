@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import argparse
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING
@@ -20,8 +22,8 @@ if TYPE_CHECKING:
     from companion.window.music import Made, Option
 
 __all__ = [
-    "NOTHING_FAILS", "asked_for", "assignments", "bars_of", "exercise_named", "made_of", "of_trouble", "offered",
-    "offers_of", "own_spots",
+    "NOTHING_FAILS", "add_exercise", "asked_for", "assignments", "bars_of", "check_exercise", "exercise_named",
+    "made_of", "of_trouble", "offered", "offers_of", "opened_exercise", "own_spots",
 ]  # fmt: skip
 
 NOTHING_FAILS = "nothing keeps failing in this passage"
@@ -175,3 +177,27 @@ def asked_for(
         has = ", ".join(exercise.options) or "none"
         raise UsageError(f"{exercise.name} has no option {unknown[0]!r}; it has {has}")
     return made_of(exercise, opened.passage, bars, given, usual)
+
+
+def add_exercise(parser: argparse.ArgumentParser) -> None:
+    """`--exercise` and `--set`, for commands that look at an exercise as they look at a passage."""
+    parser.add_argument("--exercise", metavar="NAME", help="not the music but this exercise made of it (of --bars)")
+    parser.add_argument("--set", action="append", default=[], metavar="NAME=VALUE", help="an option of the exercise")
+
+
+def check_exercise(args: argparse.Namespace) -> None:
+    """Raises `UsageError` where --set is given without --exercise."""
+    if args.set and not args.exercise:
+        raise UsageError(f"--set {args.set[0]} goes with --exercise NAME, such as --exercise links")
+
+
+def opened_exercise(opened: Opened, word: str, bars: str, sets: Sequence[str], sessions: Path) -> Opened:
+    """The exercise in place of the passage that it is made of; it has no mark sheet of its own. Raises `UsageError`."""
+    from companion.planning import all_marks
+    from companion.record.marks import Marked
+    from companion.window.music import exercise_of
+
+    plan = opened.plan()
+    made = exercise_of(opened.passage, plan, opened.chart, asked_for(word, bars, sets, opened, plan, sessions))
+    marked = Marked(made, {}, {}, {}, {})
+    return replace(opened, passage=made, marked=marked, marks=all_marks(made, opened.chart, {}))

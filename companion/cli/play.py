@@ -250,11 +250,11 @@ def _setup(args: argparse.Namespace, file: Path, opened: Opened, by_itself: bool
 def _made(args: argparse.Namespace, opened: Opened, plan: Plan, week: _Week) -> Made | None:
     """How to make the exercise to put on the stand, where one is asked for; the week sheet's options hold where --set
     says nothing."""
+    from companion.cli.exercise_options import asked_for, check_exercise
+
+    check_exercise(args)
     if not args.exercise:
-        if args.set:
-            raise UsageError(f"--set {args.set[0]} goes with --exercise NAME, such as --exercise links")
         return None
-    from companion.cli.exercise_options import asked_for
 
     usual = week.item.exercise_options if week.item else {}
     sessions = args.sessions or paths.sessions_dir()

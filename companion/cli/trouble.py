@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from companion import __version__, paths
+from companion.cli.exercise_options import add_exercise, check_exercise
 from companion.errors import UsageError
 
 if TYPE_CHECKING:
@@ -31,6 +32,7 @@ examples:
   companion trouble                        what keeps failing wherever it stands, and whose finger is late
   companion trouble etude.musicxml --json trouble.json
   companion trouble etude.musicxml --links links.musicxml      the worst of them as loops to practise
+  companion trouble etude.musicxml --exercise rhythms          what keeps failing in that exercise
 
 A change is named where it failed in at least 3 takes on 2 days, and more often than what is beside it; it is solved
 after enough clean passes in a row at a tempo at which it had failed. Only your own takes count. Fingers are told from
@@ -47,6 +49,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--marks", type=Path, metavar="SHEET", help="the mark sheet (default: FILE.marks.toml beside it)"
     )
+    add_exercise(parser)
+    parser.add_argument("--bars", metavar="5-8", help="the bars that the exercise is made of")
     parser.add_argument("--solved", action="store_true", help="name those that are solved, too")
     parser.add_argument("--links", type=Path, metavar="OUT", help="write the worst one as loops to practise (MusicXML)")
     parser.add_argument("--json", type=Path, metavar="OUT", help="write all of it there")
@@ -56,17 +60,17 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Print what keeps failing."""
     from companion.charts import load
+    from companion.cli.exercise_options import opened_exercise
     from companion.cli.opening import open_passage
     from companion.record.index import Wanted, survey
     from companion.record.text import remark_lines
     from companion.record.trouble import finger_lags, newest_own_takes, trill_lags_of, troubles_in
 
-    if args.file is None and args.links:
-        raise UsageError("--links belongs to a passage: companion trouble FILE --links links.musicxml")
-    if args.file is None and (args.part or args.marks):
-        raise UsageError("--part and --marks belong to a passage: companion trouble FILE --part ...")
+    _check_together(args)
     sessions = args.sessions or paths.sessions_dir()
     opened = open_passage(args.file, args.part, args.instrument, args.marks) if args.file is not None else None
+    if opened is not None and args.exercise:
+        opened = opened_exercise(opened, args.exercise, args.bars or "", args.set, sessions)
     music = opened.plan() if opened else None
     chart = opened.chart if opened else load(args.instrument or _newest_instrument(sessions))
     spots: tuple[TroubleSpot, ...] = ()
@@ -91,6 +95,21 @@ def run(args: argparse.Namespace) -> int:
         lines += ["", _write_links(args.links, opened, music, spots)]
     print("\n".join(lines))
     return 0
+
+
+def _check_together(args: argparse.Namespace) -> None:
+    """Options that would do nothing are said rather than passed over."""
+    if args.file is None and args.links:
+        raise UsageError("--links belongs to a passage: companion trouble FILE --links links.musicxml")
+    if args.file is None and (args.part or args.marks):
+        raise UsageError("--part and --marks belong to a passage: companion trouble FILE --part ...")
+    if args.file is None and (args.exercise or args.bars):
+        raise UsageError("--exercise belongs to a passage: companion trouble FILE --exercise links")
+    check_exercise(args)
+    if args.bars and not args.exercise:
+        raise UsageError(f"--bars {args.bars} goes with --exercise NAME; without it takes of all bars are looked at")
+    if args.links and args.exercise:
+        raise UsageError("--links are made of the passage itself: leave --exercise out")
 
 
 def _write_links(out: Path, opened: Opened, music: Plan, spots: Sequence[TroubleSpot]) -> str:

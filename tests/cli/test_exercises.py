@@ -17,6 +17,7 @@ from companion import charts
 from companion.cli import main
 from companion.exercises import REGISTRY
 from companion.exercises.offers import offers
+from companion.passage import Passage
 from companion.planning import plan
 from companion.practice.model import ON_TIME, WRONG_NOTE
 from companion.record import NoteRecord, Sitting, TakeRecord
@@ -50,9 +51,8 @@ def refused(capsys: pytest.CaptureFixture[str], *words: str | Path) -> str:
     return err
 
 
-def fail_at(etude: Path, *indices: int) -> None:
+def fail_at(passage: Passage, *indices: int) -> None:
     """Takes of two days in which the changes into these notes go wrong."""
-    passage = read(etude)
     for day in (23, 24):
         sitting = Sitting.begin(Path("sessions"), datetime(2024, 11, day, 17, tzinfo=UTC))
         for _ in range(3):
@@ -64,7 +64,7 @@ def fail_at(etude: Path, *indices: int) -> None:
                 )
                 for note, choice in zip(passage.notes, plan(passage, ALTO).choices, strict=True)
             )  # fmt: skip
-            take = TakeRecord(passage.title, 60.0, instrument="alto", port="wind", origin=str(etude), notes=notes)
+            take = TakeRecord(passage.title, 60.0, instrument="alto", port="wind", origin=passage.origin, notes=notes)
             sitting.append(replace(take, sha256=passage.sha256))
 
 
@@ -121,7 +121,7 @@ def test_notes_are_named_as_players_name_them(etude: Path, capsys: pytest.Captur
 
 def test_own_trouble_comes_first_and_is_made_by_links_trouble(etude: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert "nothing keeps failing in this passage" in refused(capsys, etude, "links", "--trouble")
-    fail_at(etude, FAILS_AT, 80)
+    fail_at(read(etude), FAILS_AT, 80)
     assert "failed in 6 of 6 of your takes" in told(capsys, etude)[:600].lower()
     out = told(capsys, etude, "links", "--trouble", "--json", "made.json")
     (made,) = json.loads(Path("made.json").read_text(encoding="utf-8"))["made"]
@@ -281,3 +281,23 @@ def test_two_notes_alike_call_for_no_links_and_the_list_says_why(
     out = told(capsys, "two.musicxml")
     assert "Not of this music as it is: no fingers change in this passage" in out
     assert "no fingers change" in refused(capsys, "two.musicxml", "links")
+
+
+def test_what_keeps_failing_in_an_exercise(etude: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    passage = read(etude)
+    made = REGISTRY["links"](passage, plan(passage, ALTO), ALTO, kind="pair", times=1)
+    fail_at(made, 1)
+    words = ["trouble", str(etude), "--exercise", "links", "--set", "kind=pair", "--set", "times=1"]
+    assert main(words) == 0
+    out = " ".join(capsys.readouterr().out.split())
+    assert out.startswith(f"{made.title} (etude.musicxml), alto saxophone 1 ") and "failed in 6 of 6 takes" in out
+    assert main(["trouble", str(etude)]) == 0
+    assert "No takes of your own in this passage yet" in capsys.readouterr().out
+    for wrong, said in (
+        ([*words, "--links", "a.musicxml"], "leave --exercise out"),
+        (["trouble", "--exercise", "links"], "companion trouble FILE --exercise links"),
+        (["trouble", str(etude), "--bars", "3"], "--bars 3 goes with --exercise"),
+        (["trouble", str(etude), "--set", "times=1"], "--set times=1 goes with --exercise"),
+    ):
+        assert main(wrong) == 1
+        assert said in capsys.readouterr().err
