@@ -1,4 +1,5 @@
-"""`companion progress FILE`: what was reached on a passage and what to expect, as text and as a plot."""
+"""`companion progress FILE`: what was reached on a passage and what to expect, as text and as a plot; `--lesson`: one
+printed page with all that is practised."""
 
 from __future__ import annotations
 
@@ -12,7 +13,8 @@ from pathlib import Path
 
 from companion import paths
 from companion.cli.course import Course, Fingers, course_of, fingers_of, of_one_horn
-from companion.errors import CompanionError, WeekSheetError
+from companion.errors import CompanionError, UsageError, WeekSheetError
+from companion.record.cold import cold_in_words, count_cold
 from companion.record.index import Wanted, survey
 from companion.record.model import TakeSummary, normal_bars
 from companion.record.progress import CARE, LONG_STRETCH_S, longest_stretch_s, of_passage, who_played
@@ -28,6 +30,7 @@ _EXAMPLES = """\
 examples:
   companion progress shared/passages/etude-e-minor.musicxml
   companion progress etude.musicxml --bars 5-8 --plot etude.svg
+  companion progress --lesson lesson.pdf           one page for the lesson, with all items of the week sheet
 
 Takes are found by the content of the file, or by its name where it was edited since. The plot shows the tempo of each
 take, filled where it was clean, the best clean tempo so far and the target; then the tempo at which every second take
@@ -39,18 +42,41 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of `companion progress`."""
     parser.formatter_class = argparse.RawDescriptionHelpFormatter
     parser.epilog = _EXAMPLES
-    parser.add_argument("file", type=Path, metavar="FILE", help="the score")
+    parser.add_argument("file", nargs="?", type=Path, metavar="FILE", help="the score")
     parser.add_argument("--bars", metavar="5-8", help="only takes of exactly these bars (default: all takes)")
     parser.add_argument("--part", metavar="PART", help="the part, where the score has several")
     parser.add_argument("--instrument", metavar="HORN", help="takes on this horn (default: that of the newest take)")
     parser.add_argument(
         "-o", "--output", "--plot", type=Path, metavar="OUT.png", help="where the plot goes (.png, .pdf, .svg)"
     )
+    parser.add_argument("--lesson", type=Path, metavar="OUT.pdf", help="one page with all items, instead of a FILE")
+    parser.add_argument("--paper", metavar="PAPER", help="of that page: a4 or letter (default: a4)")
+    parser.add_argument("--sheet", type=Path, metavar="FILE", help="the week sheet (default: week.toml in shared/)")
     parser.add_argument("--sessions", type=Path, metavar="DIR", help="the practice log (default: $COMPANION_SESSIONS)")
 
 
 def run(args: argparse.Namespace) -> int:
-    """Print what was reached and what to expect, and write the plot."""
+    """Print what was reached and what to expect, and write the plot; or the page for the lesson."""
+    if args.lesson:
+        from companion.cli.lesson_page import write_lesson
+
+        _only_for_a_passage(args)
+        return write_lesson(args.lesson, args.paper or "a4", args.sheet, args.sessions or paths.sessions_dir())
+    if args.file is None:
+        raise UsageError("no score is named: write companion progress etude.musicxml, or --lesson lesson.pdf for all")
+    if args.paper:
+        raise UsageError("--paper is that of the page for the lesson: write it with --lesson lesson.pdf")
+    return _passage(args)
+
+
+def _only_for_a_passage(args: argparse.Namespace) -> None:
+    given = {"--bars": args.bars, "--part": args.part, "--instrument": args.instrument, "--plot": args.output}
+    for name, value in {"a score": args.file, **given}.items():
+        if value is not None:
+            raise UsageError(f"--lesson shows all items, so {name} has no place beside it: leave one of them out")
+
+
+def _passage(args: argparse.Namespace) -> int:
     from companion.reports.plots import check_kind, draw_progress
     from companion.scores import read
 
@@ -69,7 +95,7 @@ def run(args: argparse.Namespace) -> int:
     who_takes, who = who_played(found)
     takes, horns = of_one_horn(who_takes, _known_horn(args.instrument))
     title = passage.title or args.file.stem
-    items, sheet_remarks = _items(args.file, bars or "", takes)
+    items, sheet_remarks = _items(args.sheet, args.file, bars or "", takes)
     targets = _targets(items, bars or "", takes)
     courses, course_remarks = _courses(args, takes, sessions, targets, items)
     played = {take.bars for take in takes} or {bars or ""}
@@ -86,7 +112,8 @@ def run(args: argparse.Namespace) -> int:
 
     lines = [f"{heading} ({args.file})", ""]
     lines += progress_lines(takes, targets) if takes else [_nothing_yet(target_bpm)]
-    lines += _course_lines(courses)
+    whole = who_played(of_passage(all_takes, sha256, str(args.file))[0])[0]
+    lines += _course_lines(courses, of_one_horn(whole, _known_horn(args.instrument))[0], targets)
     remarks = (*remarks, *course_remarks, *sheet_remarks, *log.remarks)
     lines += ["", *remark_lines(remarks)] if remarks else []
     if longest_stretch_s(take for take in takes if not take.simulated and not take.example) >= LONG_STRETCH_S:
@@ -135,11 +162,16 @@ def _by(item: WeekItem | None) -> date | None:
     return item.by if item else None
 
 
-def _course_lines(courses: Sequence[Course]) -> list[str]:
+def _course_lines(
+    courses: Sequence[Course], takes: Sequence[TakeSummary], targets: dict[str, float | None]
+) -> list[str]:
+    """`takes` are those of the whole passage: bars played before others warm these up."""
     lines: list[str] = []
     for course in courses:
         where = "" if len(courses) == 1 else f", {_bars_in_words(course.bars)}"
         lines += ["", f"What to expect{where}", *_sentences(course.outlook.sentences)]
+        cold = cold_in_words(count_cold(takes, targets.get(course.bars), course.bars))
+        lines += _sentences([cold] if cold else [])
         if course.holds is not None and course.holds.sentences:
             lines += [f"What holds it back{where}", *_sentences(course.holds.sentences)]
     return lines
@@ -170,14 +202,18 @@ def _mixed(takes: Sequence[TakeSummary]) -> tuple[str, ...]:
     return ("takes of different bars together; --bars 5-8 shows some alone",)
 
 
-def _items(file: Path, bars: str, takes: Sequence[TakeSummary]) -> tuple[dict[str, WeekItem], tuple[str, ...]]:
-    """What the week sheet asks for, by bars."""
-    path = paths.week_sheet()
-    if not path.exists():
+def _items(
+    named: Path | None, file: Path, bars: str, takes: Sequence[TakeSummary]
+) -> tuple[dict[str, WeekItem], tuple[str, ...]]:
+    """What the week sheet asks for, by bars. One that was named must be right."""
+    path = named or paths.week_sheet()
+    if named is None and not path.exists():
         return {}, ()
     try:
         sheet = load(path)
     except WeekSheetError as error:
+        if named is not None:
+            raise
         return {}, (f"week sheet not read: {error}",)
     found = {played: item_for(sheet, file, played) for played in {bars, *(take.bars for take in takes)}}
     return {played: item for played, item in found.items() if item is not None}, ()

@@ -7,6 +7,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
+from pypdf import PdfReader
 
 from companion.cli import main
 from companion.record import Sitting, TakeRecord
@@ -103,7 +104,7 @@ def days_of(score: Path, days: int, **more: object) -> None:
         sitting = Sitting.begin(score.parent / "sessions", now)
         told = {"origin": str(score), "sha256": read(score).sha256, "target_bpm": 80.0, "instrument": "alto"} | more
         for tempo_bpm in (60, 64, 66, 68, 72, 76, 80):
-            sitting.append(TakeRecord("Two bars", tempo_bpm, clean=tempo_bpm < 70, **told))  # type: ignore[arg-type]
+            sitting.append(TakeRecord(**{"title": "Two bars", "tempo_bpm": tempo_bpm, "clean": tempo_bpm < 70} | told))  # type: ignore[arg-type]
 
 
 def test_what_to_expect_and_what_holds_it_back(score: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -118,6 +119,70 @@ def test_what_to_expect_and_what_holds_it_back(score: Path, capsys: pytest.Captu
     assert "fewer than 5 of 100 at 90 or above" in out
     assert "What holds it back - Of the last 12 takes at 64 or more" in out
     assert Path("out.svg").read_bytes().startswith(b"<?xml")
+
+
+def page_of(path: str) -> str:
+    pages = PdfReader(path).pages
+    assert len(pages) == 1
+    return " ".join(pages[0].extract_text().split())
+
+
+def test_the_page_for_the_lesson_has_the_sheets_items_and_what_else_was_played(
+    score: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    days_of(score, 5)
+    days_of(score, 1, origin="old/other.musicxml", sha256="2", title="Other", bars="3-4")
+    main(["week", "set", str(score), "--tempo", "90", "--by", "Sun"])
+    main(["week", "set", str(score), "--tempo", "60", "--bars", "2"])
+    capsys.readouterr()
+    assert main(["progress", "--lesson", "lesson.pdf", "--paper", "letter"]) == 0
+    assert "For the lesson: 3 items, written to lesson.pdf." in capsys.readouterr().out
+    text = page_of("lesson.pdf")
+    first, second, third = (text.index(name) for name in ("Two bars target 90", "Two bars, bars 2", "Other, bars 3–4"))
+    assert first < second < third
+    assert "Best clean tempo 68, 35 takes. 0 of 3 clean takes at the target this week." in text
+    assert "Stands at about" in text[first:second]
+    assert "Of the last 12 takes at" in text[first:second]
+    assert "Not played yet." in text[second:third]
+    assert "Not on the week sheet." in text[third:]
+
+
+def test_an_exercise_of_the_sheet_is_an_item_of_its_own(score: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    main(["week", "set", str(score), "--tempo", "60", "--exercise", "scales"])
+    days_of(score, 3)
+    capsys.readouterr()
+    assert main(["progress", "--lesson", "lesson.pdf"]) == 0
+    assert "2 items" in capsys.readouterr().out
+    assert "Not played yet." in page_of("lesson.pdf")
+
+
+def test_an_empty_house_has_a_page_too(score: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["progress", "--lesson", "lesson.pdf"]) == 0
+    assert "0 items" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        ([], "no score is named"),
+        (["two-bars.musicxml", "--lesson", "l.pdf"], "so a score has no place beside it"),
+        (["--lesson", "l.pdf", "--bars", "2"], "so --bars has no place beside it"),
+        (["--lesson", "l.svg"], "let its name end in .pdf"),
+        (["--lesson", "l.pdf", "--paper", "a5"], "no paper 'a5'"),
+        (["--lesson", "l.pdf", "--sheet", "none.toml"], "none.toml"),
+        (["two-bars.musicxml", "--paper", "a4"], "--paper is that of the page for the lesson"),
+        (["two-bars.musicxml", "--sheet", "none.toml"], "none.toml"),
+        (["two-bars.musicxml", "--instrument", "kazoo"], "kazoo"),
+    ],
+)
+def test_a_page_that_can_t_be_made_is_said_in_one_line(
+    score: Path, capsys: pytest.CaptureFixture[str], arguments: list[str], said: str
+) -> None:
+    assert main(["progress", *arguments]) == 1
+    error = capsys.readouterr().err
+    assert said in error
+    assert error.count("\n") == 1
+    assert not Path("l.pdf").exists()
 
 
 def test_two_days_are_too_few(score: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -177,3 +242,13 @@ def test_help_has_an_example(capsys: pytest.CaptureFixture[str]) -> None:
     with pytest.raises(SystemExit):
         main(["progress", "--help"])
     assert "companion progress etude.musicxml --bars 5-8" in capsys.readouterr().out
+
+
+def test_first_takes_are_counted_apart(score: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    for day, cold_bpm in ((20, 60), (21, 76), (22, 80), (23, 80)):
+        play(score, cold_bpm, 60, 80, day=day)
+    assert main(["progress", str(score)]) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert "First takes near 80: 0 of 3 clean: the chance that the first one is clean lies between 0% and 56%." in said
+    assert main(["progress", str(score), "--bars", "2"]) == 0
+    assert "First takes" not in capsys.readouterr().out

@@ -1,0 +1,83 @@
+"""Cold takes: which they are, and what chance they tell."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta, timezone
+from itertools import pairwise
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from companion.record.cold import COLD_AFTER_S, MOST_COUNTED, cold_in_words, cold_takes, count_cold
+from companion.record.model import TakeSummary
+
+NOON = datetime(2026, 11, 23, 12, tzinfo=timezone(timedelta(hours=1)))
+
+
+def take(hours: float, tempo_bpm: float = 96, clean: bool = True, **more: object) -> TakeSummary:
+    started = NOON + timedelta(hours=hours)
+    whole = TakeSummary(
+        file="f", offset=0, id="", started=started.isoformat(), day=str(started.date()), duration_s=60.0, title="T",
+        origin="a.mxl", sha256="1", part="", bars="", instrument="alto", port="keys", tempo_bpm=tempo_bpm,
+        target_bpm=96.0, rung=0, clean=int(clean), because="", advice="", interrupted="", trouble_bars="", example=0,
+    )  # fmt: skip
+    return whole._replace(**more)  # type: ignore[arg-type]
+
+
+def test_the_first_take_of_a_sitting_is_cold_and_the_next_are_not() -> None:
+    takes = [take(0), take(0.1), take(1.5), take(3.0), take(30), take(30.2)]
+    assert cold_takes(reversed(takes)) == (takes[0], takes[4])
+
+
+def test_other_bars_of_the_passage_warm_up_too() -> None:
+    takes = [take(0, bars="5-8"), take(0.2, bars="")]
+    assert count_cold(takes, 96, bars="").total == 0
+    assert count_cold(takes, 96, bars="5-8").total == 1
+
+
+def test_a_long_take_is_left_when_it_ends() -> None:
+    takes = [take(0, duration_s=3600.0), take(0.5), take(2.9)]
+    assert cold_takes(takes) == (takes[0],)
+
+
+def test_zones_are_of_no_account() -> None:
+    here = take(0)
+    there = take(0.1, started=(NOON + timedelta(hours=0.1)).astimezone(timezone(timedelta(hours=-8))).isoformat())
+    assert cold_takes([there, here]) == (here,)
+
+
+def test_only_takes_near_the_target_tell() -> None:
+    takes = [take(24 * day, tempo, clean) for day, (tempo, clean) in enumerate([(60, True), (92, False), (96, True)])]
+    cold = count_cold(takes, 96)
+    assert (cold.clean, cold.total, cold.slower) == (1, 2, 1)
+    assert cold_in_words(cold) == "First takes near 96: 1 of 2 clean; too few to tell the chance."
+    assert count_cold(takes, None).total == 3
+
+
+def test_the_chance_has_wilsons_interval() -> None:
+    """L. D. Brown, T. T. Cai and A. DasGupta, Statistical Science 16 (2001) 101: 4 of 10 is 0.168 to 0.687 (the value
+    of R's `prop.test(4, 10, correct = FALSE)`, from memory)."""
+    takes = [take(24 * day, clean=day < 4) for day in range(10)]
+    cold = count_cold(takes, 96)
+    assert [cold.low, cold.high] == pytest.approx([0.168, 0.687], abs=5e-4)
+    assert cold_in_words(cold) == (
+        "First takes near 96: 4 of 10 clean: the chance that the first one is clean lies between 17% and 69%."
+    )
+
+
+def test_without_any_it_says_how_to_get_one() -> None:
+    assert cold_in_words(count_cold([], 96)) == ""
+    assert cold_in_words(count_cold([take(0, 60)], 96)).startswith("First takes near 96: none yet, 1 slower. Begin")
+
+
+@given(st.lists(st.tuples(st.floats(0, 200), st.floats(40, 120), st.booleans()), max_size=30))
+def test_whatever_was_played(rows: list[tuple[float, float, bool]]) -> None:
+    takes = [take(*row) for row in rows]
+    cold = cold_takes(takes)
+    times = [datetime.fromisoformat(t.started) for t in cold]
+    assert times == sorted(times) and bool(cold) == bool(takes)
+    assert all((b - a).total_seconds() >= COLD_AFTER_S + 60 for a, b in pairwise(times))
+    counted = count_cold(takes, 90)
+    assert 0 <= counted.clean <= counted.total <= MOST_COUNTED and 0 <= counted.low <= counted.high <= 1
+    assert counted.total + counted.slower <= len(cold)
