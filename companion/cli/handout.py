@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import re
 import sys
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -30,6 +30,7 @@ examples:
   companion handout etude.musicxml -o etude.pdf
   companion handout etude.musicxml -o etude.pdf --student "Robin" --paper letter
   companion handout etude.musicxml -o etude.pdf --exercise links:change=2,kind=grown --exercise links:change=1,kind=pair
+  companion handout etude.musicxml -o etude.pdf --bars 9-16
   companion handout etude.musicxml -o page.pdf --parts head,legend,music,remarks
   companion handout etude.musicxml -o etude.pdf --without tempos,care
 
@@ -52,8 +53,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--exercise",
         action="append",
         metavar="NAME[:OPTION=VALUE,...]",
-        help="an exercise made of the passage, as often as wanted (default: the week sheet's, or links)",
+        help="an exercise, or its number in the list of companion exercises (default: the week sheet's, or links)",
     )
+    parser.add_argument("--bars", metavar="5-8", default="", help="only these bars (the whole passage is planned)")
     parser.add_argument("--part", help="which part of a score: its number, id or name")
     parser.add_argument("--instrument", metavar="HORN", help="soprano, alto, tenor, baritone or a chart of your own")
     parser.add_argument(
@@ -114,23 +116,29 @@ def _content(args: argparse.Namespace, parts: frozenset[str], engraver: Engraver
     from companion.practice.words import capital
     from companion.reports import handout_words as words
     from companion.reports.handout import Handout, Score, begin_engraving
+    from companion.reports.handout_bars import bars_of_document
     from companion.scores import for_engraving
 
     opened = open_passage(args.file, args.part, args.instrument, args.marks, args.rule_file)
     sheet, week_remarks = _week(args)
-    items = _items(sheet, args.file)
+    items = _items(sheet, args.file, args.bars)
     for item in items:
         assert sheet is not None
         opened = with_fingerings(opened, {} if item.exercise else item.fingerings, sheet.path)
-    plan, passage = opened.plan(), opened.passage
-    remarks = words.remarks_of(passage, opened.marked) if "remarks" in parts else ()
-    score = Score(for_engraving(passage), words.marks_of(passage, plan), remarks) if "music" in parts else None
+    passage = opened.passage
+    whole, (low, high) = opened.plan(), _written_bars(passage, args.bars)
+    plan, document = whole, for_engraving(passage)
+    if args.bars:
+        plan, document = _planned_in(passage, whole, low, high), bars_of_document(document, low, high)
+    inside = {f"n{passage.notes[choice.note_index].source}" for choice in plan.choices}
+    remarks = words.remarks_of(passage, opened.marked, inside) if "remarks" in parts else ()
+    score = Score(document, words.marks_of(passage, plan), remarks) if "music" in parts else None
     if score is not None:
         begin_engraving(score, args.paper, engraver)
-    exercises = _exercises(args.exercise, items, opened, plan) if "exercises" in parts else []
+    exercises = _exercises(args.exercise, args.bars, items, opened, whole) if "exercises" in parts else []
     music = [(passage, plan)] if score is not None else []
     handout = Handout(
-        title=passage.title or args.file.stem,
+        title=", ".join(filter(None, (passage.title or args.file.stem, words.bars_named(args.bars)))),
         horn=capital(opened.chart.title),
         composer=passage.composer,
         head="head" in parts,
@@ -145,6 +153,19 @@ def _content(args: argparse.Namespace, parts: frozenset[str], engraver: Engraver
         care=words.CARE if "care" in parts else (),
     )
     return handout, [*opened.remarks, *plan.remarks, *week_remarks]
+
+
+def _written_bars(passage: Passage, bars: str) -> tuple[int, int]:
+    """The first and last of the printed bars asked for, as written from 0; all where none are."""
+    first, last = passage.bar_range(bars) if bars else (0, len(passage.bars) - 1)
+    written = [bar.written_index for bar in passage.bars[first : last + 1]]
+    return min(written), max(written)
+
+
+def _planned_in(passage: Passage, plan: Plan, low: int, high: int) -> Plan:
+    """The plan's choices in these written bars, each time they are played."""
+    there = [low <= passage.bars[note.bar].written_index <= high for note in passage.notes]
+    return replace(plan, choices=tuple(choice for choice in plan.choices if there[choice.note_index]))
 
 
 def _cards(opened: Opened, plan: Plan, parts: frozenset[str]) -> tuple[Card, ...]:
@@ -184,14 +205,20 @@ def _week(args: argparse.Namespace) -> tuple[WeekSheet | None, tuple[str, ...]]:
         return None, (f"the week sheet is not followed: {error}",)
 
 
-def _items(sheet: WeekSheet | None, file: Path) -> tuple[WeekItem, ...]:
-    """What the sheet sets of this passage: the whole of it, bars of it, exercises made of it."""
+def _items(sheet: WeekSheet | None, file: Path, bars: str) -> tuple[WeekItem, ...]:
+    """What the sheet sets of this passage, or of these bars: the music itself, and exercises made of it."""
+    from companion.record.model import normal_bars
     from companion.record.week import item_for
 
     if sheet is None:
         return ()
     alone = ((item, replace(sheet, items=(item,))) for item in sheet.items)
-    return tuple(item for item, one in alone if item_for(one, file, item.bars, item.exercise) is item)
+    own = [item for item, one in alone if item_for(one, file, item.bars, item.exercise) is item]
+    if not bars:
+        return tuple(own)
+    exact = tuple(item for item in own if item.bars == normal_bars(bars))
+    # What is set for the whole passage holds for these bars as well.
+    return exact or tuple(item for item in own if not item.bars and not item.exercise)
 
 
 def _steps(passage: Passage, items: Sequence[WeekItem], sheet: WeekSheet | None) -> tuple[Steps, ...]:
@@ -201,14 +228,14 @@ def _steps(passage: Passage, items: Sequence[WeekItem], sheet: WeekSheet | None)
     from companion.reports.handout_words import steps_of
 
     if sheet is None or not items:
-        return (steps_of(default_ladder(passage)),)
+        return (steps_of(passage, default_ladder(passage)),)
     found = []
     for item in items:
         ladder = default_ladder(
             passage, item.target_bpm, item.start_bpm, item.step_bpm, item.clean_takes or 3, item.step_percent or 0.0,
             item.climb or STEADY,
         )  # fmt: skip
-        found.append(steps_of(ladder, item, sheet))
+        found.append(steps_of(passage, ladder, item, sheet))
     # What is the same under each table stands under the last one.
     return tuple(
         replace(one, below="") if after is not None and one.below == after.below else one
@@ -220,47 +247,67 @@ def _steps(passage: Passage, items: Sequence[WeekItem], sheet: WeekSheet | None)
 
 
 def _exercises(
-    asked: Sequence[str] | None, items: Sequence[WeekItem], opened: Opened, plan: Plan
+    asked: Sequence[str] | None, bars: str, items: Sequence[WeekItem], opened: Opened, plan: Plan
 ) -> list[tuple[Passage, Plan]]:
     """The exercises asked for; else those of the week sheet; else the hardest change as links."""
-    from companion.cli.exercise_options import exercise_named, made_of
     from companion.cli.made import plan_of
     from companion.errors import CompanionError
+
+    if asked is not None:
+        made = [_asked(text, bars, opened, plan) for text in asked]
+    elif wanted := [item for item in items if item.exercise]:
+        made = [
+            _named(
+                item.exercise,
+                {name: str(value) for name, value in item.exercise_options.items()},
+                item.bars,
+                opened,
+                plan,
+            )
+            for item in wanted
+        ]
+    else:
+        try:
+            made = [_named("links", {}, bars, opened, plan)]
+        except CompanionError:
+            made = []  # nothing changes here that one would practise by itself
+    return [(passage, plan_of(passage, opened.chart, opened.rules)) for passage in made]
+
+
+def _asked(text: str, bars: str, opened: Opened, plan: Plan) -> Passage:
+    """An exercise by name and options, or by its number in the list of `companion exercises`."""
+    from companion.cli.exercise_options import bars_of, offered, offers_of, own_spots
+
+    if not text.strip().isdecimal():
+        return _named(*exercise_asked(text), bars, opened, plan)
+    spots, _ = own_spots(paths.sessions_dir(), opened, plan)
+    passage = opened.passage
+    return offered(text.strip(), offers_of(passage, plan, opened.chart, bars_of(passage, bars), spots)).made
+
+
+def _named(name: str, given: Mapping[str, str], bars: str, opened: Opened, plan: Plan) -> Passage:
+    from companion.cli.exercise_options import exercise_named, made_of
     from companion.window.music import exercise_of
 
-    wishes = [(*exercise_asked(text), "") for text in asked or ()]
-    if asked is None:
-        wishes = [
-            (item.exercise, {name: str(value) for name, value in item.exercise_options.items()}, item.bars)
-            for item in items
-            if item.exercise
-        ]
-    found = []
-    for name, given, bars in wishes or [("links", {}, "")]:
-        made = made_of(exercise_named(name), opened.passage, bars, given)
-        try:
-            passage = exercise_of(opened.passage, plan, opened.chart, made)
-        except CompanionError:
-            if wishes:
-                raise
-            return []  # nothing that one would have to practise by itself
-        found.append((passage, plan_of(passage, opened.chart, opened.rules)))
-    return found
+    made = made_of(exercise_named(name), opened.passage, bars, given)
+    return exercise_of(opened.passage, plan, opened.chart, made)
 
 
 def exercise_asked(text: str) -> tuple[str, dict[str, str]]:
     """`links:change=2,kind=grown` as a name and options in words. Raises `UsageError` where there is no such exercise
     or option."""
-    from companion.cli.exercise_options import assignments, exercise_named
+    from companion.cli.exercise_options import exercise_named
 
     name, _, rest = text.partition(":")
     exercise = exercise_named(name)
+    given = {}
     # A comma within a value, as in a list of bars, is not followed by another option.
-    given = assignments([one for one in re.split(r",(?=\s*\w+\s*=)", rest) if one.strip()])
-    for option in given:
-        if option not in exercise.options:
+    for one in filter(str.strip, re.split(r",(?=\s*\w+\s*=)", rest)):
+        option, equals, value = one.partition("=")
+        if not equals or option.strip() not in exercise.options:
             has = ", ".join(exercise.options) or "no options"
-            raise UsageError(f"--exercise {text!r}: {exercise.name} has no option {option!r}; there is {has}")
+            raise UsageError(f"--exercise {text!r}: {exercise.name} has no option {option.strip()!r}; there is {has}")
+        given[option.strip()] = value.strip()
     return exercise.name, given
 
 

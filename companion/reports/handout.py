@@ -121,8 +121,8 @@ class Kept:
 
 @dataclass(frozen=True, slots=True)
 class Steps:
-    """Tempo steps to tick: the tempos, so many clean takes on each, and a column for each of `days`; `below` stands
-    under the table."""
+    """Tempo steps to tick: the tempos in quarters (`dotted`: in dotted ones, beside them), so many clean takes on each,
+    and a column for each of `days`; `below` stands under the table."""
 
     title: str
     words: str
@@ -130,6 +130,7 @@ class Steps:
     rungs: tuple[str, ...]
     clean_takes: int
     days: tuple[str, ...] = ()
+    dotted: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -268,9 +269,10 @@ def _card(card: Card) -> dict[str, Any]:
 
 
 def _steps(one: Steps) -> dict[str, Any]:
+    beside = zip(one.rungs, one.dotted, strict=True) if one.dotted else ((rung, "") for rung in one.rungs)
     return {
-        "title": one.title, "words": one.words, "below": one.below, "rungs": list(one.rungs), "clean": one.clean_takes,
-        "days": list(one.days),
+        "title": one.title, "words": one.words, "below": one.below, "clean": one.clean_takes, "days": list(one.days),
+        "rungs": [{"quarters": quarters, "dotted": dotted} for quarters, dotted in beside],
     }  # fmt: skip
 
 

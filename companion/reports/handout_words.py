@@ -6,22 +6,24 @@ Every function takes what it needs and returns what stands on the sheet; nothing
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Container, Iterable, Sequence
 from dataclasses import dataclass, field
 
 from companion.charts.model import Chart, Fingering
 from companion.passage import Note, Passage
 from companion.planning import Plan, printed_texts
 from companion.planning.model import Choice
+from companion.practice.climbs import STEADY
 from companion.practice.ladder import Ladder
 from companion.practice.words import bars_in_words, capital
 from companion.record.marks import Marked
+from companion.record.model import normal_bars
 from companion.record.text import day_in_words
 from companion.record.week import WEEKDAYS, WeekItem, WeekSheet
 from companion.reports.handout import Card, Kept, LegendRow, Remark, Steps
 from companion.reports.horn_drawing import horn_svg, key_words
 
-__all__ = ["CARE", "cards_of", "kept_of", "legend_of", "marks_of", "remarks_of", "steps_of"]
+__all__ = ["CARE", "bars_named", "cards_of", "kept_of", "legend_of", "marks_of", "remarks_of", "steps_of"]
 
 #: From memory: common advice to wind players.
 CARE = (
@@ -139,33 +141,44 @@ def kept_of(passage: Passage, plan: Plan) -> tuple[Kept, ...]:
     return tuple(Kept(note, bars_in_words(passage, bars), words) for (note, words), bars in most_first)
 
 
-def remarks_of(passage: Passage, marked: Marked) -> tuple[Remark, ...]:
-    """The teacher's remarks at notes, numbered in the order of the page; a note played twice has its remark once."""
+def remarks_of(passage: Passage, marked: Marked, inside: Container[str]) -> tuple[Remark, ...]:
+    """The teacher's remarks at the notes whose ids are `inside`, numbered in the order of the page; a note played twice
+    has its remark once."""
     by_source = {passage.notes[index].source: words for index, words in sorted(marked.comments.items())}
     places = {note.source: (passage.bars[note.bar].written_index, note.source) for note in passage.notes}
-    ordered = sorted(by_source, key=lambda source: places[source])
+    ordered = sorted((source for source in by_source if f"n{source}" in inside), key=lambda source: places[source])
     return tuple(Remark(f"n{source}", f"{i})", by_source[source]) for i, source in enumerate(ordered, start=1))
 
 
-def steps_of(ladder: Ladder, item: WeekItem | None = None, sheet: WeekSheet | None = None) -> Steps:
-    """The rungs of a ladder to be ticked; with the week's item its bars, day and remark."""
-    what = [item.exercise] if item and item.exercise else []
-    what += (
-        [f"bars {item.bars.replace('-', '–')}" if "-" in item.bars else f"bar {item.bars}"]
-        if item and item.bars
-        else []
-    )
+def bars_named(bars: str) -> str:
+    """`bars 5–8`, `bar 5`; empty for all of them."""
+    bars = normal_bars(bars)
+    if not bars:
+        return ""
+    return f"bars {bars.replace('-', '–')}" if "-" in bars else f"bar {bars}"
+
+
+def steps_of(passage: Passage, ladder: Ladder, item: WeekItem | None = None, sheet: WeekSheet | None = None) -> Steps:
+    """The rungs of a ladder to be ticked; with the week's item its bars, day and remark.
+
+    A ladder counts quarters. Where the passage goes in dotted quarters (6/8, 9/8, 12/8) those stand beside them, as a
+    metronome is set then.
+    """
+    what = [item.exercise, bars_named(item.bars)] if item else []
     by = f" by {day_in_words(item.by)}" if item and item.by else ""
     clean = "Clean: no note wrong, left out, added or repeated, all in time"
     if item and item.articulation_share:
         clean += f"; {100 * item.articulation_share:.0f} % of the notes slurred or tongued as written"
-    title = ", ".join(["Tempo steps", *what]) + f", up to ♩ = {ladder.target_bpm:g}{by}"
+    compound = bool(passage.bars) and all(b.beat_type == 8 and b.beats % 3 == 0 and b.beats > 3 for b in passage.bars)
+    target = f"♩. = {ladder.target_bpm / 1.5:.0f}" if compound else f"♩ = {ladder.target_bpm:g}"
+    title = ", ".join(filter(None, ["Tempo steps", *what])) + f", up to {target}{by}"
     days = [f"{WEEKDAYS[day.weekday()]} {day.day}" for day in sheet.days_of(item)] if sheet and item else list(WEEKDAYS)
     return Steps(
         title=title,
         words=item.comment if item else "",
-        below=f"{ladder.rule} {clean}.",
+        below=" ".join([ladder.rule, *([ladder.reason] if ladder.climb != STEADY else []), f"{clean}."]),
         rungs=tuple(f"{rung:g}" for rung in ladder.rungs),
+        dotted=tuple(f"{rung / 1.5:.0f}" for rung in ladder.rungs) if compound else (),
         clean_takes=ladder.clean_needed,
         days=tuple(days),
     )

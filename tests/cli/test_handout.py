@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 from pathlib import Path
 
@@ -167,12 +168,41 @@ def test_exercises_are_chosen_by_name_and_options(score: Path) -> None:
     assert text.count("Links") == 1 and "G major" in text
 
 
+def test_an_exercise_by_its_number_is_that_of_the_list(score: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["exercises", str(score), "--json", "list.json"]) == 0
+    offers = json.loads(Path("list.json").read_text())["offers"]
+    text = sheet(score, "--parts", "exercises", "--exercise", "2")
+    assert offers[1]["title"] in text and offers[0]["title"] not in text
+
+
+def test_some_bars_with_what_belongs_to_them(score: Path) -> None:
+    text = sheet(score, "--bars", "9-12", "--without", "exercises")
+    assert f"{WALTZ_TITLE}, bars 9–12" in text
+    # The clef's system begins with the tempo that holds there; remarks of other bars stay away.
+    assert "Andante con moto" in text
+    assert "1) Lean on the first note" in text and "Breathe" not in text and "Ten times" not in text
+    # bis stands in bars 11 and 12 only; the side fingerings are in others.
+    assert "Bar 11" in text and "side B♭" not in text and "your teacher’s choice" not in text
+    assert staff_count(Path("out.pdf")) == 1
+
+
+def test_bars_of_which_the_week_sheet_says_nothing_have_the_targets_of_the_whole(score: Path) -> None:
+    Path("week.toml").write_text(WEEK)
+    own = sheet(score, "--sheet", "week.toml", "--bars", "9-12", "--parts", "tempos")
+    assert "80 84 88" in own and "100" not in own
+    other = sheet(score, "--sheet", "week.toml", "--bars", "1-4", "--parts", "tempos")
+    assert "80 85 90 95 100" in other and "88" not in other
+
+
 @pytest.mark.parametrize(
     ("options", "words"),
     [
         (("--exercise", "linx"), "no exercise 'linx'; there are "),
         (("--exercise", "links:chance=2"), "links has no option 'chance'; there is "),
         (("--exercise", "links:change=two"), "change is a whole number"),
+        (("--exercise", "links:pair"), "links has no option 'pair'; there is "),
+        (("--exercise", "99"), "no exercise 99: the list goes from 1 to "),
+        (("--bars", "9-30"), "no bar '30' in this passage"),
         (("--paper", "a5"), "no paper 'a5': there are a4 and letter"),
         (("--parts", "music,coda"), "--parts coda: there is no such part; there are head, "),
         (("--parts", "music", "--without", "music"), "no part is left of the sheet"),

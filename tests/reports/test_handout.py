@@ -67,7 +67,7 @@ def dense(engraver: Engraver, tmp_path_factory: pytest.TempPathFactory) -> tuple
         cards_title="Fingerings",
         cards=cards_of(passage, planned, ALTO, Marked(passage, {}, {}, {}, {}), True, True),
         exercises=tuple(Score(for_engraving(passage), (), title=f"Exercise {i}", purpose="Evenness") for i in (1, 2)),
-        steps=(steps_of(default_ladder(passage)),),
+        steps=(steps_of(passage, default_ladder(passage)),),
         care=CARE,
     )
     return handout, {paper: handout_pdf(handout, paper, engraver)[0] for paper in PAPERS}
