@@ -32,7 +32,7 @@ _MOST_READ = 40
 
 @dataclass(frozen=True, slots=True)
 class Course:
-    """What was played of some bars, what to expect and what holds back (None where no score says what is fingered)."""
+    """What was played of some bars, what to expect and what holds back (None without takes)."""
 
     bars: str
     takes: tuple[TakeSummary, ...]
@@ -91,17 +91,20 @@ def course_of(
     by: date | None,
     today: date,
 ) -> Course:
-    """The course of some bars, by takes of these bars on one horn, in order of time."""
+    """The course of some bars, by takes of these bars on one horn, in order of time. Without `fingers` no change is
+    named that holds back."""
     ahead = outlook(takes, target_bpm, by, today)
-    holds = _holds(bars, takes, sessions, fingers, ahead) if fingers is not None and takes else None
+    holds = _holds(bars, takes, sessions, fingers, ahead) if takes else None
     return Course(bars, tuple(takes), ahead, holds)
 
 
 def _holds(
-    bars: str, takes: Sequence[TakeSummary], sessions: Path, fingers: Fingers, ahead: Outlook
-) -> HoldsBack | None:
+    bars: str, takes: Sequence[TakeSummary], sessions: Path, fingers: Fingers | None, ahead: Outlook
+) -> HoldsBack:
     now = ahead.forecast.band_on(ahead.forecast.last_day)
     newest = near_limit(_in_full(takes[-_MOST_READ:], sessions), now[1] if now else None)
+    if fingers is None:
+        return holds_back(newest)
     try:
         first, last = fingers.opened.passage.bar_range(bars) if bars else (0, len(fingers.opened.passage.bars) - 1)
     except CompanionError:  # bars of an earlier version of the file

@@ -31,12 +31,12 @@ def check_target(out: Path, origin: str) -> None:
 
 
 def check_output(option: str, out: Path, origin: str, endings: Sequence[str], wanted: str) -> None:
-    """Raises `UsageError` where nothing made of the file `origin` can be written to `out`, given by `option`; `wanted`
-    says how its name is to end."""
+    """Raises `UsageError` where nothing made of the file `origin` (empty: of no file alone) can be written to `out`,
+    given by `option`; `wanted` says how its name is to end."""
     real = Path(os.path.realpath(out))
     if real.is_dir():
         raise UsageError(f"{option} {out}: that is a folder; name a file in it, such as marked.musicxml")
-    if real.exists() and os.path.samefile(real, origin):
+    if origin and real.exists() and os.path.samefile(real, origin):
         raise UsageError(f"{option} {out}: that is the score itself; give another name, and the score stays as it is")
     if out.suffix.lower() not in endings:
         raise UsageError(f"{option} {out}: let its name end in {wanted}")

@@ -20,6 +20,8 @@ __all__ = ["Outlook", "forecast_of", "outlook", "people_in_words"]
 
 #: Without a day in the sheet, one is said for a week from now.
 USUAL_DAYS_AHEAD = 7
+#: Where ability lies so far above all that was tried it is little more than a guess (ours, no source).
+HARDLY_TRIED = 1.1
 #: Where a take is judged by nothing that was played, a cable was out: that says nothing of the player.
 _UNHEARD = ("nothing was played", "nothing of what was played")
 
@@ -85,7 +87,7 @@ def outlook(
         by=due,
         band=band,
         chance=chance,
-        sentences=_sentences(forecast, target_bpm, due, band, chance, today),
+        sentences=_sentences(forecast, target_bpm, due, band, chance, today, _fastest_lately(takes, forecast)),
     )
 
 
@@ -96,6 +98,7 @@ def _sentences(
     band: tuple[float, float, float] | None,
     chance: float | None,
     today: date,
+    fastest_bpm: float,
 ) -> tuple[str, ...]:
     if not forecast:
         return (with_stop(forecast.too_early),)
@@ -106,6 +109,8 @@ def _sentences(
         f"Stands at about {middle:.0f} {when}: there every second take comes out clean (80 of 100 students with such a"
         f" record: {low:.0f} to {high:.0f})."
     ]
+    if middle > HARDLY_TRIED * fastest_bpm:
+        said.append(f"Nothing faster than {fastest_bpm:g} was tried lately: a faster take or two would tell more.")
     if due <= today:
         return (*said, f"The day of the target, {day_in_words(due)}, {'is today' if due == today else 'is over'}.")
     if band is None:
@@ -120,6 +125,14 @@ def _sentences(
             f"If practice goes on like this, half of them would stand at {target_bpm:g} by {day_in_words(day)}."
         )
     return tuple(said)
+
+
+def _fastest_lately(takes: Sequence[TakeSummary], forecast: Forecast) -> float:
+    """The fastest tempo that was tried, clean or not, in the week up to the last day."""
+    if not forecast:
+        return 0.0
+    days = [date.fromordinal(day).isoformat() for day in (forecast.last_day - 6, forecast.last_day)]
+    return max((take.tempo_bpm for take in takes if days[0] <= take.day <= days[1]), default=0.0)
 
 
 def people_in_words(chance: float) -> str:

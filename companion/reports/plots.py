@@ -36,6 +36,7 @@ WIDTH_IN, HEIGHT_IN, DPI = 9.0, 5.0, 150
 #: More takes or days than this are drawn as one bar for each day, week or month.
 MOST_SINGLE_TAKES, MOST_SINGLE_DAYS = 300, 45
 _DAY_WIDTH = 0.7
+_POINTS_PER_INCH = 72
 #: So many days of the forecast are drawn where no day is asked for.
 DAYS_AHEAD = 7
 
@@ -219,7 +220,7 @@ def _draw_all(
         marks = progress_marks(takes, forecast, by)
         tempos = [take.tempo_bpm for take in takes] + [t for t in (target_bpm,) if t]
         tempos += [bpm for row in marks.band for bpm in row[1:]]
-        _draw_marks(axes, marks)
+        _draw_marks(axes, marks, small)
         _draw_band(axes, marks)
         _frame(axes, marks, tempos, small)
         if not small:
@@ -227,7 +228,7 @@ def _draw_all(
         if by and marks.first_day <= by.toordinal() <= marks.last_day:
             _draw_due(axes, by, target_bpm, small)
     else:
-        _nothing_yet(axes, target_bpm)
+        _nothing_yet(axes, target_bpm, small)
     if target_bpm:
         axes.axhline(target_bpm, color=INK, linewidth=1.1, linestyle=(0, (6, 4)), zorder=2)
     _line_labels(axes, max((take.tempo_bpm for take in takes if take.clean), default=None), target_bpm, small)
@@ -249,10 +250,19 @@ def _draw_band(axes: Axes, marks: ProgressMarks) -> None:
 def _draw_due(axes: Axes, by: date, target_bpm: float | None, small: bool) -> None:
     axes.axvline(by.toordinal(), color=INK, linewidth=0.8, linestyle=(0, (6, 4)), zorder=2)
     if target_bpm:
-        axes.plot([by.toordinal()], [target_bpm], marker="s", markersize=6, color=INK, markerfacecolor=PAPER, zorder=6)
+        axes.plot(
+            [by.toordinal()],
+            [target_bpm],
+            marker="s",
+            markersize=5 if small else 6,
+            color=INK,
+            markerfacecolor=PAPER,
+            zorder=6,
+        )
     axes.annotate(
         f"by {day_in_words(by)}", (by.toordinal(), 0.0), xycoords=("data", "axes fraction"), xytext=(-4, 5),
         textcoords="offset points", ha="right", color=INK, fontproperties=_font(size=8 if small else 10), zorder=6,
+        bbox={"facecolor": "white" if small else PAPER, "linewidth": 0, "pad": 1.5},
     )  # fmt: skip
 
 
@@ -273,6 +283,7 @@ def _page(title: str, notes: Sequence[str]) -> tuple[Figure, Axes]:
         note = _cut("; ".join(notes), 130)
         figure.text(0.075, 0.885, note, color=QUIET, fontproperties=_font(TEXT_ITALIC, 10.5), parse_math=False)
     _quiet_frame(axes)
+    axes.set_ylabel("quarters a minute", color=INK, fontproperties=_font())
     return figure, axes
 
 
@@ -282,7 +293,7 @@ def _panel(size_in: tuple[float, float]) -> tuple[Figure, Axes]:
 
     width, height = size_in
     figure = Figure(figsize=size_in)
-    left, bottom, right, top = 0.5 / width, 0.28 / height, 0.8 / width, 0.30 / height
+    left, bottom, right, top = 0.34 / width, 0.26 / height, 0.72 / width, 0.06 / height
     axes = figure.add_axes((left, bottom, 1 - left - right, 1 - bottom - top), facecolor="none")
     _quiet_frame(axes)
     return figure, axes
@@ -294,7 +305,6 @@ def _quiet_frame(axes: Axes) -> None:
         spine.set_color(INK)
         spine.set_linewidth(0.8)
     axes.tick_params(colors=INK, width=0.8, length=4)
-    axes.set_ylabel("quarters a minute", color=INK, fontproperties=_font())
 
 
 def _cut(text: str, length: int) -> str:
@@ -302,8 +312,8 @@ def _cut(text: str, length: int) -> str:
     return text if len(text) <= length else text[: length - 1] + "…"
 
 
-def _draw_marks(axes: Axes, marks: ProgressMarks) -> None:
-    size = 34.0 if len(marks.clean) + len(marks.not_clean) <= 80 else 14.0
+def _draw_marks(axes: Axes, marks: ProgressMarks, small: bool = False) -> None:
+    size = (34.0 if len(marks.clean) + len(marks.not_clean) <= 80 else 14.0) * (0.4 if small else 1.0)
     if marks.best:
         axes.plot(*zip(*marks.best, strict=True), color=BLUE, linewidth=1.8, label="best clean tempo so far", zorder=3)
     if marks.clean:
@@ -342,11 +352,12 @@ def _draw_spans(axes: Axes, spans: Sequence[Span]) -> None:
 def _line_labels(axes: Axes, best_bpm: float | None, target_bpm: float | None, small: bool = False) -> None:
     best, target = best_bpm, target_bpm
     low, high = axes.get_ylim()
-    gap = (0.11 if small else 0.055) * (high - low)
+    size = 8.5 if small else 11.0
+    height_pt = axes.get_window_extent().height / axes.figure.dpi * _POINTS_PER_INCH
+    gap = 1.2 * size / height_pt * (high - low)
     if best is not None and target is not None and abs(best - target) < gap:
         middle, side = (best + target) / 2, gap / 2 if best > target else -gap / 2
         best, target = middle + side, middle - side
-    size = 8.5 if small else 11.0
     if best_bpm is not None and best is not None:
         _line_label(axes, best, f"best {best_bpm:g}", BLUE, size)
     if target_bpm is not None and target is not None:
@@ -367,7 +378,7 @@ def _frame(axes: Axes, marks: ProgressMarks, tempos: Sequence[float], small: boo
     width = marks.last_day - marks.first_day + 1
     side = 0.5 if width < 60 else 0.02 * width
     axes.set_xlim(marks.first_day - max(side, 0.5), marks.last_day + max(side, 0.5))
-    ticks = _day_ticks(marks.first_day, marks.last_day, most=5 if small else 8)
+    ticks = _day_ticks(marks.first_day, marks.last_day, most=4 if small else 8)
     axes.set_xticks([day for day, _ in ticks], [label for _, label in ticks])
     _finish_ticks(axes, small)
 
@@ -399,16 +410,17 @@ def _day_ticks(first: int, last: int, most: int = 8) -> list[tuple[int, str]]:
     return ticks
 
 
-def _nothing_yet(axes: Axes, target_bpm: float | None) -> None:
+def _nothing_yet(axes: Axes, target_bpm: float | None, small: bool) -> None:
     target = target_bpm or 90.0
     axes.set_ylim(target - 40, target + 10)
     axes.set_xlim(0, 1)
     axes.set_xticks([])
     axes.text(
         0.5, 0.45, "No takes yet: what is played appears here.", transform=axes.transAxes, ha="center", color=QUIET,
-        fontproperties=_font(TEXT_ITALIC, 14),
+        fontproperties=_font(TEXT_ITALIC, 9 if small else 14),
     )  # fmt: skip
-    _finish_ticks(axes)
+    _finish_ticks(axes, small)
+    axes.yaxis.grid(False)
 
 
 def _svg(figure: Figure) -> bytes:

@@ -70,6 +70,15 @@ def test_a_later_day_is_named_on_which_half_of_them_stand_there() -> None:
     assert f"half of them would stand at 112 by {named:%a} {named.day} {named:%b}." in said.sentences[-1]
 
 
+def test_who_tries_nothing_near_the_limit_is_told_so() -> None:
+    slow = [take(tempo, True, day) for day in range(5) for tempo in (50, 54, 58, 60)]
+    today = MONDAY + timedelta(days=4)
+    says = "Nothing faster than 60 was tried lately: a faster take or two would tell more."
+    assert says in outlook(slow, 96, None, today).sentences
+    assert says not in outlook([*slow, take(90, False, 4)], 96, None, today).sentences
+    assert not any("tried lately" in sentence for sentence in outlook(climb(5), 96, None, today).sentences)
+
+
 @pytest.mark.parametrize(
     ("days", "due", "says"),
     [

@@ -1,0 +1,189 @@
+"""`companion progress --lesson`: one printed page with all items of the week sheet and what else was practised."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable, Sequence
+from datetime import date, timedelta
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from companion import paths
+from companion.cli.course import Course, Fingers, course_of, fingers_of, of_one_horn
+from companion.errors import CompanionError
+from companion.practice.words import number_of
+from companion.record.index import survey
+from companion.record.model import TakeSummary
+from companion.record.progress import best_clean_bpm, of_passage, reached, who_played
+from companion.record.text import day_in_words
+from companion.record.week import WeekItem, WeekSheet, load
+
+if TYPE_CHECKING:
+    from companion.cli.week_items import ItemReader
+    from companion.reports.lesson import LessonItem, LessonPage
+
+__all__ = ["lesson_page", "write_lesson"]
+
+#: What is not on the sheet is shown if it was played within so many days.
+_RECENT_DAYS = 14
+
+
+def write_lesson(out: Path, paper: str, sheet: Path | None, sessions: Path) -> int:
+    """Write the page, and say so.
+
+    Raises
+    ------
+    CompanionError
+        Where it can't be written there, or the paper, the sheet or the log is none.
+    """
+    from companion.cli.marked_score import check_output, write_output
+    from companion.reports.handout import paper_called
+    from companion.reports.lesson import lesson_pdf
+
+    check_output("--lesson", out, "", (".pdf",), ".pdf")
+    paper_called(paper)
+    page, remarks = lesson_page(sheet, sessions, date.today())
+    write_output(out, lesson_pdf(page, paper))
+    for remark in remarks:
+        print(f"note: {remark}")
+    shown = number_of(len(page.items), "item")
+    print(f"{page.heading}: {shown}, written to {out}.")
+    return 0
+
+
+def lesson_page(sheet_path: Path | None, sessions: Path, today: date) -> tuple[LessonPage, tuple[str, ...]]:
+    """What stands on the page, and what is to be said beside it."""
+    from companion.reports.lesson import LessonPage
+
+    sheet, remarks = _sheet(sheet_path)
+    log = survey(sessions)
+    takes, who = who_played(log.takes)
+    reader = _reader(sheet, sessions)
+    items: list[LessonItem] = []
+    seen: set[str] = set()
+    known: dict[Path, Fingers | None] = {}
+    for item in sheet.items if sheet else ():
+        assert sheet is not None and reader is not None
+        lesson_item, used, said = _of_sheet(item, sheet, takes, reader, sessions, known, today)
+        items.append(lesson_item)
+        seen.update(used)
+        remarks += said
+    others = [take for take in takes if take.id not in seen and _is_recent(take, today)]
+    items += [_of_log(group, sessions, today) for group in _grouped(others)]
+    student = f": {sheet.student}" if sheet and sheet.student else ""
+    page = LessonPage(
+        heading=f"For the lesson{student}",
+        day=f"{day_in_words(today)} {today.year}",
+        items=tuple(items),
+        remarks=tuple(f"{remark[:1].upper()}{remark[1:]}." for remark in who),
+        nothing="Nothing is set and nothing was played yet.",
+    )
+    return page, (*remarks, *log.remarks)
+
+
+def _sheet(named: Path | None) -> tuple[WeekSheet | None, tuple[str, ...]]:
+    """The week sheet; one that was named must be right."""
+    path = named or paths.week_sheet()
+    if named is None and not os.path.lexists(path):
+        return None, ()
+    try:
+        return load(path), ()
+    except CompanionError as error:
+        if named is not None:
+            raise
+        return None, (f"week sheet not read: {error}",)
+
+
+def _reader(sheet: WeekSheet | None, sessions: Path) -> ItemReader | None:
+    from companion.cli.week_items import ItemReader
+
+    return ItemReader(sheet.path, sessions) if sheet else None
+
+
+def _is_recent(take: TakeSummary, today: date) -> bool:
+    return (today - timedelta(days=_RECENT_DAYS)).isoformat() < take.day <= today.isoformat()
+
+
+def _of_sheet(
+    item: WeekItem,
+    sheet: WeekSheet,
+    takes: Sequence[TakeSummary],
+    reader: ItemReader,
+    sessions: Path,
+    known: dict[Path, Fingers | None],
+    today: date,
+) -> tuple[LessonItem, set[str], tuple[str, ...]]:
+    """An item of the sheet, the takes it stands for, and what is to be said of it."""
+    try:
+        music = reader.music(item)
+        sha256, title = music.sha256, music.passage.title or item.path.stem
+        said: tuple[str, ...] = ()
+    except CompanionError as error:
+        sha256, title, said = "", item.path.stem, (str(error),)
+    found = _takes_of(item, takes, sha256)
+    on_horn, horns = of_one_horn(found)
+    fingers = None if item.exercise or said else _fingers(item.path, on_horn, sessions, known)
+    course = course_of("" if item.exercise else item.bars, on_horn, sessions, fingers, item.target_bpm, item.by, today)
+    what = reached(item, [day.isoformat() for day in sheet.days], takes, sha256)
+    done = f"{what.at_target} of {number_of(what.wanted, 'clean take')} at the target this week."
+    if what.done:
+        done = f"Target reached this week: {number_of(what.at_target, 'clean take')} at it."
+    name = title if item.exercise else _name(title, item.bars)
+    return _item(name, course, item.by, done), {take.id for take in found}, (*said, *horns)
+
+
+def _takes_of(item: WeekItem, takes: Sequence[TakeSummary], sha256: str) -> tuple[TakeSummary, ...]:
+    if item.exercise:
+        return of_passage(takes, sha256, "", "")[0] if sha256 else ()
+    return of_passage(takes, sha256, item.passage, item.bars)[0]
+
+
+def _fingers(
+    path: Path, takes: Sequence[TakeSummary], sessions: Path, known: dict[Path, Fingers | None]
+) -> Fingers | None:
+    if path not in known:
+        try:
+            known[path] = fingers_of(path, None, (takes[-1].instrument or None) if takes else None, sessions)
+        except CompanionError:  # its score was read, so it is the horn's chart: what was reached is shown all the same
+            known[path] = None
+    return known[path]
+
+
+def _grouped(takes: Iterable[TakeSummary]) -> list[list[TakeSummary]]:
+    """By passage, bars and horn, those played last first."""
+    groups: dict[tuple[str, str, str], list[TakeSummary]] = {}
+    for take in takes:
+        groups.setdefault((take.file_name or take.sha256 or take.title, take.bars, take.instrument), []).append(take)
+    return sorted(groups.values(), key=lambda group: group[-1].started, reverse=True)
+
+
+def _of_log(takes: Sequence[TakeSummary], sessions: Path, today: date) -> LessonItem:
+    last = takes[-1]
+    course = course_of(last.bars, takes, sessions, None, last.target_bpm, None, today)
+    return _item(_name(last.title or last.file_name or "untitled", last.bars), course, None, "Not on the week sheet.")
+
+
+def _name(title: str, bars: str) -> str:
+    return f"{title}, bars {bars.replace('-', '–')}" if bars else title
+
+
+def _item(name: str, course: Course, by: date | None, done: str) -> LessonItem:
+    from companion.reports.lesson import LessonItem
+
+    target_bpm = course.outlook.target_bpm
+    aim = f"target {target_bpm:g}" if target_bpm else ""
+    aim += f" by {day_in_words(by)}" if aim and by else ""
+    best_bpm = best_clean_bpm(course.takes)
+    best = f"Best clean tempo {best_bpm:g}" if best_bpm is not None else "No clean take yet"
+    played = f"{best}, {number_of(len(course.takes), 'take')}." if course.takes else "Not played yet."
+    expect = course.outlook.sentences if course.takes else ()
+    holds = course.holds.sentences if course.holds else ()
+    return LessonItem(
+        title=name,
+        aim=aim,
+        takes=course.takes,
+        words=(("", (played, done)), ("Expect:", expect), ("Holds back:", holds)),
+        target_bpm=target_bpm,
+        forecast=course.outlook.forecast,
+        by=by,
+    )
