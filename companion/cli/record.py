@@ -220,7 +220,7 @@ def _goes(plan: Deletion, args: argparse.Namespace, settings: list[Path]) -> lis
     if plan.answers:
         lines.append(f"  {_count(plan.answers, 'answer')} about shapes")
     if plan.made:
-        lines.append(f"  the index of the log and the plots, which are made again from what stays ({plan.cache})")
+        lines.append(f"  the indexes of logs and the plots, which are made again from what stays ({plan.cache})")
     if args.settings:
         lines += [f"  {path}" for path in settings]
     return lines

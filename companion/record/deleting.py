@@ -4,7 +4,7 @@ What is kept of a student, and where:
 
 * the log's sittings, and copies that `companion.record.migrating` kept of them;
 * the answers about shapes, in `shapes/` of the log;
-* in the cache, made of these: the index of the log and the plots;
+* in the cache, made of these: the indexes of logs and the plots;
 * beside the log, not of it: controllers, levels and the computer's keys (settings), the week sheet, mark sheets.
 
 Only files that this program wrote are touched, and only in these folders: links are not followed, and what they lead to
@@ -24,7 +24,7 @@ from pathlib import Path
 from companion.errors import RecordError
 from companion.record.choosing import Choice
 from companion.record.files import sync_dir
-from companion.record.index import index_path
+from companion.record.index import INDEX_FILES
 from companion.record.log import SUFFIX
 from companion.record.migrating import is_kept_folder
 from companion.record.raw_lines import SITTING, TAKE, RawLine, is_log, raw_lines, summary_of
@@ -93,7 +93,7 @@ def plan_deletion(sessions: Path, choice: Choice, cache: Path) -> Deletion:
             " nothing was deleted"
         ) from error
     plan.days = tuple(sorted(days))
-    plan.made = _made(plan.sessions, plan.cache)
+    plan.made = _made(plan.cache)
     return plan
 
 
@@ -199,10 +199,10 @@ def _answer_goes(path: Path, line: bytes, choice: Choice) -> bool:
     return choice.has_horn(path.name.removeprefix(".").partition(".")[0]) and day is not None and choice.has_day(day)
 
 
-def _made(sessions: Path, cache: Path) -> list[Path]:
-    """The index of the log and the plots: regular files in the cache."""
-    index = index_path(sessions, cache)
-    found = [index.with_name(index.name + end) for end in ("", "-journal", "-wal", "-shm")]
+def _made(cache: Path) -> list[Path]:
+    """The indexes and the plots: regular files in the cache. All of them, for a log that was moved or copied has left
+    another index behind."""
+    found = sorted(cache.glob(INDEX_FILES))
     plots = cache / "plots"
     if plots.is_dir() and not plots.is_symlink():
         found += sorted(path for path in plots.iterdir() if path.suffix in (".png", ".svg", ".pdf"))

@@ -18,10 +18,12 @@ from companion.record.codec import summary_from
 from companion.record.log import lines_of, log_files
 from companion.record.model import Survey, TakeSummary, file_name, plain_text
 
-__all__ = ["Wanted", "index_path", "summaries", "survey"]
+__all__ = ["INDEX_FILES", "Wanted", "index_path", "summaries", "survey"]
 
 #: Raised whenever the tables or what `summary_from` makes of a line changes.
 _VERSION = 4
+#: The indexes of all logs in a cache folder, with what SQLite keeps beside them.
+INDEX_FILES = "takes-*.sqlite*"
 _COLUMNS = ", ".join(TakeSummary._fields)
 _PLACES = ", ".join("?" for _ in (*TakeSummary._fields, "file_name"))
 _TABLES = f"""
