@@ -19,9 +19,11 @@ Conventions
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from operator import attrgetter
 
 from companion.exercises.articulation_words import rhythm_in_words, strokes_in_words
 from companion.passage import Bar, Note, Passage
@@ -176,7 +178,8 @@ def _line(passage: Passage) -> list[_Attack]:
 
 def _shapes_in(bar: Bar, line: Sequence[_Attack]) -> Iterator[_Shape]:
     """The patterns of one bar: each beat's, then those of longer stretches that are more than shorter ones again."""
-    around = [attack for attack in line if attack.end > bar.start and attack.start < bar.end]
+    first = bisect_right(line, bar.start, key=attrgetter("end"))
+    around = line[first : bisect_left(line, bar.end, key=attrgetter("start"))]
     whole, beat = full_bar_beats(bar.beats, bar.beat_type), _beat(bar)
     origin = bar.end - whole if bar.upbeat else bar.start
     shorter: list[_Shape] = []
