@@ -6,6 +6,7 @@ import argparse
 import re
 import sys
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -25,6 +26,8 @@ __all__ = ["PARTS", "add_arguments", "run"]
 
 #: The parts of the sheet, as they stand on it from top to bottom.
 PARTS = ("head", "legend", "music", "remarks", "horns", "reasons", "exercises", "tempos", "care")
+#: The exercises that stand on a sheet when nobody says: what is hardest, lifted out.
+_USUAL = ("links",)
 _EXAMPLES = """\
 examples:
   companion handout etude.musicxml -o etude.pdf
@@ -249,7 +252,7 @@ def _steps(passage: Passage, items: Sequence[WeekItem], sheet: WeekSheet | None)
 def _exercises(
     asked: Sequence[str] | None, bars: str, items: Sequence[WeekItem], opened: Opened, plan: Plan
 ) -> list[tuple[Passage, Plan]]:
-    """The exercises asked for; else those of the week sheet; else the hardest change as links."""
+    """The exercises asked for; else those of the week sheet; else the usual ones."""
     from companion.cli.made import plan_of
     from companion.errors import CompanionError
 
@@ -267,10 +270,11 @@ def _exercises(
             for item in wanted
         ]
     else:
-        try:
-            made = [_named("links", {}, bars, opened, plan)]
-        except CompanionError:
-            made = []  # nothing changes here that one would practise by itself
+        made = []
+        for name in _USUAL:
+            # Where nothing is hard there is nothing to lift out.
+            with suppress(CompanionError):
+                made.append(_named(name, {}, bars, opened, plan))
     return [(passage, plan_of(passage, opened.chart, opened.rules)) for passage in made]
 
 

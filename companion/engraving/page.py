@@ -34,6 +34,8 @@ _CURVES = frozenset(("slur", "phrase", "tie", "lv"))
 _WORDS = frozenset(("tempo", "dir"))
 _ENDING = "ending"
 _HAIR_UNITS = 2.0
+#: Room around words over the staff.
+_ROOM_SPACES = 0.3
 #: A staff line's thickness in staff spaces, between the thin lines of old plates and the 0.13 of common music fonts
 #: (from memory). On screen it is a whole number of pixels, and lighter where that is too many.
 _STAFF_LINE_SPACES = 0.1
@@ -255,14 +257,15 @@ class Page:
     def lift_words(self, marks: Sequence[Rect]) -> None:
         """Move tempo marks, words and brackets of endings up where they would meet fingering marks, so that those stay
         by their notes. The brackets of a system stay on one line, words go above them."""
-        fixed = [*marks, *self.ink]
+        fixed, room = [*marks, *self.ink], _ROOM_SPACES * DEFINITION_PER_SPACE * self.scale
         endings = {g: box for g, box in self.over.items() if _ENDING in g.get("class", "")}
         rise = min((risen(box, fixed).bottom - box.bottom for box in endings.values()), default=0.0)
         for group, box in endings.items():
             fixed.append(self._lift(group, box, rise))
         for group, box in sorted(self.over.items(), key=lambda item: item[1].left):
             if group not in endings:
-                fixed.append(self._lift(group, box, risen(box, fixed).bottom - box.bottom))
+                free = risen(box.grown(room), fixed)
+                fixed.append(self._lift(group, box, free.bottom - box.bottom - room))
         self.ink += fixed[len(marks) + len(self.ink) :]
 
     def _lift(self, group: etree._Element, box: Rect, rise: float) -> Rect:
