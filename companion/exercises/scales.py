@@ -1,10 +1,11 @@
 """Scales and arpeggios over the full range of the horn.
 
 From the lowest tonic up to the highest note of the scale that the horn has, down to its lowest, and back to where it
-began (common practice, no source). The melodic minor goes down as the natural one. The dominant seventh stands on the
-fifth of its key, the diminished seventh on the leading note of its minor key, so both are spelled without signs that
-the key doesn't have but the leading note's. The chromatic scale goes up in sharps and down in flats. Thirds turn at the
-top and the bottom without playing a note twice, since under a slur that is one long note.
+began (common practice, no source). The melodic minor goes down as the natural one, but where it turns on a sixth or
+seventh at an end of the horn it does so without a chromatic step. The dominant seventh stands on the fifth of its key,
+the diminished seventh on the leading note of its minor key, so both are spelled without signs that the key doesn't have
+but the leading note's. The chromatic scale goes up in sharps and down in flats. Thirds turn at the top and the bottom
+without playing a note twice, since under a slur that is one long note.
 
 Where a number of octaves is asked for, the scale goes from its lowest tonic so many octaves up and back, or as far as
 the horn goes where that is less.
@@ -175,10 +176,14 @@ def _semitones(steps: _Steps, low: int, high: int) -> list[Pitch]:
 
 
 def _full_range(rising: Sequence[Pitch], falling: Sequence[Pitch], start: int) -> list[Pitch]:
-    top = rising[-1].midi
-    down = [pitch for pitch in reversed(falling) if pitch.midi < top]
-    bottom = down[-1].midi if down else top
-    back = [pitch for pitch in rising[: start + 1] if pitch.midi > bottom]
+    """Up from `start`, down, and back to it. A turn keeps to the form in which it was reached until both have the same
+    note: from a raised seventh down over the raised sixth, from a plain one up to the tonic."""
+    both = {pitch.midi for pitch in rising} & {pitch.midi for pitch in falling}
+    top = max(i for i, pitch in enumerate(rising) if pitch.midi in both)
+    down = [*rising[top:-1][::-1], *(pitch for pitch in reversed(falling) if pitch.midi < rising[top].midi)]
+    bottom = down[-1].midi if down else rising[-1].midi
+    back = [pitch for pitch in falling if bottom < pitch.midi <= min(both)]
+    back += [pitch for pitch in rising[: start + 1] if pitch.midi > (min(both) if back else bottom)]
     return [*rising[start:], *down, *back]
 
 

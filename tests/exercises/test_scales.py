@@ -81,7 +81,7 @@ def test_spelled_as_music21_spells_the_scale(tune: Passage, kind: str, horn: str
         assert _names(_scale(tune, horn, kind=kind, key=key)) == {_ours(pitch.name) for pitch in theirs}
 
 
-@pytest.mark.parametrize("kind", ["major", "natural-minor", "harmonic-minor"])
+@pytest.mark.parametrize("kind", ["major", "natural-minor", "harmonic-minor", "melodic-minor"])
 @pytest.mark.parametrize("horn", HORNS)
 def test_a_scale_goes_by_seconds(tune: Passage, kind: str, horn: str) -> None:
     """By music21's intervals: letter to letter, a half or a whole tone; three halves in the harmonic minor only."""
@@ -112,7 +112,10 @@ def test_melodic_minor_rises_and_falls_as_music21_has_it(tune: Passage, horn: st
         rising = {_ours(pitch.name) for pitch in scale.getPitches(direction=music21.scale.Direction.ASCENDING)}
         falling = {_ours(pitch.name) for pitch in scale.getPitches(direction=music21.scale.Direction.DESCENDING)}
         assert {pitch.name for pitch in made[: top + 1]} == rising
-        assert {pitch.name for pitch in made[top + 1 : bottom + 1]} == falling
+        # A turn on the raised sixth or seventh goes down over the raised ones to the fifth.
+        turned = next(i for i in range(top, len(made)) if made[i].name in falling)
+        assert {pitch.name for pitch in made[top:turned]} <= rising and turned <= top + 2
+        assert {pitch.name for pitch in made[turned : bottom + 1]} == falling
 
 
 @pytest.mark.parametrize("horn", HORNS)
