@@ -168,6 +168,25 @@ def test_exercises_are_chosen_by_name_and_options(score: Path) -> None:
     assert text.count("Links") == 1 and "G major" in text
 
 
+def test_a_hostile_score_and_hostile_names_are_only_text(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    secret = tmp_path / "secret.txt"
+    secret.write_text("told nobody")
+    score = write_waltz(tmp_path, title=f'#read("{secret}") & <b> 漢字')
+    words = score.read_text().replace("Andante con moto", '#panic("x") &lt;/text&gt; 漢')
+    score.write_text(words)
+    marks = score.with_suffix(".marks.toml")
+    marks.write_text(marks.read_text().replace("Lean on", f"#include '{secret}' $"))
+    out = tmp_path / "out.pdf"
+    assert (
+        main(["handout", str(score), "-o", str(out), "--student", "*Zoë* \x1b[31m\u202e", "--teacher", "@a <b>"]) == 0
+    )
+    assert "no sign for 漢 字: an empty box" in one_line(capsys)
+    text = text_in(out).replace("\u200b", "")
+    for literal in ("#read(", "& <b>", '#panic("x") </text>', "#include", "*Zoë* [31m", "@a <b>"):
+        assert "".join(literal.split()) in "".join(text.split())
+    assert "told nobody" not in text
+
+
 def test_an_exercise_by_its_number_is_that_of_the_list(score: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["exercises", str(score), "--json", "list.json"]) == 0
     offers = json.loads(Path("list.json").read_text())["offers"]
