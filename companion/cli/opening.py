@@ -44,8 +44,8 @@ class Opened:
 
 
 def check_there(file: Path) -> None:
-    """Raises `UsageError` where there is no such file."""
-    if not os.path.isfile(file):
+    """Raises `UsageError` where there is no such file. Of a link that leads nowhere the reader says why."""
+    if not (os.path.isfile(file) or os.path.islink(file)):
         raise UsageError(f"{file}: there is no such file; give a MusicXML or MIDI file, or try: companion demo")
 
 
