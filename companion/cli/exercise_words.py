@@ -132,25 +132,27 @@ def _fingerings(plan: Plan, passage: Passage) -> str:
 
 
 def _bar_lines(passage: Passage, plan: Plan) -> Iterator[str]:
-    """The first bars, one a line: slurred notes joined by `-`, each with its fingering where it isn't the usual one."""
+    """The first bars, one a line: slurred notes joined by `-`, each with its fingering mark where it has one."""
     seen: set[int] = set()
     for bar in passage.bars:
         if bar.written_index in seen:
             continue
         if len(seen) == _MOST_BARS:
             more = len({each.written_index for each in passage.bars}) - _MOST_BARS
-            yield f"{_INDENT}  and {number_of(more, 'more bar')}"
+            yield f"{_INDENT}   and {number_of(more, 'more bar')}"
             return
         seen.add(bar.written_index)
-        text = ""
-        for note in passage.notes:
-            if note.bar == bar.index:
-                choice = plan.choices[note.index]
-                name = "" if choice.fingering.standard else choice.name
-                text += (" " if note.tongued else "-") + note_in_words(str(note.written), name)
-        yield from textwrap.wrap(
-            f"{bar.number:>3} {text.removeprefix('-')}", WIDTH, initial_indent=_INDENT, subsequent_indent=_INDENT * 2
+        text = "".join(
+            f"{' ' if note.tongued else '-'}{note.written}{_mark(plan, note.index)}"
+            for note in passage.notes
+            if note.bar == bar.index
         )
+        yield from _wrapped(text[1:] or "rest", f"{_INDENT}{bar.number:>3}  ")
+
+
+def _mark(plan: Plan, index: int) -> str:
+    mark = plan.choices[index].fingering.mark
+    return f"({mark})" if mark else ""
 
 
 def _practise(item: Item, files: Sequence[Path], args: argparse.Namespace) -> str:
