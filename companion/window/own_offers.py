@@ -3,14 +3,14 @@ passage must not hold up a frame."""
 
 from __future__ import annotations
 
-from concurrent.futures import Future, ThreadPoolExecutor
-from concurrent.futures import TimeoutError as NotYet
 from typing import TYPE_CHECKING
 
 from companion.charts.model import Chart
 from companion.practice.rehearsal import Rehearsal
 
 if TYPE_CHECKING:
+    from concurrent.futures import Future, ThreadPoolExecutor
+
     from companion.exercises.offers import Offer, SpotLike
 
 __all__ = ["OwnOffers"]
@@ -28,7 +28,10 @@ class OwnOffers:
         self, piece: Rehearsal, chart: Chart, spots: tuple[SpotLike, ...], wait_s: float
     ) -> tuple[Offer, ...] | None:
         """What is worth making of the bars chosen; None where that isn't known within `wait_s` seconds."""
-        from companion.exercises.offers import offers  # not before: the first page needs none
+        # Not before: the first page needs none of it.
+        from concurrent.futures import ThreadPoolExecutor
+
+        from companion.exercises.offers import offers
 
         section = piece.section
         asked = piece.plan.version, chart.name, section.first_bar, section.last_bar, spots
@@ -39,7 +42,7 @@ class OwnOffers:
             self._asked, self._found = asked, self._beside.submit(offers, *arguments)
         try:
             return self._found.result(wait_s)
-        except NotYet:
+        except TimeoutError:
             return None
 
     def close(self) -> None:

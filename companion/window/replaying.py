@@ -9,7 +9,6 @@ from companion.charts.model import note_name
 from companion.ports.click import PlainClick, render_click
 from companion.ports.tone import REED, SOFT, Tone, TonePlayer, can_sound, render_tones
 from companion.practice.clock import take_clock
-from companion.practice.example import as_written
 from companion.practice.matching import align
 from companion.practice.rehearsal import FinishedTake, Section
 from companion.practice.replay import Moment, Replay, Sounding
@@ -42,6 +41,8 @@ def replay_of(take: FinishedTake) -> Replay:
 
 def example_of(section: Section, tempo_bpm: float) -> Replay:
     """The bars played as they stand."""
+    from companion.practice.example import as_written  # not before: the first page needs none
+
     passage = section.passage
     return Replay(passage, as_written(passage, tempo_bpm), range(len(passage.notes)), tempo_bpm)
 
