@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -9,7 +10,16 @@ from companion.practice.spacing import Memory
 from companion.record import Sitting, TakeRecord
 from companion.record.shapes import keep_answer
 
-__all__ = ["answer", "play"]
+__all__ = ["EXAMPLE", "answer", "example_log", "play"]
+
+EXAMPLE = Path(__file__).resolve().parents[1] / "sessions" / "example-2026-11-23.jsonl"
+
+
+def example_log(folder: Path) -> Path:
+    """A log of the example sitting alone: somebody may have played in the checkout's own."""
+    folder.mkdir()
+    shutil.copy(EXAMPLE, folder)
+    return folder
 
 
 def play(folder: Path, day: int, *tempos_bpm: float, title: str = "Étude", **more: object) -> Sitting:

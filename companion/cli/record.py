@@ -6,7 +6,7 @@ import argparse
 import contextlib
 import re
 import sys
-from datetime import date
+from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -39,6 +39,10 @@ _IMPORT = """\
 Takes JSON Lines, MIDI files and tables (takes.csv, with notes.csv beside it) that companion wrote, or folders of them.
 A take that is there already is not doubled; what is foreign, broken or of a later version is named and left. Tables
 hold no events: a take out of one counts, but can't be replayed.
+
+With --as, MIDI files that another program recorded are judged as takes of that passage, aimed at --tempo:
+  companion record import phone.mid --as etude.musicxml --tempo 72 --bars 5-8
+Early and late are then against your own beat, for such a file does not say when the click was.
 """
 _DELETE = """\
 Shows what goes and what stays, and asks. --student: all of the log (--sessions DIR: another student's), the answers
@@ -49,6 +53,7 @@ _MIGRATE = """\
 Brings sittings that an earlier companion wrote up to the format of this one; what they were is kept in a folder of the
 log. Sittings that only lack what is kept today are read as they are and not touched. A later format is left alone.
 """
+SLOWEST_BPM, FASTEST_BPM = 10, 400
 #: What the stand keeps in the settings folder, with what it set aside.
 _SETTINGS = re.compile(r"(settings|keys)\.toml(\..+)?")
 
@@ -70,6 +75,18 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "import", help="take in what another computer recorded", description=_IMPORT, formatter_class=plain
     )
     taking_in.add_argument("sources", type=Path, nargs="+", metavar="FILE|FOLDER", help="an export, or another log")
+    taking_in.add_argument(
+        "--as", dest="score", type=Path, metavar="SCORE", help="MIDI files are takes of this passage"
+    )
+    taking_in.add_argument(
+        "--tempo", type=float, metavar="BPM", help="with --as: the tempo aimed at, in quarters a minute"
+    )
+    taking_in.add_argument("--bars", metavar="5-8", help="with --as: only these bars were played")
+    taking_in.add_argument("--part", metavar="PART", help="with --as: the part, where the score has several")
+    taking_in.add_argument("--instrument", metavar="HORN", help="with --as: the horn (default: the part's)")
+    taking_in.add_argument(
+        "--played", type=_moment, metavar="WHEN", help="with --as: such as 2026-11-27T17:00 (default: the file's date)"
+    )
     _add_sessions(taking_in)
 
     delete = actions.add_parser("delete", help="delete what was recorded", description=_DELETE, formatter_class=plain)
@@ -99,6 +116,13 @@ def _day(text: str) -> date:
         return date.fromisoformat(text)
     except ValueError:
         raise argparse.ArgumentTypeError(f"{text} is no date; write it as 2026-11-27") from None
+
+
+def _moment(text: str) -> datetime:
+    try:
+        return datetime.fromisoformat(text).astimezone()
+    except (ValueError, OverflowError, OSError):
+        raise argparse.ArgumentTypeError(f"{text} is no time; write it as 2026-11-27T17:00") from None
 
 
 def run(args: argparse.Namespace) -> int:
@@ -147,11 +171,60 @@ def _import(args: argparse.Namespace) -> list[str]:
     from companion.record.text import remark_lines
 
     sessions = _sessions(args)
+    if args.score is not None:
+        return _import_performances(args, sessions)
+    if loose := [f"--{name}" for name in ("tempo", "bars", "part", "instrument", "played") if getattr(args, name)]:
+        raise UsageError(f"{loose[0]} goes with --as SCORE, which says what was played")
     done = import_records(sessions, args.sources)
     new = _count(done.takes, "new take") + (f" and {_count(done.answers, 'new answer')}" if done.answers else "")
     there = done.takes_there + done.answers_there
     lines = [f"{sessions}: {new} taken in{f'; {there} were there already' if there else ''}."]
     return [*lines, *remark_lines(done.remarks)]
+
+
+def _import_performances(args: argparse.Namespace, sessions: Path) -> list[str]:
+    from companion.cli.opening import open_passage
+    from companion.record.importing import import_take
+    from companion.record.model import normal_bars
+    from companion.record.played_midi import take_of
+    from companion.record.text import remark_lines
+
+    if args.tempo is None or not SLOWEST_BPM <= args.tempo <= FASTEST_BPM:
+        raise UsageError(f"--as needs --tempo, the one aimed at, from {SLOWEST_BPM:g} to {FASTEST_BPM:g}")
+    opened = open_passage(args.score, args.part, args.instrument)
+    whole, music, bars = opened.passage, opened.plan(), normal_bars(args.bars or "")
+    first, last = whole.bar_range(bars) if bars else (0, len(whole.bars) - 1)
+    passage = whole.excerpt(first, last) if bars else whole
+    first_note = next((i for i, note in enumerate(whole.notes) if note.bar >= first), 0)
+    if not passage.notes:
+        raise UsageError(f"{args.score}: there is no note to play in bars {bars}")
+    lines = []
+    for path in args.sources:
+        content, changed = _midi_content(path)
+        started = args.played or changed
+        take = take_of(
+            content, path.name, passage, music, opened.chart, tempo_bpm=args.tempo, started=started,
+            first_note=first_note, bars=bars,
+        )  # fmt: skip
+        if not import_take(sessions, take):
+            lines.append(f"{path}: is in the log already.")
+            continue
+        pitch = f", sounding {opened.chart.name} pitch" if take.shift_semitones else ""
+        lines.append(f"{path}: a take of {started:%Y-%m-%d %H:%M}{pitch}. {take.advice}")
+    return [*lines, *remark_lines(opened.remarks)]
+
+
+def _midi_content(path: Path) -> tuple[bytes, datetime]:
+    """A file's content and when it was last changed."""
+    from companion.record.played_midi import MAX_BYTES
+
+    if not path.is_file():
+        raise UsageError(f"{path}: there is no such file; with --as give MIDI files")
+    try:
+        with open(path, "rb") as file:
+            return file.read(MAX_BYTES + 1), datetime.fromtimestamp(path.stat().st_mtime).astimezone()
+    except OSError as error:
+        raise UsageError(f"{path}: can't be read ({error.strerror})") from error
 
 
 def _delete(args: argparse.Namespace) -> list[str]:

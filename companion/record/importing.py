@@ -17,20 +17,23 @@ import contextlib
 import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
+from datetime import datetime
 from hashlib import sha256
 from pathlib import Path
 
+from companion import __version__
 from companion.errors import RecordError
-from companion.record.codec import FORMAT, decode_line, dump_line, head_of, take_from
+from companion.record.codec import FORMAT, decode_line, dump_line, encode_sitting, encode_take, head_of, take_from
 from companion.record.files import append_synced, make_dir_synced, replace_synced
 from companion.record.from_tables import TAKES_NAME, takes_in_tables
 from companion.record.log import SUFFIX, log_files
+from companion.record.model import TakeRecord
 from companion.record.raw_lines import SITTING, TAKE, RawLine, format_of, is_log, raw_lines, summary_of
 from companion.record.shapes import FOLDER as SHAPES
 from companion.record.shapes import answer_day
 from companion.record.take_midi import NotOurs, line_from_midi
 
-__all__ = ["Imported", "import_records"]
+__all__ = ["Imported", "import_records", "import_take"]
 
 MIDI_SUFFIXES = (".mid", ".midi")
 TABLE_SUFFIX = ".csv"
@@ -308,6 +311,26 @@ def _import_table(sessions: Path, path: Path, known: dict[str, _Place], done: Im
         done.remarks.append(f"{path.name}: {error}; left")
     for name, head_line in heads.items():
         _write(sessions, head_line, lines[name], known, done)
+
+
+def import_take(sessions: Path, take: TakeRecord) -> bool:
+    """Put a take with its `id` and `started` into the log, in a sitting of its own; False, and nothing is written,
+    where it is there already.
+
+    Raises
+    ------
+    RecordError
+        If the log can't be read or written.
+    """
+    done, known = Imported(), _known(sessions)
+    if take.id in known:
+        return False
+    data = encode_take(take)
+    head = encode_sitting(take.id, datetime.fromisoformat(take.started), __version__)
+    sitting = decode_line(head)
+    line = RawLine(2, len(head), data, TAKE, head_of(data), sitting)
+    _write(sessions, RawLine(1, 0, head, SITTING, sitting, sitting), [line], known, done)
+    return True
 
 
 def _holds_answers(path: Path) -> bool:

@@ -32,6 +32,7 @@ TAKE_COLUMNS = {
     "port": "where the notes came from",
     "simulated": "1: the simulated player played it",
     "example": "1: an example that comes along, nobody's practice",
+    "performance": "1: played as one that counts, without a click",
     "tempo_bpm": "the click, in quarters a minute",
     "tempo_played_bpm": "what was played, where that can be said",
     "target_bpm": "what was wished for",
@@ -84,6 +85,7 @@ def take_row(summary: TakeSummary, take: TakeRecord) -> list[Any]:
     cells = [
         take.id, summary.file, take.started, summary.day, round(summary.duration_s, 3), take.title, summary.file_name,
         take.sha256, take.part, take.bars, take.instrument, take.port, int(summary.simulated), summary.example,
+        int(take.performance),
         take.tempo_bpm, take.tempo_played_bpm, take.target_bpm, take.rung, int(take.clean), take.because, take.advice,
         take.interrupted, " ".join(take.trouble_bars), len(take.notes), *(counts[name] for name in VERDICTS[:-1]),
         len(take.added), len(take.slips), take.shift_semitones, take.delay_ms,

@@ -5,11 +5,16 @@ from __future__ import annotations
 import io
 from pathlib import Path
 
+import mido
 import pytest
-from record_logs import answer, play
+from record_logs import answer, example_log, play
 
 from companion.cli import main
+from companion.ports.performer import perform
 from companion.record import read_log
+from companion.scores import read
+
+ETUDE = Path(__file__).resolve().parents[2] / "shared/passages/etude-e-minor.musicxml"
 
 
 @pytest.fixture
@@ -69,9 +74,9 @@ def test_what_makes_no_sense_gets_one_line(
 
 def test_a_renamed_score_is_known_by_its_content(log: Path, capsys: pytest.CaptureFixture[str]) -> None:
     score = Path("another-name.musicxml")
-    examples = Path(__file__).resolve().parents[2]
-    score.write_bytes((examples / "shared/passages/etude-e-minor.musicxml").read_bytes())
-    assert main(["record", "export", "out", "--file", str(score), "--sessions", str(examples / "sessions")]) == 0
+    score.write_bytes(ETUDE.read_bytes())
+    examples = example_log(Path("examples"))
+    assert main(["record", "export", "out", "--file", str(score), "--sessions", str(examples)]) == 0
     assert "out: 12 takes" in capsys.readouterr().out
 
 
@@ -141,3 +146,52 @@ def test_a_log_that_is_up_to_date(log: Path, capsys: pytest.CaptureFixture[str])
     out = capsys.readouterr().out
     assert "1 sitting of an earlier companion" in out
     assert "articulation" in out
+
+
+def a_recording(path: Path, shift: int = 0) -> None:
+    """The étude's bars 5 to 8 as a recorder saves them, two seconds into the file."""
+    passage = read(ETUDE)
+    bars = passage.excerpt(*passage.bar_range("5-8"))
+    track, now = mido.MidiTrack(), 0
+    for event in perform(bars, 72, "steady", 3, shift_semitones=shift, breath_hz=0):
+        tick = round((event.time_s + 2) * 960)
+        track.append(mido.Message.from_bytes(event.message, time=tick - now))
+        now = tick
+    mido.MidiFile(ticks_per_beat=480, tracks=[track]).save(path)
+
+
+def test_a_recording_of_another_program_is_judged(log: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    a_recording(Path("written.mid"))
+    a_recording(Path("sounding.mid"), 9)
+    words = ["record", "import", "written.mid", "sounding.mid", "--as", str(ETUDE), "--tempo", "72", "--bars", "5-8"]
+    assert main([*words, "--played", "2026-11-24T17:00"]) == 0
+    first, second = capsys.readouterr().out.splitlines()
+    assert first.startswith("written.mid: a take of 2026-11-24 17:00. Clean: every note right")
+    assert second.startswith("sounding.mid: a take of 2026-11-24 17:00, sounding alto pitch. Clean: every note right")
+    assert main(words) == 0
+    assert capsys.readouterr().out == "written.mid: is in the log already.\nsounding.mid: is in the log already.\n"
+    assert [(take.bars, take.clean) for take in read_log(log).takes[-2:]] == [("5-8", True)] * 2
+    assert main(["progress", str(ETUDE), "--bars", "5-8"]) == 0
+    assert "2 takes on 1 day, 2 clean; best clean tempo 72" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["--tempo", "72"], "--tempo goes with --as SCORE, which says what was played"),
+        (["--as", "SCORE"], "--as needs --tempo, the one aimed at, from 10 to 400"),
+        (["--as", "SCORE", "--tempo", "nan"], "--as needs --tempo"),
+        (["--as", "SCORE", "--tempo", "72", "--bars", "90-95"], "90"),
+        (["--as", "SCORE", "--tempo", "72", "--played", "noon"], "noon is no time; write it as 2026-11-27T17:00"),
+        (["--as", "none.musicxml", "--tempo", "72"], "none.musicxml: there is no such file"),
+    ],
+)
+def test_a_recording_needs_to_be_told_of(
+    log: Path, words: list[str], said: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    a_recording(Path("x.mid"))
+    assert main(["record", "import", "x.mid", *(str(ETUDE) if word == "SCORE" else word for word in words)]) == 1
+    err = capsys.readouterr().err
+    assert err.count("\n") == 1
+    assert said in err
+    assert len(read_log(log).takes) == 2

@@ -11,15 +11,13 @@ from datetime import date
 from pathlib import Path
 
 import pytest
-from record_logs import answer, play
+from record_logs import answer, example_log, play
 
 from companion.errors import RecordError
 from companion.record import NoteRecord, read_log, summaries
 from companion.record.choosing import Choice
 from companion.record.exporting import FORMATS, export
 from companion.record.take_tables import NOTE_COLUMNS, TAKE_COLUMNS
-
-EXAMPLES = Path(__file__).resolve().parents[2] / "sessions"
 
 
 def a_note(verdict: str = "on time", **more: object) -> NoteRecord:
@@ -176,6 +174,7 @@ except RecordError as error:
 
 
 def test_the_example_sitting_in_every_format(tmp_path: Path) -> None:
-    count = len(summaries(EXAMPLES, tmp_path / "cache"))
+    examples = example_log(tmp_path / "examples")
+    count = len(summaries(examples, tmp_path / "cache"))
     for form in FORMATS:
-        assert export(EXAMPLES, tmp_path / form, form, Choice()).takes == count
+        assert export(examples, tmp_path / form, form, Choice()).takes == count

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from record_logs import play
+from record_logs import example_log, play
 
 from companion.practice.model import VERDICTS, Tolerances
 from companion.record import NoteRecord, TakeRecord, read_log
@@ -20,7 +20,6 @@ from companion.record.exporting import export
 from companion.record.from_tables import takes_in_tables
 from companion.record.importing import import_records
 
-EXAMPLES = Path(__file__).resolve().parents[2] / "sessions"
 NOTE = NoteRecord(
     "5", "5/2", 71, "bis", ("l1", "bis"), "late", 31.25, 70, 250.5, 1, "slurred", 0.75, ("too short",), "a semitone"
 )
@@ -39,7 +38,17 @@ def of_a_table(take: TakeRecord) -> TakeRecord:
 def tables(tmp_path: Path) -> Path:
     notes = (NOTE, replace(NOTE, verdict="on time", played_midi=None, deviation_ms=None, misread=""))
     play(tmp_path / "log", 20, 60, notes=notes, advice="=slower; please,\n'now'", target_bpm=96.5, clean=True)
-    play(tmp_path / "log", 23, 64, 68.5, notes=notes, trouble_bars=("5", "7"), delay_ms=3.5, shift_semitones=-9)
+    play(
+        tmp_path / "log",
+        23,
+        64,
+        68.5,
+        notes=notes,
+        trouble_bars=("5", "7"),
+        performance=True,
+        delay_ms=3.5,
+        shift_semitones=-9,
+    )
     export(tmp_path / "log", tmp_path / "tables", "csv", Choice())
     return tmp_path / "tables"
 
@@ -64,9 +73,10 @@ def test_takes_and_notes_come_back(tables: Path, tmp_path: Path) -> None:
 
 
 def test_the_example_comes_back_as_an_example(tmp_path: Path) -> None:
-    export(EXAMPLES, tmp_path / "tables", "csv", Choice())
+    examples = example_log(tmp_path / "examples")
+    export(examples, tmp_path / "tables", "csv", Choice())
     import_records(tmp_path / "new", [tmp_path / "tables" / "takes.csv"])
-    assert read_log(tmp_path / "new").takes == tuple(map(of_a_table, read_log(EXAMPLES).takes))
+    assert read_log(tmp_path / "new").takes == tuple(map(of_a_table, read_log(examples).takes))
     assert b'"example":true' in next((tmp_path / "new").iterdir()).read_bytes()
 
 

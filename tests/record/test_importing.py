@@ -11,7 +11,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
-from record_logs import answer, play
+from record_logs import answer, example_log, play
 
 from companion.errors import RecordError
 from companion.practice.model import RawEvent
@@ -20,8 +20,6 @@ from companion.record.choosing import Choice
 from companion.record.exporting import FORMATS, export
 from companion.record.importing import import_records
 from companion.record.shapes import read_answers
-
-EXAMPLES = Path(__file__).resolve().parents[2] / "sessions"
 
 
 @pytest.fixture
@@ -78,11 +76,12 @@ def test_the_same_take_with_another_content_stays_as_it_is_here(other: Path, tmp
 
 
 def test_midi_files_give_back_the_very_log(other: Path, tmp_path: Path) -> None:
-    export(EXAMPLES, tmp_path / "midi", "midi", Choice())
+    examples = example_log(tmp_path / "examples")
+    export(examples, tmp_path / "midi", "midi", Choice())
     done = import_records(tmp_path / "log", [tmp_path / "midi"])
-    (sitting,) = EXAMPLES.glob("*.jsonl")
+    (sitting,) = examples.glob("*.jsonl")
     assert (tmp_path / "log" / sitting.name).read_bytes() == sitting.read_bytes()
-    assert done.takes == len(read_log(EXAMPLES).takes)
+    assert done.takes == len(read_log(examples).takes)
 
 
 @pytest.mark.parametrize("form", [form for form in FORMATS if form != "csv"])

@@ -12,6 +12,7 @@ import mido
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from record_logs import EXAMPLE, example_log
 from record_takes import TAKES
 
 from companion import charts, scores
@@ -22,7 +23,6 @@ from companion.record.codec import decode_line, encode_take
 from companion.record.model import TakeRecord
 from companion.record.take_midi import TICKS_PER_QUARTER, NotOurs, line_from_midi, midi_from_take
 
-EXAMPLE = Path(__file__).resolve().parents[2] / "sessions" / "example-2026-11-23.jsonl"
 SITTING = {"kind": "sitting", "format": 1, "id": "one"}
 NS = 10**9
 #: What a wind controller sends: a note with breath, bite as bend, keys told by system exclusive; and what may not stand
@@ -149,13 +149,13 @@ def test_a_damaged_file_is_refused_or_the_very_take(data: st.DataObject) -> None
     assert back == line
 
 
-def test_the_judge_finds_in_the_file_what_the_record_says() -> None:
+def test_the_judge_finds_in_the_file_what_the_record_says(tmp_path: Path) -> None:
     """Times as mido reckons them, without the record in the file: what another program would hand back."""
     passage = scores.read(EXAMPLE.parents[1] / "shared/passages/etude-e-minor.musicxml")
     first, last = passage.bar_range("5-8")
     bars = passage.excerpt(first, last)
     chart = charts.load("alto")
-    for take in read_log(EXAMPLE.parent).takes:
+    for take in read_log(example_log(tmp_path / "examples")).takes:
         lead_s = -(-take.start_ns // round(60 * NS / take.tempo_bpm)) * 60 / take.tempo_bpm
         events = [RawEvent(round((time_s - lead_s) * NS), message) for time_s, message in seconds(midi_of(take))]
         judged = judge(bars, to_played(events, 0, take.shift_semitones), take.tempo_bpm, take.tolerances, chart=chart)
