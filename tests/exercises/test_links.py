@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from fractions import Fraction
 from itertools import pairwise
 from pathlib import Path
@@ -14,7 +15,7 @@ from companion import charts
 from companion.errors import UsageError
 from companion.exercises import REGISTRY
 from companion.exercises.links import LINK_KINDS, hardest_changes
-from companion.passage import Passage
+from companion.passage import Passage, Pitch, Trill
 from companion.planning import plan, printed_marks
 from companion.scores import read
 
@@ -140,3 +141,13 @@ def test_several_changes_on_one_sheet() -> None:
 def test_either_direction_of_a_change_counts_once() -> None:
     tune = passage("G4:1/4 A4:1/4 G4:1/4 A4:1/4 G4:1")
     assert len(hardest_changes(tune, plan(tune, CHART), CHART)) == 1
+
+
+def test_a_trill_stands_in_the_bar_as_written_only() -> None:
+    plain = passage("D5:1/2 E5:1/2 D5:1 C5:1/2 D5:1/2 E5:1")
+    trilled = replace(plain.notes[2], trill=Trill(Pitch("E", 0, 5)), fermata=True)
+    tune = replace(plain, notes=(*plain.notes[:2], trilled, *plain.notes[3:]))
+    made = REGISTRY["links"](tune, plan(tune, CHART), CHART, into=2, times=1)
+    assert_sound(made, CHART)
+    assert [note.index for note in made.notes if note.trill or note.fermata] == [len(made.notes) - 4]
+    assert not any(note.trill for note in REGISTRY["rhythms"](tune, plan(tune, CHART), CHART).notes)
