@@ -108,7 +108,7 @@ def scales(
         )
         for each in keys
     ]
-    names = keys[0].name if len(keys) == 1 else f"{keys[0].name} to {keys[-1].name}"
+    names = keys[0].name if len(keys) == 1 else f"all keys from {keys[0].name} on"
     names = names if signed else Pitch(*keys[0].tonic, 4).name
     return make(
         f"{title}: {names}{', ' + number_of(octaves, 'octave') if octaves else ''}",
