@@ -54,6 +54,7 @@ Brings sittings that an earlier companion wrote up to the format of this one; wh
 log. Sittings that only lack what is kept today are read as they are and not touched. A later format is left alone.
 """
 SLOWEST_BPM, FASTEST_BPM = 10, 400
+MOST_TITLES = 8
 #: What the stand keeps in the settings folder, with what it set aside.
 _SETTINGS = re.compile(r"(settings|keys)\.toml(\..+)?")
 
@@ -285,13 +286,18 @@ def _settings_files() -> list[Path]:
 
 def _goes(plan: Deletion, args: argparse.Namespace, settings: list[Path]) -> list[str]:
     lines = ["This goes:"]
-    if plan.takes or plan.whole or plan.parts:
+    if plan.takes:
         days = f", of {plan.days[0]}" if plan.days else ""
         days += f" to {plan.days[-1]}" if len(plan.days) > 1 else ""
-        files = _count(len(plan.whole) + len(plan.parts), "file")
-        lines.append(f"  {_count(plan.takes, 'take')}{days}, in {files} of {plan.sessions}")
+        lines.append(f"  {_count(plan.takes, 'take')}{days}")
+        more = len(plan.titles) - MOST_TITLES
+        lines += [f"    {title}" for title in plan.titles[:MOST_TITLES]]
+        lines += [f"    and {more} more passages"] if more > 0 else []
     if plan.answers:
         lines.append(f"  {_count(plan.answers, 'answer')} about shapes")
+    if not plan.empty:
+        parts = f", and some lines of {_count(len(plan.parts), 'file')}" if plan.parts else ""
+        lines.append(f"  in {plan.sessions}: {_count(len(plan.whole), 'whole file')}{parts}")
     if plan.made:
         lines.append(f"  the indexes of logs and the plots, which are made again from what stays ({plan.cache})")
     if args.settings:

@@ -27,6 +27,7 @@ from companion.record.files import sync_dir
 from companion.record.index import INDEX_FILES
 from companion.record.log import SUFFIX
 from companion.record.migrating import is_kept_folder
+from companion.record.model import plain_text
 from companion.record.raw_lines import SITTING, TAKE, RawLine, is_log, raw_lines, summary_of
 from companion.record.rewriting import rewrite
 from companion.record.shapes import FOLDER as SHAPES
@@ -54,6 +55,7 @@ class Deletion:
     takes_kept: int = 0
     answers_kept: int = 0
     days: tuple[str, ...] = ()
+    titles: tuple[str, ...] = ()
     whole: list[Path] = field(default_factory=list)
     parts: list[Path] = field(default_factory=list)
     made: list[Path] = field(default_factory=list)
@@ -75,9 +77,10 @@ def plan_deletion(sessions: Path, choice: Choice, cache: Path) -> Deletion:
     """
     plan = Deletion(Path(os.path.abspath(sessions)), choice, Path(cache))
     days: set[str] = set()
+    titles: set[str] = set()
     try:
         for path in _files(plan.sessions, plan):
-            _plan_sitting(path, plan, days)
+            _plan_sitting(path, plan, days, titles)
         if not choice.file:
             for path in _files(plan.sessions / SHAPES, plan):
                 _plan_answers(path, plan)
@@ -92,7 +95,7 @@ def plan_deletion(sessions: Path, choice: Choice, cache: Path) -> Deletion:
             f"{error.filename or sessions}: can't be read ({error.strerror}), so it can't be told what stands in it;"
             " nothing was deleted"
         ) from error
-    plan.days = tuple(sorted(days))
+    plan.days, plan.titles = tuple(sorted(days)), tuple(sorted(titles))
     plan.made = _made(plan.cache)
     return plan
 
@@ -120,19 +123,21 @@ def _subfolders(sessions: Path) -> Iterator[Path]:
         yield from (path for path in sorted(sessions.iterdir()) if is_kept_folder(path.name))
 
 
-def _plan_sitting(path: Path, plan: Deletion, days: set[str]) -> None:
+def _plan_sitting(path: Path, plan: Deletion, days: set[str], titles: set[str]) -> None:
     if not is_log(path):
         plan.stays.append(f"{path}: no practice log, so nothing of this program")
         return
     goes = kept = other = 0
     example = False
     found: set[str] = set()
+    named: set[str] = set()
     for line in raw_lines(path):
         if line.kind == SITTING:
             example = example or line.fields.get("example") is True
         elif line.kind == TAKE and (day := _day_if_meant(line, path, plan.choice)) is not None:
             goes += 1
             found |= {day} - {""}
+            named.add(plain_text(str(line.fields.get("title") or "without a title"))[:80])
         elif line.kind == TAKE:
             kept += 1
         elif line.data.strip():
@@ -145,6 +150,7 @@ def _plan_sitting(path: Path, plan: Deletion, days: set[str]) -> None:
             plan.whole.append(path)  # the whole one is beside it
         return
     days |= found
+    titles |= named
     if plan.choice.all or (goes and not kept and not _has_other_kinds(path)):
         plan.whole.append(path)
         plan.takes += goes + kept

@@ -96,7 +96,7 @@ def test_a_students_data_goes_on_request(log: Path, capsys: pytest.CaptureFixtur
         path.write_text("")
     assert main(["record", "delete", "--student", "--yes"]) == 0
     out = capsys.readouterr().out
-    assert f"  2 takes, of 2026-11-20, in 2 files of {log.resolve()}\n  1 answer about shapes\n" in out
+    assert f"  2 takes, of 2026-11-20\n    Étude\n  1 answer about shapes\n  in {log.resolve()}: 2 whole files\n" in out
     assert "settings: controllers, levels and keys of this computer; --settings deletes them, too" in out
     assert f"{sheet.resolve()}: the week sheet, which is the teacher's, too" in out
     assert out.endswith("Deleted: 2 takes and 1 answer about shapes.\n")
