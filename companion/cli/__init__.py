@@ -26,6 +26,7 @@ COMMANDS = {
     "exercises": ("companion.cli.exercises", "practice material out of the passage, listed or made"),
     "week": ("companion.cli.week", "show the week sheet with what was reached, or set a target in it"),
     "progress": ("companion.cli.progress", "what was reached on a passage, as text and as a plot"),
+    "mock": ("companion.cli.mock", "a mock performance: one go at each piece, no click, then a judge's sheet"),
     "shapes": ("companion.cli.shapes", "learn fingerings by eye and hand: browse any note, then practise"),
     "trouble": ("companion.cli.trouble", "what keeps failing in your own takes, and which finger is late"),
     "record": ("companion.cli.record", "write the practice log out, take in another's, delete it, bring it up to date"),

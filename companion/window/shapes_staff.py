@@ -45,7 +45,7 @@ class Staff:
         wanted = EngravingRequest(self._document, max(width, round(6.5 * staff_px)), staff_px, marks)
         if wanted == self._wanted:
             return
-        self._wanted, self.fault, self._shown, self._asked_s = wanted, "", False, time.monotonic()
+        self._wanted, self.fault, self._shown, self._asked_s = wanted, "", False, time.perf_counter()
         try:
             self._engraver = self._engraver or Engraver()
             self._engraver.request(wanted)
@@ -72,7 +72,7 @@ class Staff:
     @property
     def slow(self) -> bool:
         """Whether what was asked for has not come in the time in which a wait is not noticed."""
-        return self._wanted is not None and not self.ready and time.monotonic() - self._asked_s > SLOW_S
+        return self._wanted is not None and not self.ready and time.perf_counter() - self._asked_s > SLOW_S
 
     def draw(self, target: pygame.Surface, area: pygame.Rect, ringed: int | None) -> None:
         """Draw what is there into the area, an arrow at the note of that source."""

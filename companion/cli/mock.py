@@ -1,0 +1,217 @@
+"""`companion mock`: a mock performance, several passages in a given order, one go each, then a judge's sheet."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from dataclasses import replace
+from pathlib import Path
+from random import Random
+from typing import TYPE_CHECKING, Any
+
+from companion import __version__, paths
+from companion.cli.opening import Opened, check_there, open_passage
+from companion.cli.play import _check_writable, _count, _say_unsaved, _shift, _size, controller_there
+from companion.errors import UsageError, WeekSheetError
+
+if TYPE_CHECKING:
+    from companion.engraving import Engraver
+    from companion.window.mock_run import Judged, MockPiece, MockRun, MockSetup
+
+__all__ = ["add_arguments", "run"]
+
+_EXAMPLES = """\
+examples:
+  companion mock etude-1.musicxml etude-2.musicxml          both, whole, in this order
+  companion mock etude-1.musicxml:1-16 scales.mid:5-8       only these bars of each
+  companion mock *.musicxml --drawn                         in an order that is drawn
+
+Each piece is announced after a silence; then begin when you are ready. There is no click, and nothing is marked until
+the last piece is over: then the judge's sheet says what a panel would hear first, and how notes, rhythm, tempo and
+articulation went. The takes are kept in the practice log, marked as a performance. How long the silences last is up to
+you (--silence). Rest before and after; stop at pain, numbness or tingling. Your teacher knows more than any sheet."""
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Options of `companion mock`."""
+    from companion.practice.mock import SILENCE_S
+
+    parser.formatter_class = argparse.RawDescriptionHelpFormatter
+    parser.epilog = _EXAMPLES
+    parser.add_argument("pieces", nargs="+", metavar="FILE[:BARS]", help="the scores, each with bars such as :5-8")
+    parser.add_argument("--drawn", action="store_true", help="in an order that is drawn, as some auditions have it")
+    parser.add_argument("--seed", type=_count, metavar="N", help="with --drawn: the same order again")
+    parser.add_argument(
+        "--silence", type=_seconds, default=SILENCE_S, metavar="S",
+        help=f"seconds of silence before each announcement, 0 to 600 (default: {SILENCE_S:g})",
+    )  # fmt: skip
+    parser.add_argument("--instrument", metavar="HORN", help="soprano, alto, tenor, baritone or a chart of your own")
+    parser.add_argument("--port", metavar="NAME", help="the controller; see: companion ports")
+    parser.add_argument("--shift", type=_shift, metavar="N", help="semitones from what is heard to what is written")
+    parser.add_argument("--sessions", type=Path, metavar="DIR", help="the practice log (default: $COMPANION_SESSIONS)")
+    parser.add_argument("--json", type=Path, metavar="OUT.json", help="write the judge's sheet there as data, too")
+    parser.add_argument("--size", type=_size, default=(1280, 720), metavar="WxH", help="default: 1280x720")
+    parser.add_argument("--hidden", action="store_true", help="run without a display (with the simulated player)")
+    parser.add_argument("--shots", type=Path, metavar="DIR", help="save a PNG of each kind of screen there")
+
+
+def _seconds(text: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a number") from None
+    if not 0 <= value <= 600:
+        raise argparse.ArgumentTypeError(f"{text} is out of range: give 0 to 600 seconds")
+    return value
+
+
+def run(args: argparse.Namespace) -> int:
+    """`companion mock`."""
+    from companion.engraving import Engraver
+
+    wanted = [_file_and_bars(text) for text in args.pieces]
+    if args.seed is not None and not args.drawn:
+        raise UsageError("--seed draws an order: give it together with --drawn")
+    for file, _ in wanted:
+        check_there(file)
+    _check_writable(args.json)
+    if args.drawn:
+        Random(args.seed).shuffle(wanted)
+    with Engraver() as engraver:
+        return _perform(args, wanted, engraver)
+
+
+def _file_and_bars(text: str) -> tuple[Path, str]:
+    """`etude.musicxml:5-8`; a file whose name has a colon is itself."""
+    path = Path(text)
+    file, colon, bars = text.rpartition(":")
+    if not colon or path.is_file() or len(file) <= 1:
+        return path, ""
+    return Path(file), bars
+
+
+def _perform(args: argparse.Namespace, wanted: list[tuple[Path, str]], engraver: Engraver) -> int:
+    from companion.window.mock_app import MockApp
+    from companion.window.signals import Endings
+
+    setup = _setup(args, wanted)
+    app = MockApp(setup, engraver, size=args.size, shots=args.shots)
+    with Endings(app.ask_to_end) as endings:
+        try:
+            app.loop()
+        finally:
+            _say_unsaved(app.run.unsaved)
+    if app.run.over:
+        print("\n".join(_lines(app.run)))
+    if args.json:
+        _write(args.json, app.run)
+    return endings.exit_code
+
+
+def _setup(args: argparse.Namespace, wanted: list[tuple[Path, str]]) -> MockSetup:
+    from companion.window.mock_run import MockSetup
+
+    opened: dict[Path, Opened] = {}
+    for file, _ in wanted:
+        if file not in opened:
+            opened[file] = open_passage(file, None, args.instrument)
+            for remark in opened[file].remarks:
+                print(f"companion: note: {file.name}: {remark}", file=sys.stderr)
+    charts = {one.chart.name: one.chart for one in opened.values()}
+    if len(charts) > 1:
+        raise UsageError(
+            f"the pieces are for different horns ({', '.join(charts)}): name the one you play on with --instrument"
+        )
+    return MockSetup(
+        pieces=tuple(_piece(opened[file], file, bars) for file, bars in wanted),
+        chart=next(iter(charts.values())),
+        port=args.port or controller_there() or ("sim:student:1" if args.hidden else ""),
+        silence_s=args.silence,
+        sessions=args.sessions or paths.sessions_dir(),
+        shift_semitones=args.shift,
+        hidden=args.hidden,
+    )
+
+
+def _piece(opened: Opened, file: Path, bars: str) -> MockPiece:
+    from companion.practice.ladder import default_ladder
+    from companion.practice.model import Tolerances
+    from companion.practice.rehearsal import Rehearsal
+    from companion.window.mock_run import MockPiece
+
+    passage, plan = opened.passage, opened.plan()
+    # The rehearsal knows how printed bars are named and cut.
+    rehearsal = Rehearsal(passage, plan, default_ladder(passage))
+    if bars:
+        rehearsal.choose_bars(*passage.bar_range(bars))
+    target_bpm, share = _of_week(file, bars)
+    tolerances = Tolerances()
+    return MockPiece(
+        passage, rehearsal.section, plan, passage.title or file.stem,
+        replace(tolerances, articulation_share=share) if share else tolerances, target_bpm,
+    )  # fmt: skip
+
+
+def _of_week(file: Path, bars: str) -> tuple[float | None, float | None]:
+    """Target and articulation that the week sheet asks for, where there is one that can be read."""
+    from companion.record.week import item_for, load
+
+    path = paths.week_sheet()
+    if not path.is_file():
+        return None, None
+    try:
+        item = item_for(load(path), file, bars)
+    except WeekSheetError:
+        return None, None
+    return (item.target_bpm, item.articulation_share) if item else (None, None)
+
+
+def _lines(run: MockRun) -> list[str]:
+    """The judge's sheet as text."""
+    import shutil
+    import textwrap
+
+    from companion.window.mock_view import judged_title
+
+    width = max(60, min(shutil.get_terminal_size((80, 24)).columns, 100))
+    lines = ["The judge's sheet"]
+    for number, judged in enumerate(run.judged, start=1):
+        lines += ["", f"{number}. {judged_title(judged)}"]
+        for label, sentence in run.sentences(judged):
+            lines += textwrap.wrap(
+                f"{label + ':':<14}{sentence}", width, initial_indent="   ", subsequent_indent=" " * 17,
+                break_on_hyphens=False,
+            )  # fmt: skip
+    return lines
+
+
+def _write(path: Path, run: MockRun) -> None:
+    data = {"companion": __version__, "over": run.over, "pieces": [_as_data(judged) for judged in run.judged]}
+    try:
+        path.write_bytes((json.dumps(data, ensure_ascii=False, indent=1) + "\n").encode("utf-8", "backslashreplace"))
+    except OSError as error:
+        raise UsageError(f"--json {path}: can't be written ({error.strerror}); the takes are in the log") from error
+
+
+def _as_data(judged: Judged) -> dict[str, Any]:
+    told = judged.judged
+    own = told.own if told else None
+    return {
+        "title": judged.piece.title,
+        "file": judged.piece.passage.origin,
+        "bars": judged.piece.section.label.replace("–", "-"),
+        "played": judged.going.begun_ns is not None,
+        "broken_off": judged.going.broken_off,
+        "clean": bool(told and told.sheet.clean),
+        "because": told.sheet.because if told else "nothing was played",
+        "first": told.sheet.first if told else "",
+        "notes": told.sheet.notes if told else "",
+        "rhythm": told.sheet.rhythm if told else "",
+        "tempo": told.sheet.tempo if told else "",
+        "articulation": told.sheet.articulation if told else "",
+        "tempo_bpm": round(own.tempo_bpm, 2) if own else None,
+        "pauses": [
+            {"before_note": p.before, "lost_s": round(p.lost_s, 3), "back": p.back} for p in (own.pauses if own else ())
+        ],
+    }

@@ -1,0 +1,259 @@
+"""What happens in a mock performance, without a pixel: the order of pieces, the controller, the judge, the record."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from pathlib import Path
+
+from companion.charts.model import Chart
+from companion.errors import PortError, RecordError
+from companion.passage import Passage
+from companion.planning.model import Plan
+from companion.ports import DevicePort, InPort, KeysPort, PortWatch, SimulatedPort, is_keys, is_sim, open_input
+from companion.ports.memory import recall
+from companion.practice.clock import note_onsets_s
+from companion.practice.finished import FinishedTake, Section
+from companion.practice.follower import Follower
+from companion.practice.hearing import breath_of, is_note_on, to_played
+from companion.practice.judges_sheet import JudgedTake, judge_performance
+from companion.practice.ladder import default_ladder
+from companion.practice.mock import ANNOUNCED, OVER, PLAYING, SILENCE_S, Going, Mock, Piece
+from companion.practice.model import RawEvent, Tolerances
+from companion.practice.pressed import pressed_of
+from companion.record import Sitting, take_record
+from companion.units import ns_from_s
+
+__all__ = ["Judged", "MockPiece", "MockRun", "MockSetup"]
+
+#: The simulated player takes a breath of this length before it begins.
+BREATH_S = 2.0
+#: Its tempo, as a share of the printed one: nobody takes exactly that without a click.
+SIMULATED_SHARE = 0.96
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class MockPiece:
+    """One piece as it is to be played: bars of a passage, with the plan of the whole. `target_bpm` is the week's, None
+    without one."""
+
+    passage: Passage
+    section: Section
+    plan: Plan
+    title: str
+    tolerances: Tolerances = field(default_factory=Tolerances)
+    target_bpm: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class MockSetup:
+    """All that the command line and the memory settled before the window opens."""
+
+    pieces: tuple[MockPiece, ...]
+    chart: Chart
+    port: str = ""
+    silence_s: float = SILENCE_S
+    sessions: Path = Path("sessions")
+    settings: Path | None = None
+    shift_semitones: int | None = None
+    hidden: bool = False
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Judged:
+    """A piece with what became of it: `take` is what the page's marks are made of, both None where nothing was
+    played."""
+
+    piece: MockPiece
+    going: Going
+    judged: JudgedTake | None = None
+    take: FinishedTake | None = None
+
+
+class MockRun:
+    """Runs a mock performance; `update` is called once a frame. What a key can do is a method here.
+
+    Raises `PortError` where the port can't be opened.
+    """
+
+    def __init__(self, setup: MockSetup, clock: Callable[[], int] = time.perf_counter_ns) -> None:
+        self.setup, self.clock = setup, clock
+        self._started_ns = clock()
+        self._sitting = Sitting.begin(setup.sessions, datetime.now().astimezone())
+        self.said = ""
+        self.judged: list[Judged] = []
+        self.unsaved = ""
+        self.watch: PortWatch | None = None
+        self.port: DevicePort | SimulatedPort | KeysPort | None = None
+        if setup.port:
+            if not (is_sim(setup.port) or is_keys(setup.port)):
+                self.watch = PortWatch()
+            try:
+                self.port = open_input(
+                    setup.port, watch=self.watch, now_ns=clock, chart=setup.chart, settings=setup.settings
+                )
+            except BaseException:
+                self.close()
+                raise
+        self.shift_semitones = self._shift()
+        self._follower: Follower | None = None
+        self._was = ""
+        pieces = [Piece(p.section.passage, p.title, p.section.label.replace("–", "-")) for p in setup.pieces]
+        self.mock = Mock(pieces, clock(), self.shift_semitones, setup.silence_s)
+
+    def _shift(self) -> int:
+        if self.setup.shift_semitones is not None:
+            return self.setup.shift_semitones
+        port: InPort | None = self.port
+        return recall(self.setup.settings).settings_for(port.name).shift_semitones if port else 0
+
+    @property
+    def piece(self) -> MockPiece | None:
+        """What is announced or played now; None in a silence and at the end."""
+        return self.setup.pieces[self.mock.place] if self.mock.phase in (ANNOUNCED, PLAYING) else None
+
+    @property
+    def caret(self) -> int | None:
+        """Index in the whole passage of the note expected next, as far as the player's own tempo tells it; for turning
+        the page."""
+        if self.piece is None or self._follower is None:
+            return None
+        last = len(self.piece.section.passage.notes) - 1
+        return self.piece.section.first_note + min(self._follower.caret, last)
+
+    @property
+    def over(self) -> bool:
+        """All pieces are over and judged."""
+        return self.mock.phase == OVER and len(self.judged) == len(self.setup.pieces)
+
+    def update(self) -> list[RawEvent]:
+        """Drain the port, let time pass; at the end judge a piece at a time, so that the window stays awake. Returns
+        what was heard."""
+        self._look_at_ports()
+        now_ns = self.clock()
+        heard = self.port.drain() if self.port is not None else []
+        for event in heard:
+            self.mock.hear(event)
+            self._follow(event)
+        self.mock.tick(now_ns)
+        if self.mock.phase != self._was:
+            self._was = self.mock.phase
+            if self._was == ANNOUNCED:
+                self._follower = None
+                self._let_it_play(now_ns)
+        if self.mock.phase == OVER and not self.over:
+            self._judge(self.mock.goings[len(self.judged)])
+        return heard
+
+    def _follow(self, event: RawEvent) -> None:
+        if self.piece is None or self.mock.phase != PLAYING:
+            return
+        if self._follower is None and is_note_on(event.message):
+            passage = self.piece.section.passage
+            tempo_bpm = self.piece.target_bpm or passage.marked_tempo_bpm()
+            start_ns = event.time_ns - ns_from_s(float(note_onsets_s(passage, tempo_bpm)[0]))
+            self._follower = Follower(passage, tempo_bpm, start_ns, shift_semitones=self.shift_semitones)
+        if self._follower is not None:
+            self._follower.hear(event)
+
+    def _let_it_play(self, now_ns: int) -> None:
+        """The simulated player takes a breath and plays in a tempo of its own."""
+        if not isinstance(self.port, SimulatedPort) or self.piece is None:
+            return
+        section = self.piece.section
+        bpm = SIMULATED_SHARE * (self.piece.target_bpm or section.passage.marked_tempo_bpm())
+        plan = self.piece.plan.part(section.first_note, len(section.passage.notes))
+        self.port.play(section.passage, bpm, now_ns + ns_from_s(BREATH_S), plan, self.setup.chart)
+
+    def _look_at_ports(self) -> None:
+        """A controller that vanished is said, and taken again when it is back."""
+        appeared, _ = self.watch.changes() if self.watch else ((), ())
+        port = self.port
+        if port is None or port.alive:
+            return
+        self.said = f"{port.name} vanished: plug it in again"
+        if any(name.name == port.name for name in appeared):
+            try:
+                port.reopen()
+                self.said = f"{port.name} is back"
+            except PortError as error:
+                self.said = str(error)
+
+    def go_on(self) -> None:
+        """The silence, or the piece, is over."""
+        if isinstance(self.port, SimulatedPort):
+            self.port.stop()
+        self.mock.go_on(self.clock())
+
+    # -- the end ------------------------------------------------------------------------------------------------------
+
+    def _judge(self, going: Going) -> None:
+        piece = self.setup.pieces[len(self.judged)]
+        if going.begun_ns is None:
+            self.judged.append(Judged(piece, going))
+            return
+        chart, section, zero_ns = self.setup.chart, piece.section, going.begun_ns
+        played = to_played(going.events, zero_ns, self.shift_semitones)
+        judged = judge_performance(
+            section.passage,
+            played,
+            piece.tolerances,
+            piece.plan.part(section.first_note, len(section.passage.notes)),
+            chart=chart,
+            breath=breath_of(going.events, zero_ns),
+            pressed=pressed_of(tuple(going.events), zero_ns, chart),
+        )
+        beat_0_ns = zero_ns + ns_from_s(judged.start_s)
+        end_ns = max(going.ended_ns or zero_ns, zero_ns)
+        ladder = default_ladder(section.passage, piece.target_bpm or judged.assessment.tempo_bpm)
+        take = FinishedTake(
+            section, judged.assessment.tempo_bpm, ladder, ladder, beat_0_ns, end_ns, tuple(going.events), (),
+            to_played(going.events, beat_0_ns, self.shift_semitones), judged.assessment, None,
+        )  # fmt: skip
+        self.judged.append(Judged(piece, going, judged, take))
+        self._keep(piece, going, judged, beat_0_ns)
+
+    def _keep(self, piece: MockPiece, going: Going, judged: JudgedTake, beat_0_ns: int) -> None:
+        sheet = judged.sheet
+        said = (sheet.first, sheet.notes, sheet.rhythm, sheet.tempo, sheet.articulation)
+        assessment = replace(
+            judged.assessment, clean=sheet.clean, because=sheet.because, advice=sheet.first, comment=said
+        )
+        begin_ns = min([going.begun_ns or going.announced_ns, beat_0_ns, *(e.time_ns for e in going.events[:1])])
+        record = take_record(
+            piece.section.passage, piece.plan, self.setup.chart, assessment, going.events,
+            take_ns=begin_ns, beat_0_ns=beat_0_ns, end_ns=going.ended_ns or self.clock(), run_ns=self._started_ns,
+            first_note=piece.section.first_note, bars=piece.section.label, port=self.port.name if self.port else "",
+            shift_semitones=self.shift_semitones, target_bpm=piece.target_bpm, tolerances=piece.tolerances,
+            performance=True,
+        )  # fmt: skip
+        try:
+            self._sitting.append(record)
+            self.unsaved = ""
+        except RecordError as error:
+            self.unsaved = self.said = str(error)
+
+    def sentences(self, judged: Judged) -> Sequence[tuple[str, str]]:
+        """What the judge wrote of a piece: a label and a sentence each."""
+        if judged.judged is None:
+            return (("Heard first", "Nothing of this piece was played."),)
+        sheet = judged.judged.sheet
+        lines = (
+            ("Heard first", sheet.first), ("Notes", sheet.notes), ("Rhythm", sheet.rhythm), ("Tempo", sheet.tempo),
+            ("Articulation", sheet.articulation),
+        )  # fmt: skip
+        return tuple(line for line in lines if line[1])
+
+    def close(self) -> None:
+        """Give port and watch back; takes that could not be written are tried once more."""
+        try:
+            self._sitting.retry()
+            self.unsaved = ""
+        except RecordError as error:
+            self.unsaved = str(error)
+        if self.port is not None:
+            self.port.close()
+        if self.watch is not None:
+            self.watch.close()

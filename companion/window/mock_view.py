@@ -1,0 +1,183 @@
+"""The mock performance drawn: an empty desk in the silences, the announced page and nothing else, then the judge's
+sheet."""
+
+from __future__ import annotations
+
+from collections.abc import Hashable
+from dataclasses import dataclass
+
+import pygame
+
+from companion.practice.mock import ANNOUNCED, OVER, SILENCE
+from companion.window.mock_run import Judged, MockRun
+from companion.window.page import PageView
+from companion.window.pencilled import Mark
+from companion.window.theme import Ink, Type
+
+__all__ = ["MockView", "Places", "places"]
+
+CARE = "Breathe out once before you begin. Stop at pain, numbness or tingling; your teacher knows more than any sheet."
+_LABEL_WIDTH = 124.0
+
+
+@dataclass(frozen=True, slots=True)
+class Places:
+    """Where everything stands, in pixels; `scale` is 1 at 1280x720."""
+
+    scale: float
+    sheet: pygame.Rect
+    head: pygame.Rect
+    music: pygame.Rect
+    foot: pygame.Rect
+
+
+def places(width_px: int, height_px: int) -> Places:
+    """The sheet takes the window; no horn and no ladder stand beside it."""
+    u = min(width_px / 1280, height_px / 720)
+    margin, foot_height = round(16 * u), max(34, round(44 * u))
+    width = min(width_px - 2 * margin, round(1120 * u))
+    sheet = pygame.Rect((width_px - width) // 2, margin, width, height_px - foot_height - 2 * margin)
+    side = round(40 * u)
+    head = pygame.Rect(sheet.x + side, sheet.y + round(14 * u), sheet.width - 2 * side, max(40, round(46 * u)))
+    music = pygame.Rect(head.x, head.bottom + round(6 * u), head.width, sheet.bottom - head.bottom - round(20 * u))
+    foot = pygame.Rect(sheet.x, height_px - foot_height, sheet.width, foot_height)
+    return Places(u, sheet, head, music, foot)
+
+
+class MockView:
+    """Draws a `MockRun`. `shown` is the piece of the judge's sheet that is looked at, `page_shown` whether its page
+    with the marks lies on top of it."""
+
+    def __init__(self, run: MockRun) -> None:
+        self.run = run
+        self.shown = 0
+        self.page_shown = False
+        self._drawn: Hashable = None
+
+    def forget(self) -> None:
+        """Draw all of it the next time."""
+        self._drawn = None
+
+    def draw_changed(self, target: pygame.Surface, type_: Type, page: PageView | None, fault: str) -> bool:
+        """Draw where the picture has changed; `page` is the engraved page of the piece in question."""
+        run = self.run
+        left_s = -(-run.mock.silence_left_s(run.clock()) // 1)
+        engraved = (id(page), page.version, len(page.systems), page.top, page.done) if page else None
+        value = (
+            target.get_size(), run.mock.phase, run.mock.place, left_s, engraved, fault, run.said, len(run.judged),
+            self.shown, self.page_shown,
+        )  # fmt: skip
+        if value == self._drawn:
+            return False
+        self._drawn = value
+        self._draw(target, type_, page, fault, int(left_s))
+        return True
+
+    def _draw(self, target: pygame.Surface, type_: Type, page: PageView | None, fault: str, left_s: int) -> None:
+        at = places(*target.get_size())
+        target.fill(Ink.DESK)
+        phase = self.run.mock.phase
+        if phase == SILENCE:
+            self._draw_silence(target, type_, at, left_s)
+        elif phase == OVER and not self.run.over:
+            type_.draw(target, "The judge writes …", target.get_rect().center, 20, "italic", Ink.DESK_TEXT, "center")
+        else:
+            pygame.draw.rect(target, Ink.PAPER_EDGE, at.sheet.move(round(4 * at.scale), round(4 * at.scale)))
+            pygame.draw.rect(target, Ink.PAPER, at.sheet, border_radius=3)
+            if phase == OVER and not self.page_shown:
+                self._draw_sheet(target, type_, at)
+            else:
+                self._draw_music(target, type_, at, page, fault)
+        self._draw_foot(target, type_, at)
+
+    def _draw_silence(self, target: pygame.Surface, type_: Type, at: Places, left_s: int) -> None:
+        mock = self.run.mock
+        middle = target.get_rect().center
+        title = "Silence" if mock.place else "A mock performance"
+        type_.draw(target, title, (middle[0], middle[1] - 60 * at.scale), 26, "italic", Ink.DESK_TEXT, "center")
+        which = "The first piece" if not mock.place else "The next piece"
+        if mock.place and mock.place == len(mock.pieces) - 1:
+            which = "The last piece"
+        soon = f"{which} is announced in {left_s} s."
+        type_.draw(target, soon, middle, 17, "regular", Ink.DESK_TEXT, "center")
+        if not mock.place:
+            count = len(mock.pieces)
+            what = "One piece, one go" if count == 1 else f"{count} pieces, one go each"
+            rule = f"{what}, no click, and no word before the end."
+            type_.draw(target, rule, (middle[0], middle[1] + 34 * at.scale), 15, "regular", Ink.DESK_FAINT, "center")
+            box = pygame.Rect(0, 0, round(680 * at.scale), round(60 * at.scale))
+            box.midtop = (middle[0], round(middle[1] + 70 * at.scale))
+            type_.paragraph(target, CARE, box, 13.5, "italic", Ink.DESK_FAINT, "center")
+
+    def _draw_music(self, target: pygame.Surface, type_: Type, at: Places, page: PageView | None, fault: str) -> None:
+        run, mock = self.run, self.run.mock
+        judged = run.judged[self.shown] if mock.phase == OVER else None
+        piece = judged.piece if judged else run.piece
+        assert piece is not None
+        title = judged_title(judged) if judged else mock.announcement
+        type_.draw(target, title, at.head.midleft, 19, "bold", anchor="midleft", max_width_px=at.head.width * 0.72)
+        if mock.phase == ANNOUNCED:
+            said = "begin when you are ready"
+            type_.draw(target, said, at.head.midright, 15, "italic", Ink.QUIET, "midright")
+        if page is None or not page.systems:
+            words = fault or "engraving the page …"
+            type_.paragraph(target, words, at.music, 14, "italic", Ink.QUIET, "center")
+            return
+        section = piece.section
+        marks: list[Mark] = []
+        if judged is not None and judged.take is not None:
+            from companion.window.result import marks_of
+
+            marks = marks_of(judged.take, piece.tolerances)
+        page.draw(target, at.music, (section.first_bar, section.last_bar), marks, None, type_=type_)
+
+    def _draw_sheet(self, target: pygame.Surface, type_: Type, at: Places) -> None:
+        u = at.scale
+        type_.draw(target, "The judge's sheet", at.head.midleft, 22, "italic", anchor="midleft")
+        count = len(self.run.judged)
+        if count > 1:
+            place = f"{self.shown + 1} of {count}"
+            type_.draw(target, place, at.head.midright, 15, "regular", Ink.QUIET, "midright")
+        y = at.head.bottom + 4 * u
+        pygame.draw.line(target, Ink.FAINT, (at.head.x, y), (at.head.right, y))
+        judged = self.run.judged[self.shown]
+        y += 18 * u
+        type_.draw(target, judged_title(judged), (at.head.x, y), 21, "bold", max_width_px=at.head.width)
+        y += 42 * u
+        for label, sentence in self.run.sentences(judged):
+            first = label == "Heard first"
+            size = 21 if first else 17.5
+            label_px = round(_LABEL_WIDTH * u)
+            type_.draw(target, label, (at.head.x, y + (5 if first else 2) * u), 15, "italic", Ink.BLUE)
+            box = pygame.Rect(at.head.x + label_px, round(y), at.head.width - label_px, at.sheet.bottom - round(y))
+            y = type_.paragraph(target, sentence, box, size, "regular") + (20 if first else 14) * u
+        said = (
+            "Heard first is what breaks the music most: breaking off, going back, a stop; then wrong notes, the tempo,"
+            " articulation, evenness. The time is judged against your own beat, for there was no click."
+        )
+        box = pygame.Rect(at.head.x, 0, at.head.width, round(52 * u))
+        box.bottom = at.sheet.bottom - round(12 * u)
+        type_.paragraph(target, said, box, 13, "italic", Ink.QUIET)
+
+    def _draw_foot(self, target: pygame.Surface, type_: Type, at: Places) -> None:
+        foot = " ".join(filter(None, [self.run.said and f"{self.run.said}  ·  ", self._keys()]))
+        type_.draw(target, foot, at.foot.center, 14, "regular", Ink.DESK_FAINT, "center", at.foot.width)
+
+    def _keys(self) -> str:
+        phase = self.run.mock.phase
+        if phase == SILENCE:
+            return "space  announce it now   ·   Esc  leave"
+        if phase != OVER:
+            return "PgDn  turn the page   ·   space  this piece is over   ·   Esc  leave"
+        if not self.run.over:
+            return ""
+        page = "back to the sheet" if self.page_shown else "the page with its marks"
+        more = "← →  the other pieces   ·   " if len(self.run.judged) > 1 else ""
+        return f"{more}M  {page}   ·   Esc  leave"
+
+
+def judged_title(judged: Judged) -> str:
+    """`Etude in E minor, bars 1–8`."""
+    label = judged.piece.section.label
+    bars = f", {'bars' if '–' in label else 'bar'} {label}" if label else ""
+    return f"{judged.piece.title}{bars}"
