@@ -45,8 +45,10 @@ def wait_until(due_s: float) -> None:
         time.sleep(min(left, 0.002))
 
 
-@pytest.mark.parametrize(("played", "told"), [("side", ""), ("bis", "bis where side is planned")])
-def test_a_passage_played_with_real_keys(display: str, tmp_path: Path, played: str, told: str) -> None:
+@pytest.mark.parametrize(("played", "told"), [("side", []), ("bis", [(2, "bis")])])
+def test_a_passage_played_with_real_keys(
+    display: str, tmp_path: Path, played: str, told: list[tuple[int, str]]
+) -> None:
     score, result = tmp_path / "turn.musicxml", tmp_path / "result.json"
     score.write_bytes(to_musicxml(TURN))
     alto = load("alto")
@@ -103,5 +105,5 @@ def test_a_passage_played_with_real_keys(display: str, tmp_path: Path, played: s
     assert not take["stopped"]
     record = read_log(tmp_path / "sessions").takes[0]
     assert record.port == "keys"
-    said = " ".join(take["comment"])
-    assert (told in said) if told else "where side is planned" not in said
+    # The record holds it also where late keys of a busy machine leave the comment worse things to say.
+    assert [(used.note_index, used.name) for used in record.used] == told
