@@ -11,6 +11,7 @@ Conventions
 * Places are printed ones: bar and beat of both notes, so that repeats and takes of single bars count together. A change
   that is fingered otherwise now is another change.
 * The simulated player's takes and invented examples never count, nor do those on another instrument.
+* A try that the ladder asked for is meant to be too fast: what fails in it is no trouble.
 
 The rule
 --------
@@ -293,8 +294,10 @@ class _Tried:
 
 def _tried(takes: Iterable[OwnTake], placed: bool) -> dict[tuple[_Place, _Change], _Tried]:
     found: dict[tuple[_Place, _Change], _Tried] = defaultdict(_Tried)
-    # Whoever wrote the file by hand may have written a tempo that is none.
-    for own in (own for own in takes if own.tempo_bpm > 0 and own.take.tempo_bpm > 0):
+    for own in takes:
+        # Whoever wrote the file by hand may have written a tempo that is none.
+        if not (own.tempo_bpm > 0 and own.take.tempo_bpm > 0) or own.take.ladder.get("trying"):
+            continue
         of_take: dict[tuple[_Place, _Change], set[str]] = {}
         for i, kinds in _outcomes(own.take):
             before, after = own.take.notes[i - 1], own.take.notes[i]

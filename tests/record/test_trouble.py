@@ -156,6 +156,13 @@ def test_two_takes_or_one_day_are_no_habit() -> None:
     assert found(own([take_of({AT: WRONG})] * 3, per_day=1))
 
 
+def test_what_fails_in_a_try_that_the_ladder_asked_for_is_no_trouble() -> None:
+    failing, trying = take_of({AT: WRONG}), {"ladder": {"climb": "overshoot", "trying": True}}
+    assert not found(own([replace(failing, **trying)] * 8))
+    (spot,) = found(own([failing, replace(failing, **trying), failing, failing]))
+    assert (spot.failed, spot.takes) == (3, 3)
+
+
 def test_what_fails_now_and_then_is_none() -> None:
     # 3 of 30: the lower end of the interval is 3.5 %.
     takes = [take_of({AT: WRONG} if i % 10 == 0 else None) for i in range(30)]
