@@ -33,7 +33,7 @@ CARE = (
     "Stop at pain, numbness or tingling. Then ask your teacher and licensed health professionals, not a sheet.",
 )
 #: On paper, in points: the labels of the keys can be read at this size.
-_HORN_HEIGHT = 130.0
+_HORN_HEIGHT = 124.0
 #: What a usual fingering saves is worth a line on paper from here on.
 _LARGE_SAVING_S = 0.03
 _MOST_REASONS, _MOST_KEPT = 4, 6
