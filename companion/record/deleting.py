@@ -23,7 +23,7 @@ from pathlib import Path
 
 from companion.errors import RecordError
 from companion.record.choosing import Choice
-from companion.record.files import sync_dir
+from companion.record.files import only_writer, sync_dir
 from companion.record.index import INDEX_FILES
 from companion.record.log import SUFFIX
 from companion.record.migrating import is_kept_folder
@@ -35,6 +35,8 @@ from companion.record.shapes import answer_day
 
 __all__ = ["Deletion", "carry_out", "plan_deletion"]
 
+#: As long as another command may take.
+_WAIT_S = 60.0
 #: A file half written when the computer stopped: the name of the whole one between a dot and a few letters.
 _LEFT_OVER = re.compile(r"\..+\.jsonl\.[A-Za-z0-9_]+")
 
@@ -228,7 +230,11 @@ def carry_out(plan: Deletion) -> tuple[Deletion, list[str]]:
     RecordError
         If a file can't be deleted or rewritten. What went before it is gone, the rest is as it was.
     """
-    plan = plan_deletion(plan.sessions, plan.choice, plan.cache)
+    with only_writer(plan.sessions, _WAIT_S):
+        return _carry_out(plan_deletion(plan.sessions, plan.choice, plan.cache))
+
+
+def _carry_out(plan: Deletion) -> tuple[Deletion, list[str]]:
     folders = set()
     for path in plan.whole:
         with _said(path):

@@ -6,12 +6,23 @@ import contextlib
 import os
 import shutil
 import tempfile
+import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import BinaryIO
 
-__all__ = ["append_synced", "create_synced", "make_dir_synced", "replace_synced", "sync_dir", "writing_synced"]
+__all__ = [
+    "append_synced",
+    "create_synced",
+    "make_dir_synced",
+    "only_writer",
+    "replace_synced",
+    "sync_dir",
+    "writing_synced",
+]
 
+#: So often a lock is looked at again.
+_LOOK_AGAIN_S = 0.005
 _BINARY = getattr(os, "O_BINARY", 0)
 
 
@@ -102,3 +113,32 @@ def writing_synced(path: Path) -> Iterator[BinaryIO]:
             os.unlink(name)
         raise
     sync_dir(path.parent)
+
+
+@contextlib.contextmanager
+def only_writer(folder: Path, wait_s: float = 2.0) -> Iterator[None]:
+    """The stand and a command (or two of them) may write at the same instant: between reading and replacing nobody else
+    may. The folder is locked rather than a file of its own, which would stay behind; where that can't be done, or one
+    that hangs holds the lock for `wait_s`, it goes on without."""
+    try:
+        import fcntl
+    except ImportError:  # Windows
+        yield
+        return
+    try:
+        handle = os.open(folder, os.O_RDONLY)
+    except OSError:
+        yield
+        return
+    try:
+        for _ in range(round(wait_s / _LOOK_AGAIN_S)):
+            try:
+                fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                break
+            except BlockingIOError:
+                time.sleep(_LOOK_AGAIN_S)
+            except OSError:
+                break
+        yield
+    finally:
+        os.close(handle)

@@ -24,7 +24,7 @@ from pathlib import Path
 from companion import __version__
 from companion.errors import RecordError
 from companion.record.codec import FORMAT, decode_line, dump_line, encode_sitting, encode_take, head_of, take_from
-from companion.record.files import append_synced, make_dir_synced, replace_synced
+from companion.record.files import append_synced, make_dir_synced, only_writer, replace_synced
 from companion.record.from_tables import TAKES_NAME, takes_in_tables
 from companion.record.log import SUFFIX, log_files
 from companion.record.model import TakeRecord
@@ -37,6 +37,8 @@ __all__ = ["Imported", "import_records", "import_take"]
 
 MIDI_SUFFIXES = (".mid", ".midi")
 TABLE_SUFFIX = ".csv"
+#: As long as another import may take.
+_WAIT_S = 60.0
 _LARGEST_MIDI_BYTES = 20_000_000
 _SAFE_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._ ()-]{0,150}")
 _SAFE_HORN = re.compile(r"[a-z0-9-]{1,80}")
@@ -81,12 +83,13 @@ def import_records(sessions: Path, sources: Iterable[Path]) -> Imported:
     """
     done = Imported()
     files = [file for source in sources for file in _files(source, done)]
-    known = _known(sessions)
-    for path in files:
-        try:
-            _import_file(sessions, path, known, done)
-        except OSError as error:
-            done.remarks.append(f"{path}: can't be read to its end ({error.strerror}); the rest is left")
+    with only_writer(sessions, _WAIT_S):
+        known = _known(sessions)
+        for path in files:
+            try:
+                _import_file(sessions, path, known, done)
+            except OSError as error:
+                done.remarks.append(f"{path}: can't be read to its end ({error.strerror}); the rest is left")
     for name, count in done.other.items():
         takes = "1 take is" if count == 1 else f"{count} takes are"
         done.remarks.append(f"{name}: {takes} in the log with another content, which stays as it is")
@@ -322,14 +325,15 @@ def import_take(sessions: Path, take: TakeRecord) -> bool:
     RecordError
         If the log can't be read or written.
     """
-    done, known = Imported(), _known(sessions)
-    if take.id in known:
-        return False
-    data = encode_take(take)
-    head = encode_sitting(take.id, datetime.fromisoformat(take.started), __version__)
-    sitting = decode_line(head)
-    line = RawLine(2, len(head), data, TAKE, head_of(data), sitting)
-    _write(sessions, RawLine(1, 0, head, SITTING, sitting, sitting), [line], known, done)
+    with only_writer(sessions, _WAIT_S):
+        known = _known(sessions)
+        if take.id in known:
+            return False
+        data = encode_take(take)
+        head = encode_sitting(take.id, datetime.fromisoformat(take.started), __version__)
+        sitting = decode_line(head)
+        line = RawLine(2, len(head), data, TAKE, head_of(data), sitting)
+        _write(sessions, RawLine(1, 0, head, SITTING, sitting, sitting), [line], known, Imported())
     return True
 
 

@@ -20,7 +20,7 @@ from typing import Any
 
 from companion.errors import RecordError
 from companion.record.codec import FORMAT, NOTE_FIELDS, decode_line, dump_line, take_from
-from companion.record.files import make_dir_synced, replace_synced
+from companion.record.files import make_dir_synced, only_writer, replace_synced
 from companion.record.log import log_files
 from companion.record.raw_lines import SITTING, TAKE, RawLine, format_of, is_log, raw_lines
 from companion.record.rewriting import rewrite
@@ -32,6 +32,8 @@ Step = Callable[[dict[str, Any]], dict[str, Any]]
 #: format -> the step from it to the next one
 STEPS: Mapping[int, Step] = {}
 
+#: As long as another command may take.
+_WAIT_S = 60.0
 _KEPT = "before-format-"
 
 
@@ -64,6 +66,12 @@ def migrate(sessions: Path, steps: Mapping[int, Step] = STEPS, wanted: int = FOR
         If a file or its copy can't be written; the file is then as it was.
     """
     done = Migrated()
+    with only_writer(sessions, _WAIT_S):
+        _migrate(sessions, steps, wanted, done)
+    return done
+
+
+def _migrate(sessions: Path, steps: Mapping[int, Step], wanted: int, done: Migrated) -> None:
     for entry in log_files(sessions):
         path = Path(entry.path)
         try:
@@ -77,7 +85,6 @@ def migrate(sessions: Path, steps: Mapping[int, Step] = STEPS, wanted: int = FOR
             raise RecordError(
                 f"{error.filename or path}: can't be read or written ({error.strerror}); {path.name} is as it was"
             ) from error
-    return done
 
 
 def _migrate_file(path: Path, steps: Mapping[int, Step], wanted: int, done: Migrated) -> None:

@@ -2,23 +2,18 @@
 
 from __future__ import annotations
 
-import contextlib
-import os
-import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
 import tomlkit
 import tomlkit.items
 
-from companion.record.files import make_dir_synced, replace_synced
+from companion.record.files import make_dir_synced, only_writer, replace_synced
 from companion.record.teacher_file import MakeError
 
 __all__ = ["edit_file", "with_new_table"]
 
-#: Together two seconds.
-_LOOKS, _LOOK_AGAIN_S = 400, 0.005
 #: So often a program that knows nothing of the lock, such as a text editor, may write in between.
 _TRIES = 20
 
@@ -52,7 +47,7 @@ def edit_file(
     try:
         for _ in range(_TRIES):
             lockable = path.parent.is_dir()
-            with _only_writer(path.parent):
+            with only_writer(path.parent):
                 old = read(path) if path.exists() else None
                 new = edited(old)
                 if new is None or new == old:
@@ -74,32 +69,3 @@ def _replaced_unless_changed(path: Path, old: bytes | None, new: bytes, backup: 
         replace_synced(backup, old)
     replace_synced(path, new)
     return True
-
-
-@contextlib.contextmanager
-def _only_writer(folder: Path) -> Iterator[None]:
-    """The stand and a command (or two of them) may write at the same instant: between reading and replacing nobody else
-    may. The folder is locked rather than a file of its own, which would stay behind; where that can't be done, or one
-    that hangs holds the lock, it goes on without."""
-    try:
-        import fcntl
-    except ImportError:  # Windows
-        yield
-        return
-    try:
-        handle = os.open(folder, os.O_RDONLY)
-    except OSError:
-        yield
-        return
-    try:
-        for _ in range(_LOOKS):
-            try:
-                fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-                break
-            except BlockingIOError:
-                time.sleep(_LOOK_AGAIN_S)
-            except OSError:
-                break
-        yield
-    finally:
-        os.close(handle)

@@ -209,3 +209,19 @@ except RecordError as error:
     assert len(read_log(log).takes) == len(list(log.iterdir())) == 1
     assert import_records(log, [other]).takes == 1
     assert contents(log) == contents(other)
+
+
+def test_two_that_import_at_once_double_nothing(tmp_path: Path) -> None:
+    other, log = tmp_path / "other", tmp_path / "log"
+    for day in range(1, 25):
+        play(other, day, 60, 64, 68)
+    log.mkdir()
+    told = f"""
+from pathlib import Path
+from companion.record.importing import import_records
+print(import_records(Path({str(log)!r}), [Path({str(other)!r})]).takes)
+"""
+    both = [subprocess.Popen([sys.executable, "-c", told], stdout=subprocess.PIPE, text=True) for _ in range(2)]
+    counts = sorted(int(one.communicate(timeout=120)[0]) for one in both)
+    assert counts == [0, 72]
+    assert contents(log) == contents(other)
