@@ -95,7 +95,8 @@ class _Shape:
                 start = one.start + place * part.length
                 if (own.start, own.length, own.tongued, own.marks) != (start, one.length, one.tongued, one.marks):
                     return False
-        return self.leads_on == part.leads_on
+        # Only the last of several can lead on over the bar line: then they are not the same.
+        return not self.leads_on and not part.leads_on
 
 
 def patterns_of(passage: Passage) -> tuple[Pattern, ...]:

@@ -60,8 +60,8 @@ def _path(name: str) -> Path:
     return Path(found.origin).parent / "corpus" / name
 
 
-def by_music21(part: Any) -> Counter[Beat]:
-    """Its beats of two notes and more whose edges no note or slur crosses but at a bar line."""
+def by_music21(part: Any) -> Counter[tuple[str, Beat]]:
+    """Its stretches of two notes and more whose edges no note or slur crosses but at a bar line."""
     inside, line = _inside_a_slur(part), []
     measures = list(part.getElementsByClass("Measure"))
     begun_by_grace = False
@@ -75,11 +75,11 @@ def by_music21(part: Any) -> Counter[Beat]:
             length = sum((_near(one.quarterLength) for one in _tied(n)), Fraction(0))
             line.append((_near(measure.offset) + _near(n.offset), length, n.id in inside and not begun_by_grace, marks))
             begun_by_grace = False
-    found: Counter[Beat] = Counter()
+    found: Counter[tuple[str, Beat]] = Counter()
     signature = None
     for measure in measures:
         signature = measure.timeSignature or signature
-        found.update(_beats(measure, signature, line))
+        found.update(_stretches(measure, signature, line))
     return found
 
 
@@ -105,42 +105,62 @@ def _inside_a_slur(part: Any) -> set[Any]:
     return found
 
 
-def _beats(measure: Any, signature: Any, line: list[Any]) -> list[Beat]:
+def _shape(line: list[Any], start: Fraction, end: Fraction, bar: tuple[Fraction, Fraction]) -> Beat | None:
+    here = [i for i, n in enumerate(line) if n[0] + n[1] > start and n[0] < end]
+    if len(here) < 2 or line[here[0]][0] < start or line[here[-1]][0] + line[here[-1]][1] > end:
+        return None
+    strokes, leads_on = [], False
+    for i in here:
+        fresh = i == 0 or line[i - 1][0] + line[i - 1][1] < line[i][0]
+        strokes.append((line[i][0] - start, line[i][1], not line[i][2] or fresh, line[i][3]))
+    after = here[-1] + 1
+    if after < len(line):
+        leads_on = line[after][2] and line[after][0] == end
+    if (not strokes[0][2] and start > bar[0]) or (leads_on and end < bar[1]):
+        return None
+    return tuple(strokes), leads_on
+
+
+def _stretches(measure: Any, signature: Any, line: list[Any]) -> list[tuple[str, Beat]]:
+    """Its beats, halves and the whole of it, where these are more than the same again."""
     beat, whole = _near(signature.beatDuration.quarterLength), _near(signature.barDuration.quarterLength)
     begins = _near(measure.offset)
-    held = _near(measure.duration.quarterLength)
-    shift = held - whole if measure.paddingLeft or measure.number == 0 else Fraction(0)
-    found = []
-    for place in range(int(whole / beat)):
-        start = begins + shift + place * beat
-        end = start + beat
-        if start < begins or end > begins + held:
-            continue
-        here = [i for i, n in enumerate(line) if n[0] + n[1] > start and n[0] < end]
-        if len(here) < 2 or line[here[0]][0] < start or line[here[-1]][0] + line[here[-1]][1] > end:
-            continue
-        strokes, leads_on = [], False
-        for i in here:
-            fresh = i == 0 or line[i - 1][0] + line[i - 1][1] < line[i][0]
-            strokes.append((line[i][0] - start, line[i][1], not line[i][2] or fresh, line[i][3]))
-        after = here[-1] + 1
-        if after < len(line):
-            leads_on = line[after][2] and line[after][0] == end
-        if (not strokes[0][2] and start > begins) or (leads_on and end < begins + held):
-            continue
-        found.append((tuple(strokes), leads_on))
+    bar = begins, begins + _near(measure.duration.quarterLength)
+    origin = bar[1] - whole if measure.paddingLeft or measure.number == 0 else begins
+    count = int(whole / beat)
+    sizes = [("beat", beat), ("half bar", whole / 2), ("bar", whole)]
+    if count % 2 or count < 4:
+        del sizes[1]
+    if count == 1:
+        del sizes[0]
+    found: list[tuple[str, Beat]] = []
+    shapes: dict[Fraction, dict[Fraction, Beat]] = {}
+    for name, size in sizes:
+        shapes[size] = {}
+        for place in range(int(whole / size)):
+            start = origin + place * size
+            shape = _shape(line, start, start + size, bar)
+            if shape is None or start < bar[0] or start + size > bar[1]:
+                continue
+            shapes[size][start] = shape
+            if not any(_same_again(shapes[shorter], shorter, start, size) for shorter in shapes if shorter < size):
+                found.append((name, shape))
     return found
 
 
+def _same_again(shapes: dict[Fraction, Beat], shorter: Fraction, start: Fraction, size: Fraction) -> bool:
+    parts = [shapes.get(start + i * shorter) for i in range(int(size / shorter))]
+    return None not in parts and all(part == parts[0] for part in parts)
+
+
 @pytest.mark.parametrize("name, number", PARTS)
-def test_beats_as_music21_counts_them(name: str, number: int) -> None:
+def test_patterns_as_music21_counts_them(name: str, number: int) -> None:
     part = _music21_score(name).parts[number]
     passage = read(_path(name), str(number + 1))
-    ours: Counter[Beat] = Counter()
+    ours: Counter[tuple[str, Beat]] = Counter()
     for pattern in patterns_of(passage):
-        if pattern.unit == "beat":
-            strokes = tuple((s.start, s.length, s.tongued, s.marks) for s in pattern.strokes)
-            ours[strokes, pattern.leads_on] += pattern.count
+        strokes = tuple((s.start, s.length, s.tongued, s.marks) for s in pattern.strokes)
+        ours[pattern.unit, (strokes, pattern.leads_on)] += pattern.count
     theirs = by_music21(part)
-    assert sum(theirs.values()) > 10
+    assert sum(count for (unit, _), count in theirs.items() if unit == "beat") > 10
     assert ours == theirs
