@@ -11,7 +11,9 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
-from record_logs import answer, example_log, play
+from hypothesis import given
+from hypothesis import strategies as st
+from record_logs import EXAMPLE, answer, example_log, play
 
 from companion.errors import RecordError
 from companion.practice.model import RawEvent
@@ -225,3 +227,37 @@ print(import_records(Path({str(log)!r}), [Path({str(other)!r})]).takes)
     counts = sorted(int(one.communicate(timeout=120)[0]) for one in both)
     assert counts == [0, 72]
     assert contents(log) == contents(other)
+
+
+ODD = [None, True, -1, 2**70, 1.5, "", "x", "../x", "\ud800", [], [[]], {}, {"a": 1}]
+NAMES = ["kind", "format", "id", "started", "tempo_bpm", "events", "notes", "title", "example", "duration_ns", "ladder"]
+
+
+@given(st.lists(st.tuples(st.integers(0, 2), st.sampled_from(NAMES), st.sampled_from(ODD)), min_size=1, max_size=3))
+def test_a_log_of_odd_values_is_taken_in_whole_or_named(
+    tmp_path_factory: pytest.TempPathFactory, changes: list[tuple[int, str, object]]
+) -> None:
+    folder = tmp_path_factory.mktemp("odd")
+    lines = [json.loads(line) for line in EXAMPLE.read_bytes().splitlines()[:3]]
+    for number, name, value in changes:
+        lines[number][name] = value
+    (folder / "odd.jsonl").write_text("".join(json.dumps(line) + "\n" for line in lines))
+    done = import_records(folder / "deep" / "log", [folder / "odd.jsonl"])
+    found = read_log(folder / "deep" / "log")
+    assert len(found.takes) == len(survey(folder / "deep" / "log", folder / "cache").takes) == done.takes
+    assert found.remarks == ()
+    assert done.takes == 2 or done.remarks or done.takes_there
+    assert {path.name for path in folder.iterdir()} <= {"odd.jsonl", "deep", "cache"}
+
+
+@given(st.integers(0, 10**6), st.binary(min_size=1, max_size=3))
+def test_damaged_bytes_are_taken_in_whole_or_named(
+    tmp_path_factory: pytest.TempPathFactory, at: int, put: bytes
+) -> None:
+    folder = tmp_path_factory.mktemp("damaged")
+    content = b"".join(EXAMPLE.read_bytes().splitlines(keepends=True)[:3])
+    at %= len(content)
+    (folder / "damaged.jsonl").write_bytes(content[:at] + put + content[at + len(put) :])
+    done = import_records(folder / "log", [folder / "damaged.jsonl"])
+    found = read_log(folder / "log")
+    assert (len(found.takes), found.remarks) == (done.takes, ())
