@@ -124,6 +124,18 @@ def test_every_staff_is_whole_and_as_high_as_meant_and_within_the_margins(
 
 
 @pytest.mark.parametrize("paper", ["a4", "letter"])
+def test_the_staves_of_a_full_page_stand_evenly_from_top_to_bottom(
+    dense: tuple[Handout, dict[str, bytes]], paper: str
+) -> None:
+    first, second = (staves(page, STAFF_MM / 4 * MM) for page in PdfReader(io.BytesIO(dense[1][paper])).pages[:2])
+    # The room that is left on it is shared out: at most a descending stem and its margin below the last staff.
+    assert first[-1].bottom < (19 + 14) * MM
+    steps = [upper.top - lower.top for upper, lower in itertools.pairwise(first)]
+    assert max(steps) < 2 * min(steps)
+    assert len(first) > 5 and second
+
+
+@pytest.mark.parametrize("paper", ["a4", "letter"])
 def test_a_title_stands_on_the_page_of_its_first_staff(dense: tuple[Handout, dict[str, bytes]], paper: str) -> None:
     pages = PdfReader(io.BytesIO(dense[1][paper])).pages
     titles = [place for place in places(dense[1][paper]) if place[3].startswith("Exercise ")]

@@ -88,6 +88,26 @@ def test_what_is_kept_is_usual_and_a_rule_decided_it(etude: tuple[Passage, Plan]
         assert choice.fingering.standard and (choice.rule or choice.saved_s > 0)
 
 
+def test_the_legend_explains_what_is_written_for_one_time_only() -> None:
+    passage = passage_of("Bb4 A4 Bb4 A4")
+    # The same two printed notes, played twice.
+    notes = tuple(replace(note, source=note.index % 2) for note in passage.notes)
+    bars = (passage.bars[0], replace(passage.bars[0], index=1, time_pass=2))
+    passage = replace(passage, notes=notes, bars=bars)
+    planned = plan(passage, ALTO, {0: "bis", 2: "side"})
+    assert printed_texts(passage, planned) == {0: "bis, 2nd side"}
+    assert [row.mark for row in legend_of([(passage, planned)], ALTO)] == ["bis", "side", "2nd"]
+
+
+def test_the_legend_explains_a_trill() -> None:
+    passage = passage_of("B4~C5:1")
+    planned = plan(passage, ALTO)
+    assert printed_texts(passage, planned) == {0: "tr sC"}
+    rows = {row.mark: row for row in legend_of([(passage, planned)], ALTO)}
+    # The side C belongs to the trill's other note.
+    assert list(rows) == ["sC", "tr"] and rows["sC"].name == "C5" and rows["sC"].use == "left 1, side C"
+
+
 def test_where_every_fingering_is_usual_there_is_nothing_to_say() -> None:
     passage = passage_of("G4 A4 G4 A4")
     planned = plan(passage, ALTO)
