@@ -9,7 +9,7 @@ from fractions import Fraction
 from itertools import groupby, pairwise
 
 from companion.practice.words import times_in_words
-from companion.scores.rhythm import value_of
+from companion.scores.rhythm import is_dyadic, value_of
 
 __all__ = ["rhythm_in_words", "strokes_in_words"]
 
@@ -197,17 +197,23 @@ def rhythm_in_words(notes: Sequence[tuple[Fraction, Fraction]], length: Fraction
     parts = []
     for (rest, lasts), run in groupby(values):
         count = len(list(run))
-        name = f"{_value(lasts, 1)} rest{'s' if count > 1 else ''}" if rest else _value(lasts, count)
+        name = (
+            f"{_value(lasts, 1).removesuffix(' note')} rest{'s' if count > 1 else ''}" if rest else _value(lasts, count)
+        )
         parts.append(name if count == 1 else f"{_number(count)} {name}")
     return f"as {_and(parts)}"
 
 
 def _value(length: Fraction, count: int) -> str:
-    """`dotted eighth`, `triplet quarters`."""
+    """`dotted eighth`, `triplet quarters`, `quarter tied to sixteenth`."""
     s = "s" if count > 1 else ""
-    if found := value_of(length):
-        return f"{_DOTS[found[1]]}{_VALUES[found[0]]}{s}" if found[0] in _VALUES else f"note{s} of {length} quarters"
+    if (found := value_of(length)) and found[0] in _VALUES:
+        return f"{_DOTS[found[1]]}{_VALUES[found[0]]}{s}"
     for actual, normal, name in _TUPLETS:
-        if found := value_of(length * Fraction(actual, normal), 1):
-            return f"{name} {_DOTS[found[1]]}{_VALUES.get(found[0], 'note')}{s}"
+        found = value_of(length * Fraction(actual, normal), 1)
+        if found and found[0] in _VALUES:
+            return f"{name} {_DOTS[found[1]]}{_VALUES[found[0]]}{s}"
+    longest = next((value for value in _VALUES if value < length), None)
+    if longest and is_dyadic(length) and length < 2 * longest:
+        return f"{_value(longest, count)} tied to {_value(length - longest, count)}"
     return f"note{s} of {length} quarters"

@@ -11,6 +11,7 @@ from exercises.scored import scored
 from practice.made import passage
 
 from companion.exercises.articulation_patterns import Pattern, patterns_of
+from companion.exercises.articulation_words import rhythm_in_words, strokes_in_words
 from companion.passage import Passage
 
 
@@ -148,3 +149,48 @@ def test_every_stroke_lies_in_its_pattern(tmp_path: Path) -> None:
         ends = [stroke.start + stroke.length for stroke in pattern.strokes]
         assert ends == sorted(ends) and ends[-1] <= pattern.length
         assert len(pattern.bars) <= pattern.count
+
+
+@pytest.mark.parametrize(
+    "values, length, words",
+    [
+        (["5/4", "1/4", "1/4", "1/4"], "2", "as quarter tied to sixteenth and three sixteenths"),
+        (["1", "1"], "4", "as two quarters and half rest"),
+        (["7/8", "1/8"], "1", "as double-dotted eighth and thirty-second"),
+        (["1/5"] * 5, "1", "in quintuplet sixteenths"),
+        (["2/3", "1/3"], "1", "as triplet quarter and triplet eighth"),
+        (["1/3"] * 3, "1", "in triplets"),
+        (["1/6"] * 6, "1", "in triplet sixteenths"),
+        (["1/11"] * 11, "1", "in notes of 1/11 quarters"),
+        (["4", "2"], "6", "as whole note and half note"),
+        (["9/4", "3/4"], "3", "as half note tied to sixteenth and dotted eighth"),
+    ],
+)
+def test_rhythms_in_words(values: list[str], length: str, words: str) -> None:
+    starts, at = [], Fraction(0)
+    for value in values:
+        starts.append((at, Fraction(value)))
+        at += Fraction(value)
+    assert rhythm_in_words(starts, Fraction(length)) == words
+
+
+def _strokes(joined: str, *marks: str, leads_on: bool = False, unit: str = "beat") -> str:
+    """`joined` has a `~` for each note that a slur leads into; marks of one note are joined by `+`."""
+    sets = [frozenset(each.split("+")) - {""} for each in marks] or [frozenset()] * len(joined)
+    return strokes_in_words([sign == "~" for sign in joined], sets, leads_on, unit)
+
+
+def test_strokes_in_words() -> None:
+    assert _strokes("|~~~~~") == "slurred by sixes"
+    assert _strokes("|" * 14) == "all tongued"
+    assert _strokes("|~" * 7 + "|") == "slur two 7 times, tongue one"
+    assert _strokes("~~||") == "two that end a slur, tongue two"
+    assert _strokes("~|||") == "one that ends a slur, tongue three"
+    assert _strokes("~~~~", leads_on=True) == "four inside a slur"
+    assert _strokes("|||", leads_on=True) == "tongue two, one that begins a slur"
+    assert _strokes("|||", "tenuto", "tenuto+staccato", "detached-legato") == "tenuto one, mezzo-staccato two"
+    assert _strokes("||", "accent", "accent") == "all tongued, all accented"
+    assert _strokes("||||", "", "accent", "", "accent") == "all tongued, accents on notes 2 and 4"
+    assert _strokes("||", "strong-accent", "", unit="bar") == "all tongued, marcato on note 1"
+    assert _strokes("|~~", "tenuto", "", "tenuto") == "slur three (tenuto on notes 1 and 3)"
+    assert _strokes("||", "staccatissimo", "spiccato") == "staccatissimo pairs"
