@@ -1,8 +1,12 @@
-"""What the forecast's band and chances are worth: `python benchmarks/forecast.py [STUDENTS]`.
+"""What the forecast's band and chances are worth: `python benchmarks/forecast.py [STUDENTS] [--forms]`.
 
 Students whose ability is known learn in ways that the forecast's model has and in ways that it has not, and climb the
 real ladder; whether a take is clean is drawn at the chance that their ability gives it. After 3 to 20 days of practice
 the forecast is asked for the next seven days.
+
+With `--forms` other forms of the gain are tried in place of the exponential, by the interval score: the width of the
+band in natural logarithms of tempo, and ten times as much as ability lies outside (T. Gneiting and A. E. Raftery, J.
+Am. Stat. Assoc. 102 (2007) 359, from memory); less is better.
 
 Budget: the 80 % band holds true ability in 75 to 85 % of cases over all; a chance of 30 % comes true in about 30 % of
 cases; a fit takes under 100 ms.
@@ -10,7 +14,7 @@ cases; a fit takes under 100 ms.
 
 from __future__ import annotations
 
-import sys
+import argparse
 import time
 from collections import defaultdict
 from collections.abc import Callable, Iterator, Mapping
@@ -19,6 +23,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from companion.arrays import Bools, Floats, Ints
+from companion.practice import forecast as model
 from companion.practice.forecast import fit
 from companion.practice.ladder import DEFAULT_STEP_BPM, START_SHARE, Ladder, metronome_bpm
 
@@ -158,6 +163,12 @@ class Case:
     came: bool
     seconds: float
 
+    @property
+    def score(self) -> float:
+        """The interval score; `off` counts from the middle, so the ends are taken to lie evenly around it."""
+        half = np.log(self.width) / 2
+        return float(np.log(self.width) + (0.0 if self.within else 10 * max(abs(self.off) - half, 0.0)))
+
 
 def cases_of(student: Student) -> Iterator[Case]:
     """The forecasts made for a student."""
@@ -193,9 +204,37 @@ def _line(name: str, cases: list[Case]) -> str:
     return f"{name:16} {len(cases):6} {within:8.1f} {above:8.1f} {below:8.1f} {off:9.1f} {bias:7.1f} {width:7.0f}"
 
 
+#: (gain that is there after so much practice and for each slowness, its mean and its spread) by name.
+FORMS = {
+    "exponential": (model._gained, 0.15, 0.25),
+    "power law": (lambda x, slowness: 1 - (1 + x[None, :] / slowness[:, None]) ** -0.5, 0.25, 0.40),
+    "logarithm": (lambda x, slowness: np.log1p(x[None, :] / slowness[:, None]), 0.10, 0.15),
+    "straight line": (lambda x, slowness: x[None, :] / 30 + 0 * slowness[:, None], 0.30, 0.40),
+    "no gain": (lambda x, slowness: x[None, :] * 0 + 0 * slowness[:, None], 0.0, 1.0),
+}
+
+
+def compare_forms(students: list[Student]) -> None:
+    """The same forecasts with each form of the gain."""
+    for name, (gained, mean, spread) in FORMS.items():
+        model._gained, model._GAIN_MEAN, model._GAIN_SD = gained, mean, spread  # type: ignore[assignment]
+        cases = [case for student in students for case in cases_of(student)]
+        brier = np.mean([(case.chance - case.came) ** 2 for case in cases])
+        within = 100 * np.mean([case.within for case in cases])
+        score = np.mean([case.score for case in cases])
+        print(f"{name:14} interval score {score:.3f}, within {within:.1f} %, Brier score of the chances {brier:.3f}")
+
+
 def main() -> None:
-    students = int(sys.argv[1]) if len(sys.argv) > 1 else 60
-    cases = [case for way in WAYS for seed in range(students) for case in cases_of(practised(way, seed))]
+    parser = argparse.ArgumentParser()
+    parser.add_argument("students", type=int, nargs="?", default=60, help="of each way of learning")
+    parser.add_argument("--forms", action="store_true", help="compare forms of the gain")
+    args = parser.parse_args()
+    everyone = [practised(way, seed) for way in WAYS for seed in range(args.students)]
+    if args.forms:
+        compare_forms(everyone)
+        return
+    cases = [case for student in everyone for case in cases_of(student)]
     head = "within % above % below %  off by %  bias %  wide %"
     print(f"{'':16}  cases {head}")
     for what in ("way", "after", "ahead"):

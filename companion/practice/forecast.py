@@ -17,7 +17,9 @@ Rosenbloom [2]_), what goes its own way from day to day (a random walk: plateaus
 All but the logistic is normally distributed, so for given widths this is a Gaussian process with a logistic
 likelihood, solved by Laplace's method ([3]_, section 3.4); over the widths, which few takes tell, it is averaged: 160
 points spread evenly over the ranges in `_RANGES`, each weighted by how well it explains the takes. These ranges are
-ours, no source; `benchmarks/forecast.py` measures what they are worth on students that learn otherwise.
+ours, no source; `benchmarks/forecast.py` measures what they are worth on students that learn otherwise. With so few
+days the form of the gain hardly matters there: a power law, a logarithm and even a straight line forecast as well
+(interval scores within 2 % of each other), but without any gain the score is a fifth worse.
 
 References
 ----------

@@ -65,8 +65,9 @@ def text_of(pdf: bytes) -> str:
     return " ".join(pages[0].extract_text().split())
 
 
-@pytest.mark.parametrize("count", [0, 1, 3, MOST_ITEMS, MOST_ITEMS + 4, 60])
-@pytest.mark.parametrize("paper", ["a4", "letter"])
+@pytest.mark.parametrize(
+    ("count", "paper"), [(0, "a4"), (1, "letter"), (3, "a4"), (MOST_ITEMS, "letter"), (MOST_ITEMS + 30, "a4")]
+)
 def test_it_is_one_page_of_the_paper_whatever_stands_on_it(count: int, paper: str) -> None:
     pdf = lesson_pdf(page(*(item(i, 6) for i in range(count)), nothing="Nothing yet."), paper)
     text = text_of(pdf)
