@@ -221,6 +221,11 @@ class Ladder:
             return self
         return replace(self, group_bars=group_bars, group=max(0, min(group, len(group_bars) - 1)))
 
+    def with_climb(self, climb: str) -> Ladder:
+        """The same rungs climbed in another way, from the rung that was reached, and nothing counted yet. Raises
+        `UsageError` where there is no such climb."""
+        return replace(self._on(self.rung), climb=climb, group=0, group_bars=())
+
     def at(self, tempo_bpm: float) -> Ladder:
         """The same ladder with the player on the rung nearest to this tempo, and nothing counted yet.
 

@@ -136,6 +136,8 @@ class Rehearsal:
         self._only_between_takes("take another ladder")
         self.ladder = ladder
         self._choose(self.chosen)
+        self.state = "ready"
+        self._reset_take()
 
     def replan(self, plan: Plan, chart: Chart | None = None) -> None:
         """Another instrument (its chart then) or other marks: the same notes with another plan."""

@@ -48,7 +48,7 @@ BINDINGS = (
     Binding(("x",), "X", "exercises", "exercises out of this passage, and back", _BETWEEN, 6, "exercises"),
     Binding(("w",), "W", "whole", "back to the whole passage", _BETWEEN, 7, "whole passage"),
     Binding(("b",), "B", "bars", "choose bars (or draw across them)", _BETWEEN, 5, "bars"),
-    Binding(("t",), "T", "tempo", "choose the tempo", _BETWEEN, 8, "tempo"),
+    Binding(("t",), "T", "tempo", "choose the tempo, and how to climb", _BETWEEN, 8, "tempo"),
     Binding(("+", "="), "+", "faster", "one rung up", _BETWEEN),
     Binding(("-",), "−", "slower", "one rung down", _BETWEEN),
     Binding(

@@ -12,6 +12,7 @@ from companion import charts
 from companion.errors import UsageError
 from companion.passage import Passage
 from companion.ports import KEYS_PORT, KeysPort
+from companion.practice.climbs import CLIMBS
 from companion.practice.tolerance import tolerance_in_words
 from companion.practice.words import place_in_words
 from companion.window import pencil
@@ -84,14 +85,23 @@ def _tempo(run: Run, stand: Stand) -> Leaf:
     bar = rehearsal.section.passage.bars[0]
     said = {len(ladder.rungs) - 1: run.music.target_label, ladder.rung: "you are here"}
     rows = [Row(metronome_number(tempo_bpm, bar), said.get(rung, "")) for rung, tempo_bpm in enumerate(ladder.rungs)]
+    climbs = list(CLIMBS.values())
+    rows += [Row(each.title, "you climb so" if each.name == ladder.climb else "", each.reason) for each in climbs]
+
+    def choose(index: int) -> None:
+        if index < len(ladder.rungs):
+            rehearsal.choose_tempo(ladder.rungs[index])
+        else:
+            rehearsal.use_ladder(ladder.with_climb(climbs[index - len(ladder.rungs)].name))
+
     return ChoiceLeaf(
         "tempo",
-        "Which tempo?",
+        "Which tempo, and how to climb?",
         lambda: rows,
-        lambda i: rehearsal.choose_tempo(ladder.rungs[i]),
+        choose,
         chosen=ladder.rung,
         typed=rehearsal.choose_tempo,
-        hint=f"{ladder.reason} {ladder.rule} Type a number of quarters a minute for the nearest rung.",
+        hint=f"{ladder.rule} Type a number of quarters a minute for the nearest rung.",
     )
 
 

@@ -8,12 +8,15 @@ from pathlib import Path
 import pytest
 from window.stand_tools import make_setup, playable
 
+from companion.practice.climbs import CLIMBS
 from companion.practice.clock import note_onsets_s
 from companion.practice.ladder import Ladder
 from companion.practice.model import RawEvent
 from companion.practice.rehearsal import FinishedTake, Rehearsal
 from companion.record import Sitting, finished_take_record, read_log
 from companion.units import NS_PER_S, ns_from_s
+from companion.window.leaves import ChoiceLeaf
+from companion.window.lists import _tempo
 from companion.window.run import Run, Setup, SteppedClock
 
 PASSAGE = playable(bars=4)
@@ -101,6 +104,31 @@ def test_what_the_stand_finds_is_kept_in_the_record(sessions: Path) -> None:
     assert newest.comment and newest.realised == tuple(range(len(PASSAGE.notes)))
     assert newest.notes[failing_change(run.setup)].misread
     assert len([note for note in newest.notes if note.available_ms]) == len(PASSAGE.notes) - 1
+
+
+def test_t_offers_the_ways_to_climb_with_their_reasons(tmp_path: Path) -> None:
+    run = Run(setup_at(tmp_path), SteppedClock())
+    try:
+        run._finished(play(run.rehearsal, run.clock() + NS_PER_S))
+        assert run.rehearsal.tempo_bpm == 64
+        leaf = _tempo(run, None)  # type: ignore[arg-type]
+        assert isinstance(leaf, ChoiceLeaf) and leaf.choose is not None
+        tempos, ways = leaf.rows()[:4], leaf.rows()[4:]
+        assert [row.text for row in tempos] == ["60", "64", "68", "72"]
+        assert [(row.text, row.below) for row in ways] == [(each.title, each.reason) for each in CLIMBS.values()]
+        assert ways[0].right == "you climb so"
+        leaf.choose(4 + list(CLIMBS).index("grow"))
+        # From the rung that was reached, with fewer bars first.
+        ladder = run.rehearsal.ladder
+        assert (ladder.climb, ladder.tempo_bpm, run.rehearsal.section.last_bar) == ("grow", 64, 1)
+        assert run.rehearsal.state == "ready"
+        leaf.choose(2)
+        assert run.rehearsal.ladder.tempo_bpm == 68
+        take = play(run.rehearsal, run.clock() + 60 * NS_PER_S)
+        run._finished(take)
+        assert read_log(tmp_path).takes[-1].ladder["climb"] == "grow"
+    finally:
+        run.close()
 
 
 def test_before_bars_are_added_theirs_are_looked_at(tmp_path: Path) -> None:
