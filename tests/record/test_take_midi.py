@@ -165,3 +165,16 @@ def test_the_judge_finds_in_the_file_what_the_record_says(tmp_path: Path) -> Non
             assert found.deviation_ms == (
                 None if recorded.deviation_ms is None else pytest.approx(recorded.deviation_ms, abs=0.5)
             )
+
+
+@pytest.mark.filterwarnings("ignore")
+def test_partitura_finds_the_notes_where_they_were_played(tmp_path: Path) -> None:
+    """A reader that has nothing to do with mido's tempo map: partitura."""
+    import partitura
+
+    head, line, *_ = EXAMPLE.read_bytes().splitlines()
+    (tmp_path / "take.mid").write_bytes(midi_from_take(json.loads(line), json.loads(head)))
+    found = partitura.load_performance_midi(tmp_path / "take.mid").performedparts[0].notes
+    wanted = [ns / NS for ns, midi in json.loads(line)["events"] if midi.startswith("90") and not midi.endswith("00")]
+    assert json.loads(line)["start_ns"] == 0
+    assert [note["note_on"] for note in found] == pytest.approx(wanted, abs=0.0005)
