@@ -8,6 +8,7 @@ import sys
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import replace
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -155,6 +156,9 @@ def _content(args: argparse.Namespace, parts: frozenset[str], engraver: Engraver
         steps=_steps(passage, items, sheet) if "tempos" in parts else (),
         care=words.CARE if "care" in parts else (),
     )
+    if sheet is not None and items and sheet.days[-1] < date.today():
+        over = f"the week sheet is that of {sheet.week.day} {sheet.week:%B %Y}, which is over; move it with --week"
+        week_remarks = (*week_remarks, f"{over} of companion week set")
     return handout, [*opened.remarks, *plan.remarks, *week_remarks]
 
 
@@ -185,8 +189,8 @@ def _lines(args: argparse.Namespace, sheet: WeekSheet | None) -> tuple[Line, ...
     from companion.reports.handout import Line
 
     student = args.student if args.student is not None else (sheet.student if sheet else "")
-    date = f"week of {sheet.week.day} {sheet.week:%B %Y}" if sheet else ""
-    return (Line("Name", student), Line("Teacher", args.teacher or ""), Line("Date", date))
+    week = f"week of {sheet.week.day} {sheet.week:%B %Y}" if sheet else ""
+    return (Line("Name", student), Line("Teacher", args.teacher or ""), Line("Date", week))
 
 
 # -- the week -------------------------------------------------------------------------------------------------------

@@ -140,6 +140,12 @@ def test_the_week_sheet_gives_student_steps_days_and_remark(score: Path) -> None
     assert text.count("Thu 26 ") >= 2 and text.count("Fri 27") == 1
 
 
+def test_a_week_that_is_over_is_said(score: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    Path("week.toml").write_text(WEEK.replace("2026-11-23", "2020-11-23"))
+    text = sheet(score, "--sheet", "week.toml", "--parts", "tempos")
+    assert "that of 23 November 2020, which is over" in one_line(capsys) and "80 85 90 95 100" in text
+
+
 def test_a_name_given_wins(score: Path) -> None:
     Path("week.toml").write_text(WEEK)
     text = sheet(score, "--sheet", "week.toml", "--student", "Jo Other", "--teacher", "Ms. Nobody")
