@@ -124,11 +124,10 @@ def _content(args: argparse.Namespace, parts: frozenset[str], engraver: Engraver
     from companion.scores import for_engraving
 
     opened = open_passage(args.file, args.part, args.instrument, args.marks, args.rule_file)
-    sheet, week_remarks = _week(args)
-    items = _items(sheet, args.file, args.bars)
-    for item in items:
-        assert sheet is not None
-        opened = with_fingerings(opened, {} if item.exercise else item.fingerings, sheet.path)
+    sheet, items, week_remarks = _week(args)
+    if sheet is not None:
+        for item in items:
+            opened = with_fingerings(opened, {} if item.exercise else item.fingerings, sheet.path)
     passage = opened.passage
     whole, (low, high) = opened.plan(), _written_bars(passage, args.bars)
     plan, document = whole, for_engraving(passage)
@@ -146,7 +145,7 @@ def _content(args: argparse.Namespace, parts: frozenset[str], engraver: Engraver
         horn=capital(opened.chart.title),
         composer=passage.composer,
         head="head" in parts,
-        lines=_lines(args, sheet if items else None),
+        lines=_lines(args, sheet),
         legend=words.legend_of([*music, *exercises], opened.chart, remarks) if "legend" in parts else (),
         music=score,
         cards_title="Alternate fingerings, and why" if "reasons" in parts else "Alternate fingerings",
@@ -156,9 +155,6 @@ def _content(args: argparse.Namespace, parts: frozenset[str], engraver: Engraver
         steps=_steps(passage, items, sheet) if "tempos" in parts else (),
         care=words.CARE if "care" in parts else (),
     )
-    if sheet is not None and items and sheet.days[-1] < date.today():
-        over = f"the week sheet is that of {sheet.week.day} {sheet.week:%B %Y}, which is over; move it with --week"
-        week_remarks = (*week_remarks, f"{over} of companion week set")
     return handout, [*opened.remarks, *plan.remarks, *week_remarks]
 
 
@@ -196,29 +192,37 @@ def _lines(args: argparse.Namespace, sheet: WeekSheet | None) -> tuple[Line, ...
 # -- the week -------------------------------------------------------------------------------------------------------
 
 
-def _week(args: argparse.Namespace) -> tuple[WeekSheet | None, tuple[str, ...]]:
-    """A sheet that was named must be right; the usual one, where it is faulty, is said and not followed."""
+def _week(args: argparse.Namespace) -> tuple[WeekSheet | None, tuple[WeekItem, ...], tuple[str, ...]]:
+    """The week sheet, what it sets of this passage, and what is to be said; None where it sets nothing.
+
+    A sheet that was named must be right; the usual one, where it is faulty, is said and not followed.
+    """
     from companion.errors import WeekSheetError
     from companion.record.week import load
 
     path = args.sheet or paths.week_sheet()
     if args.sheet is None and not path.is_file():
-        return None, ()
+        return None, (), ()
     try:
-        return load(path), ()
+        sheet = load(path)
     except WeekSheetError as error:
         if args.sheet:
             raise
-        return None, (f"the week sheet is not followed: {error}",)
+        return None, (), (f"the week sheet is not followed: {error}",)
+    items = _items(sheet, args.file, args.bars)
+    if not items:
+        return None, (), ()
+    if sheet.days[-1] >= date.today():
+        return sheet, items, ()
+    week = f"the week sheet is that of {sheet.week.day} {sheet.week:%B %Y}, which is over"
+    return sheet, items, (f"{week}; move it with --week of companion week set",)
 
 
-def _items(sheet: WeekSheet | None, file: Path, bars: str) -> tuple[WeekItem, ...]:
+def _items(sheet: WeekSheet, file: Path, bars: str) -> tuple[WeekItem, ...]:
     """What the sheet sets of this passage, or of these bars: the music itself, and exercises made of it."""
     from companion.record.model import normal_bars
     from companion.record.week import item_for
 
-    if sheet is None:
-        return ()
     alone = ((item, replace(sheet, items=(item,))) for item in sheet.items)
     own = [item for item, one in alone if item_for(one, file, item.bars, item.exercise) is item]
     if not bars:
@@ -234,7 +238,7 @@ def _steps(passage: Passage, items: Sequence[WeekItem], sheet: WeekSheet | None)
     from companion.practice.ladder import default_ladder
     from companion.reports.handout_words import steps_of
 
-    if sheet is None or not items:
+    if sheet is None:
         return (steps_of(passage, default_ladder(passage)),)
     found = []
     for item in items:
