@@ -140,6 +140,19 @@ def test_the_week_sheet_gives_student_steps_days_and_remark(score: Path) -> None
     assert text.count("Thu 26 ") >= 2 and text.count("Fri 27") == 1
 
 
+def test_the_week_sheets_exercise_and_fingerings_are_on_the_sheet(score: Path) -> None:
+    exercise = """[[item]]
+passage = "lamplight-waltz.musicxml"
+target_bpm = 120
+exercise = "scales"
+exercise_options = { key = "G" }
+"""
+    Path("week.toml").write_text(WEEK.replace("clean_takes = 2", 'fingerings = { "11.3" = "side" }') + exercise)
+    text = sheet(score, "--sheet", "week.toml")
+    assert "G major" in text and "Links" not in text and "Tempo steps, scales, up to ♩ = 120" in text
+    assert "Bar 11: your teacher’s choice: set for this week" in text
+
+
 def test_a_week_that_is_over_is_said(score: Path, capsys: pytest.CaptureFixture[str]) -> None:
     Path("week.toml").write_text(WEEK.replace("2026-11-23", "2020-11-23"))
     text = sheet(score, "--sheet", "week.toml", "--parts", "tempos")
