@@ -15,7 +15,7 @@ less a share of takes that fail at any tempo [1]_. Log ability is the sum of a l
 exponentially in `x` (of single learners, not of averages, the exponential fits better than the power law of Newell and
 Rosenbloom [2]_), what goes its own way from day to day (a random walk: plateaus, jumps, holidays) and each day's form.
 All but the logistic is normally distributed, so for given widths this is a Gaussian process with a logistic
-likelihood, solved by Laplace's method ([3]_, section 3.4); over the widths, which few takes tell, it is averaged: 160
+likelihood, solved by Laplace's method ([3]_, section 3.4); over the widths, which few takes tell, it is averaged: 128
 points spread evenly over the ranges in `_RANGES`, each weighted by how well it explains the takes. These ranges are
 ours, no source; `benchmarks/forecast.py` measures what they are worth on students that learn otherwise. With so few
 days the form of the gain hardly matters there: a power law, a logarithm and even a straight line forecast as well
@@ -58,7 +58,7 @@ BAND = (0.10, 0.50, 0.90)
 #: gain are there. In natural logarithms of tempo: the random walk in a day, the day's form, the width of the logistic.
 #: Last, the share of takes that fail at any tempo.
 _RANGES = ((1.5, 30.0), (0.004, 0.03), (0.01, 0.06), (0.03, 0.35), (0.01, 0.20))
-_POINTS = 160
+_POINTS = 128
 #: In natural logarithms of tempo: where ability stood at first, around what was tried then; and what is to be gained.
 _LEVEL_SD, _GAIN_MEAN, _GAIN_SD = 0.30, 0.15, 0.25
 #: Practising more on a day gains less than in proportion.
@@ -311,7 +311,7 @@ def _mode(seen: _Seen) -> _Mode:
         # A share of the way in alpha is the same share of the way in level, for both are linear in each other.
         alpha = alpha + share * (wanted - alpha)
         level = level + share * step
-        if largest.max() < 1e-4:
+        if largest.max() < 3e-4:
             break
     fitted, _, info = _likelihood(seen, level)
     root = np.sqrt(info)
