@@ -26,6 +26,7 @@ import mido
 from companion.errors import ScoreError
 from companion.passage import Passage
 from companion.scores.midibars import lay_bars
+from companion.scores.midilengths import lengths_in
 from companion.scores.midinotes import NoteEvent, TickNote, one_line, pair_notes
 from companion.scores.midipassage import MidiScore, assemble
 
@@ -106,6 +107,7 @@ def read_midi(data: bytes, name: str, part: str | None = None) -> Passage:
         ticks_per_beat=midi.ticks_per_beat,
         notes=tuple(notes),
         bars=bars,
+        lengths=lengths_in(midi.tracks[chosen.track - 1]),
         remarks=(*remarks, *meta_remarks),
         origin=name,
         sha256=hashlib.sha256(data).hexdigest(),

@@ -7,9 +7,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
+from companion.errors import ScoreError
 from companion.passage import Bar, Note, Passage, Pitch, TempoMark, Tuplet
 from companion.scores.layout import lay_out
 from companion.scores.midibars import MidiBars
+from companion.scores.midilengths import believed
 from companion.scores.midinotes import TickNote
 from companion.scores.noteends import note_ends
 from companion.scores.quantise import QuantisedOnset, estimate_sigma, quantise_onsets, units_of
@@ -21,7 +23,8 @@ __all__ = ["MidiScore", "assemble"]
 
 @dataclass(frozen=True, slots=True)
 class MidiScore:
-    """What was found in a file: one line of notes that do not overlap, and its bars."""
+    """What was found in a file: one line of notes that do not overlap, and its bars. `lengths` are the written ones in
+    quarters where the file says them."""
 
     title: str
     part_id: str
@@ -32,10 +35,21 @@ class MidiScore:
     remarks: tuple[str, ...]
     origin: str
     sha256: str
+    lengths: tuple[Fraction, ...] = ()
 
 
 def assemble(score: MidiScore) -> Passage:
     """The passage."""
+    try:
+        return _assembled(score)
+    except ScoreError:
+        if not score.lengths:
+            raise
+        # Lengths that the file says and nobody can write.
+        return _assembled(replace(score, lengths=()))
+
+
+def _assembled(score: MidiScore) -> Passage:
     remarks = [*score.remarks, "MIDI files hold no written pitch: the notes are taken as written for the horn"]
     per_beat = score.ticks_per_beat
     onsets = [Fraction(note.on_tick, per_beat) for note in score.notes]
@@ -46,13 +60,11 @@ def assemble(score: MidiScore) -> Passage:
     if sigma is None:
         remarks.append("played in, not written: rhythms are rounded to what reads best")
     places = _in_order(quantise_onsets(onsets, units, per_beat, sigma))
-    bars, places, tempos = _upbeat_by_silence(bars, places, tempos, remarks)
-    graces = _graces(places)
-    if any(graces):
-        remarks.append(f"{sum(graces)} very short notes are written as grace notes")
-    mains = [i for i, grace in enumerate(graces) if not grace]
-    ends = dict(zip(mains, note_ends([places[i] for i in mains], [held[i] for i in mains], bars), strict=True))
-    lengths = [ends[i] - places[i].start if i in ends else Fraction(0) for i in range(len(places))]
+    if believed(score.lengths, [place.start for place in places], held, bars[-1].end):
+        lengths = list(score.lengths)
+    else:
+        bars, places, tempos = _upbeat_by_silence(bars, places, tempos, remarks)
+        lengths = _lengths(places, held, bars, remarks)
     bars = _used(bars, max(places[i].start + lengths[i] for i in range(len(places))))
     if not score.bars.key_known:
         bars = _with_likely_key(bars, score.notes, lengths, remarks)
@@ -68,6 +80,18 @@ def assemble(score: MidiScore) -> Passage:
         sha256=score.sha256,
     )
     return _with_tuplets(passage)
+
+
+def _lengths(
+    places: Sequence[QuantisedOnset], held: Sequence[Fraction], bars: Sequence[Bar], remarks: list[str]
+) -> list[Fraction]:
+    """The lengths that read best for what was held, 0 for grace notes."""
+    graces = _graces(places)
+    if any(graces):
+        remarks.append(f"{sum(graces)} very short notes are written as grace notes")
+    mains = [i for i, grace in enumerate(graces) if not grace]
+    ends = dict(zip(mains, note_ends([places[i] for i in mains], [held[i] for i in mains], bars), strict=True))
+    return [ends[i] - places[i].start if i in ends else Fraction(0) for i in range(len(places))]
 
 
 def _in_order(places: Sequence[QuantisedOnset]) -> list[QuantisedOnset]:

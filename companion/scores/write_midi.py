@@ -8,7 +8,8 @@ Conventions
   wind controller sends it. Before a tongued note the tongue takes 34.5 ms at the printed tempo (A. Hofmann and others,
   ICMPC-ESCOM 2012, 442), a quarter of the note at most. A staccato note sounds for half of its length and a
   staccatissimo for a quarter, but the silence is at most a quarter of a beat, or a third (ours, no source): any longer,
-  and a program that reads the file would write a rest there.
+  and a program that reads the file would write a rest there. Companion itself reads the written lengths out of an event
+  of its own (`midilengths`).
 * An accent is a louder note. Grace notes come just before their note; a trill is held; fermatas are not.
 * An upbeat is a first bar of its own time signature, 1/4 before 4/4.
 * Pitches are the written ones, as those who read a MIDI file take them, or the sounding ones; a text says which.
@@ -26,6 +27,7 @@ import mido
 
 from companion.errors import ScoreError
 from companion.passage import Bar, Note, Passage
+from companion.scores.midilengths import with_lengths
 from companion.scores.rhythm import full_bar_beats
 from companion.units import ms_from_s, s_per_beat
 
@@ -173,6 +175,7 @@ def _note_track(passage: Passage, sounds: Sequence[_Sound], per_beat: int) -> li
     program = _PROGRAMS.get(passage.transposition or 0, _PROGRAMS[-9])
     events: list[tuple[int, int, mido.Message]] = [
         (0, 0, mido.MetaMessage("track_name", name=_plain(passage.part_name) or "Saxophone")),
+        (0, 0, with_lengths(note.length for note in passage.notes)),
         (0, 0, mido.Message("program_change", program=program)),
     ]
     for sound in sounds:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from collections.abc import Callable
 from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
@@ -213,6 +214,77 @@ def test_any_rhythm_has_exact_onsets_and_never_overlaps(beats: list[str], tempo_
     assert [on for on, *_ in found] == [note.start for note in music.notes]
     for (on, off, *_), note in zip(found, music.notes, strict=True):
         assert note.start == on and note.start + note.length * Fraction(7, 10) <= off <= note.end
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "r:5/2 C4:1/2 D4:1/2 E4:1/2 F4:2 G4:2",  # begins with a silence that is no upbeat
+        "C4:1/2 r:1/4 D4:1/4 E4:1/2 r:1/4 F4:1/4 G4:2",  # no dotted eighths
+        "C4:2 D4:2 E4:5/4 F4:3/4 G4:2",
+    ],
+)
+@pytest.mark.parametrize("mark", ["", "staccato", "staccatissimo"])
+def test_written_lengths_come_back_whatever_sounds(text: str, mark: str, tmp_path: Path) -> None:
+    music = passage(text)
+    marks = frozenset({mark} if mark else ())
+    music = replace(music, notes=tuple(replace(note, articulations=marks) for note in music.notes))
+    found = again(music, tmp_path)
+    assert lines(found) == lines(music) and not any(bar.upbeat for bar in found.bars)
+
+
+def changed(data: bytes, change: Callable[[mido.MidiTrack], None]) -> bytes:
+    midi, out = mido.MidiFile(file=io.BytesIO(data)), io.BytesIO()
+    change(midi.tracks[1])
+    midi.save(file=out)
+    return out.getvalue()
+
+
+def _is_said(message: mido.Message) -> bool:
+    return message.type == "sequencer_specific"
+
+
+def _without(track: mido.MidiTrack) -> None:
+    track[:] = [message for message in track if not _is_said(message)]
+
+
+def _other_notes(track: mido.MidiTrack) -> None:
+    last = max(i for i, message in enumerate(track) if message.type == "note_on")
+    track[last:] = [message for message in track[last:] if message.type not in ("note_on", "note_off")]
+
+
+def _longer_notes(track: mido.MidiTrack) -> None:
+    for message in track:
+        message.time = message.time * 2
+
+
+def _saying(text: bytes) -> Callable[[mido.MidiTrack], None]:
+    def change(track: mido.MidiTrack) -> None:
+        _without(track)
+        track.insert(0, mido.MetaMessage("sequencer_specific", data=(0x7D, *b"companion lengths ", *text)))
+
+    return change
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        _other_notes, _longer_notes, _saying(b""), _saying(b"1 1 1 1 9"), _saying(b"0 0 0 0 0"),
+        _saying(b"1/0 1 1 1 1"), _saying(b"-1 1 1 1 1"), _saying(b"\xff\x00"), _saying(b"1e9 1 1 1 1"),
+        _saying(b"1 1/2 13/17 1 4"), _saying(b"9" * 5000), _saying(b"nan " * 5),
+    ],
+)  # fmt: skip
+def test_lengths_that_do_not_fit_are_not_believed(change: Callable[[mido.MidiTrack], None], tmp_path: Path) -> None:
+    music = passage("C4:1 D4:1/2 r:1/2 E4:1 F4:1 G4:4")
+    data = changed(to_midi(music), change)
+
+    def without(track: mido.MidiTrack) -> None:
+        change(track)
+        _without(track)
+
+    (tmp_path / "a.mid").write_bytes(data)
+    (tmp_path / "b.mid").write_bytes(changed(to_midi(music), without))
+    assert lines(read(tmp_path / "a.mid")) == lines(read(tmp_path / "b.mid"))
 
 
 def test_a_length_beyond_ticks_is_rounded() -> None:
