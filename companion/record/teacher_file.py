@@ -150,7 +150,7 @@ def _plain(text: str) -> str:
 
 def _likely(word: str, known: Collection[str]) -> str:
     close = difflib.get_close_matches(word, known, n=1, cutoff=0.5)
-    return f"did you mean {close[0]}?" if close else f"known are {', '.join(known)}"
+    return f"did you mean {close[0]}?" if close else f"known are {', '.join(known)}, or a newer companion knows it"
 
 
 def tables_in(data: Mapping[str, Any], kind: str, most: int, faults: Faults) -> list[dict[str, Any]]:

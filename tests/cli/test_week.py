@@ -255,6 +255,22 @@ def test_an_exercise_is_an_item_of_its_own_and_its_takes_count_for_it(
     assert rows[1].startswith("2  etude-e-minor ") and rows[1].endswith("0 of 3")
 
 
+def test_what_the_student_plays_by_the_command_is_what_the_week_counts(
+    home: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    shutil.copy(ETUDE, home / "shared" / "passages")
+    etude = "shared/passages/etude-e-minor.musicxml"
+    # This one chooses bars of the whole by itself, another one is made of the bars alone.
+    main(["week", "set", etude, "--bars", "5-8", "--tempo", "50", "--exercise", "rhythms", "--set", "kind=bursts"])
+    assert main(["week", "--student"]) == 0
+    command = next(line for line in capsys.readouterr().out.splitlines() if "companion play" in line).split()[1:]
+    by_itself = ["--port", "sim:steady:2", "--hidden", "--takes", "1", "--tempo", "50", "--tolerance", "300"]
+    assert main([*command, *by_itself]) == 0
+    main(["week"])
+    row = next(line for line in capsys.readouterr().out.splitlines() if line.startswith("1  etude-e-minor: rhythms"))
+    assert row.endswith("1 of 3")
+
+
 def test_a_target_is_taken_out(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
     score = "shared/passages/eight-bars.musicxml"
     for bars in ("1-4", "5-8"):
