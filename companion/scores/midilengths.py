@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from fractions import Fraction
+from itertools import islice
 
 import mido
 
@@ -20,6 +21,8 @@ _NAME = b"companion lengths "
 #: all in quarters, and but for rounding.
 _SILENT_SHARE, _SILENT, _ROUNDING = Fraction(1, 4), Fraction(3, 10), Fraction(1, 16)
 _MOST_LETTERS = 20
+#: Messages of a track that are looked at: names and programs come first, floods of controllers later.
+_HEAD = 64
 
 
 def with_lengths(lengths: Iterable[Fraction]) -> mido.MetaMessage:
@@ -29,8 +32,8 @@ def with_lengths(lengths: Iterable[Fraction]) -> mido.MetaMessage:
 
 
 def lengths_in(track: Iterable[mido.Message | mido.MetaMessage]) -> tuple[Fraction, ...]:
-    """The written lengths that a track says; empty where it says none that can be read."""
-    for message in track:
+    """The written lengths that a track says at its head; empty where it says none that can be read."""
+    for message in islice(track, _HEAD):
         if message.type != "sequencer_specific" or bytes(message.data[:1]) != bytes([_MAKER]):
             continue
         name, text = bytes(message.data[1 : 1 + len(_NAME)]), bytes(message.data[1 + len(_NAME) :])
@@ -56,7 +59,6 @@ def believed(lengths: Sequence[Fraction], starts: Sequence[Fraction], held: Sequ
         return False
     limits = [*starts[1:], end]
     return all(
-        start + length <= limit
-        and -_ROUNDING <= length - sounds <= max(length * _SILENT_SHARE, _SILENT) + _ROUNDING
+        start + length <= limit and -_ROUNDING <= length - sounds <= max(length * _SILENT_SHARE, _SILENT) + _ROUNDING
         for length, start, sounds, limit in zip(lengths, starts, held, limits, strict=True)
     )

@@ -114,12 +114,12 @@ from companion.errors import ScoreError
 from companion.scores.midifile import read_midi
 header = b"MThd" + (6).to_bytes(4, "big") + bytes([0, 0, 0, 1, 1, 224])
 track = b"\\x00\\xb0\\x01\\x01" + b"\\x00\\x01\\x02" * 6_000_000
-began = time.monotonic()
+began = time.process_time()
 try:
     read_midi(header + b"MTrk" + len(track).to_bytes(4, "big") + track, "flood.mid")
 except ScoreError as error:
     assert "far more data" in str(error), error
-    print("seconds", time.monotonic() - began)
+    print("seconds", time.process_time() - began)
 """
 
 
