@@ -30,6 +30,8 @@ __all__ = ["add_arguments", "add_stand_arguments", "controller_there", "play", "
 
 #: The largest screens there are; the page is engraved up to this.
 LARGEST_SIZE = (7680, 4320)
+#: So many items of the week sheet are named.
+MOST_NAMED = 3
 EXAMPLES = """examples:
   companion play etude.musicxml                       play it on the controller that was used last
   companion play etude.mxl --bars 5-8 --target 96     four bars, up to 96 quarters a minute
@@ -325,18 +327,17 @@ def _exercise_item(args: argparse.Namespace, sheet: WeekSheet, file: Path) -> We
 
 def _other_items(sheet: WeekSheet, file: Path) -> tuple[str, ...]:
     """What the sheet asks for out of this passage, where that is not what was put on the stand."""
-    from companion.record.week import item_for
+    from companion.record.week import items_of
 
     def words(item: WeekItem) -> str:
         where = f"bars {item.bars.replace('-', '–')}" if item.bars else "all of it"
         return f"{item.exercise} of {where}" if item.exercise else where
 
-    here = [
-        item for item in sheet.items if item_for(sheet, file, item.bars, item.exercise, item.exercise_options) is item
-    ]
+    here = [words(item) for item in items_of(sheet, file)]
     if not here:
         return ()
-    return (f"the week sheet asks for {' and '.join(words(item) for item in here)}; companion week --student says how",)
+    listed = " and ".join(here[:MOST_NAMED]) + (" and more" if len(here) > MOST_NAMED else "")
+    return (f"the week sheet asks for {listed}; companion week --student says how",)
 
 
 def _ladder(args: argparse.Namespace, passage: Passage, week: _Week) -> Ladder:

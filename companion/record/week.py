@@ -51,6 +51,7 @@ __all__ = [
     "WeekSheet",
     "day_from",
     "item_for",
+    "items_of",
     "load",
     "parse",
 ]
@@ -178,12 +179,17 @@ def item_for(
     is to be made of the bars, empty for the music itself; without `options` (values or their texts) the first with it.
     """
     wanted = normal_bars(bars)
-    items = [item for item in sheet.items if item.exercise == exercise and _same_file(item.path, Path(passage_path))]
+    items = [item for item in items_of(sheet, passage_path) if item.exercise == exercise]
     if options is not None:
         items = [item for item in items if _texts(item.exercise_options) == _texts(options)]
     exact = [item for item in items if item.bars == wanted]
     whole = [item for item in items if not item.bars]
     return next(iter(exact or whole), None)
+
+
+def items_of(sheet: WeekSheet, passage_path: Path) -> tuple[WeekItem, ...]:
+    """All items of this file, or of a copy of it as `item_for` has them."""
+    return tuple(item for item in sheet.items if _same_file(item.path, Path(passage_path)))
 
 
 def _texts(options: Mapping[str, Option]) -> dict[str, str]:
