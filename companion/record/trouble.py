@@ -33,7 +33,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from itertools import pairwise
@@ -57,8 +57,8 @@ from companion.units import ms_from_s, s_per_beat
 
 __all__ = [
     "BEHIND", "GONE_BACK", "KINDS", "LEAST_DAYS", "LEAST_FAILED", "LEAST_RATE", "NEWEST_TAKES", "NEWEST_TRIES",
-    "OMITTED", "SLIPPED", "STOPPED", "WRONG", "OwnTake", "TroubleSpot", "finger_lags", "newest_own_takes",
-    "trill_lags_of", "troubles", "troubles_in", "troubles_over_all",
+    "OMITTED", "SLIPPED", "STOPPED", "WRONG", "Change", "OwnTake", "Tried", "TroubleSpot", "Try", "finger_lags",
+    "newest_own_takes", "trill_lags_of", "troubles", "troubles_in", "troubles_of_tries", "troubles_over_all",
 ]  # fmt: skip
 
 #: How a change fails, the plainest first.
@@ -79,9 +79,10 @@ STOP_MS, STOP_BEATS = 250.0, 0.75
 _RIGHT = (ON_TIME, EARLY, LATE)
 #: (written MIDI number, keys) of a note, and of the two of a change.
 _Shape = tuple[int, tuple[str, ...]]
-_Change = tuple[_Shape, _Shape]
+Change = tuple[_Shape, _Shape]
 #: (bar, beat) of both notes; empty for a change wherever it stands.
 _Place = tuple[str, ...]
+_Key = tuple[_Place, Change]
 
 
 @dataclass(frozen=True, slots=True)
@@ -275,7 +276,7 @@ def _trills_seen(own: OwnTake) -> Iterator[TrillSeen]:
 
 
 @dataclass(frozen=True, slots=True)
-class _Try:
+class Try:
     """One take in which a change was tried: how it failed, empty where it went well."""
 
     day: str
@@ -285,20 +286,31 @@ class _Try:
 
 
 @dataclass(slots=True)
-class _Tried:
+class Tried:
     """All takes in which a change was tried, oldest first, and what is to be said about the change."""
 
-    tries: list[_Try] = field(default_factory=list)
+    tries: list[Try] = field(default_factory=list)
     names: tuple[str, str] = ("", "")
 
+    @property
+    def newest(self) -> list[Try]:
+        """Those that count."""
+        return self.tries[-NEWEST_TRIES:]
 
-def _tried(takes: Iterable[OwnTake], placed: bool) -> dict[tuple[_Place, _Change], _Tried]:
-    found: dict[tuple[_Place, _Change], _Tried] = defaultdict(_Tried)
+    @property
+    def counted(self) -> tuple[int, int]:
+        """(failed, takes) of those that count."""
+        newest = self.newest
+        return sum(1 for t in newest if t.kinds), len(newest)
+
+
+def _tried(takes: Iterable[OwnTake], placed: bool) -> dict[_Key, Tried]:
+    found: dict[_Key, Tried] = defaultdict(Tried)
     for own in takes:
         # Whoever wrote the file by hand may have written a tempo that is none.
         if not (own.tempo_bpm > 0 and own.take.tempo_bpm > 0) or own.take.ladder.get("trying"):
             continue
-        of_take: dict[tuple[_Place, _Change], set[str]] = {}
+        of_take: dict[_Key, set[str]] = {}
         for i, kinds in _outcomes(own.take):
             before, after = own.take.notes[i - 1], own.take.notes[i]
             place: _Place = (before.bar, before.beat, after.bar, after.beat) if placed else ()
@@ -306,7 +318,7 @@ def _tried(takes: Iterable[OwnTake], placed: bool) -> dict[tuple[_Place, _Change
             of_take.setdefault(key, set()).update(kinds)
             found[key].names = before.fingering, after.fingering
         for key, kinds in of_take.items():
-            found[key].tries.append(_Try(own.day, own.tempo_bpm, own.passage, frozenset(kinds)))
+            found[key].tries.append(Try(own.day, own.tempo_bpm, own.passage, frozenset(kinds)))
     return found
 
 
@@ -371,26 +383,52 @@ def troubles_in(
     """
     tried = _tried(takes, placed=passage is not None)
     places = _places(passage, plan) if passage is not None and plan is not None else None
-    newest = {key: found.tries[-NEWEST_TRIES:] for key, found in tried.items()}
-    failed_of_all = sum(1 for tries in newest.values() for t in tries if t.kinds)
-    all_tries = sum(map(len, newest.values()))
-    failed = {key: [t for t in tries if t.kinds] for key, tries in newest.items()}
-    chances = {}
-    for key, tries in newest.items():
-        others = all_tries - len(tries)
-        rate_of_others = (failed_of_all - len(failed[key])) / others if others else 0.0
-        chances[key] = _binomial_tail(len(failed[key]), len(tries), rate_of_others)
-    limit = _chance_limit(list(chances.values()))
     words = _Words(passage, plan, places, today or date.today())
-    spots = [
-        _spot(key, tried[key], tries, failed[key], words)
-        for key, tries in newest.items()
-        if (places is None or key in places) and chances[key] <= limit and _is_habit(failed[key], len(tries))
-    ]
+    counts = {key: found.counted for key, found in tried.items()}
+    there = {key: found for key, found in tried.items() if places is None or key in places}
+    return _spots(there, _told_apart(counts), words)
+
+
+def troubles_of_tries(
+    tried: Mapping[Change, Tried], counts: Mapping[Change, tuple[int, int]], today: date
+) -> tuple[TroubleSpot, ...]:
+    """The same for changes wherever they stand, of tries that were counted elsewhere.
+
+    Parameters
+    ----------
+    tried
+        Those that failed in at least `LEAST_FAILED` of the newest `NEWEST_TRIES`; others are no trouble spots.
+    counts
+        Of every change that was tried: (failed, takes) of the newest `NEWEST_TRIES`.
+    today
+        For the words.
+    """
+    anywhere: _Place = ()
+    told = _told_apart({(anywhere, change): count for change, count in counts.items()})
+    return _spots({(anywhere, change): found for change, found in tried.items()}, told, _Words(None, None, None, today))
+
+
+def _told_apart(counts: Mapping[_Key, tuple[int, int]]) -> set[_Key]:
+    """The changes that fail more often than the others by more than chance; `counts` are (failed, takes)."""
+    all_failed, all_takes = (sum(count[i] for count in counts.values()) for i in (0, 1))
+    chances = {}
+    for key, (failed, takes) in counts.items():
+        others = all_takes - takes
+        chances[key] = _binomial_tail(failed, takes, (all_failed - failed) / others if others else 0.0)
+    limit = _chance_limit(list(chances.values()))
+    return {key for key, chance in chances.items() if chance <= limit}
+
+
+def _spots(tried: Mapping[_Key, Tried], told: Collection[_Key], words: _Words) -> tuple[TroubleSpot, ...]:
+    spots = []
+    for key, found in tried.items():
+        failed = [t for t in found.newest if t.kinds]
+        if key in told and _is_habit(failed, len(found.newest)):
+            spots.append(_spot(key, found, found.newest, failed, words))
     return tuple(sorted(spots, key=lambda s: (s.solved, -s.low, -s.failed, s.note_index, s.from_midi, s.to_midi)))
 
 
-def _is_habit(failed: Sequence[_Try], takes: int) -> bool:
+def _is_habit(failed: Sequence[Try], takes: int) -> bool:
     if len(failed) < LEAST_FAILED or len({t.day for t in failed}) < LEAST_DAYS:
         return False
     return wilson_interval(len(failed), takes)[0] > LEAST_RATE
@@ -408,9 +446,7 @@ def _chance_limit(chances: Sequence[float]) -> float:
     return told[-1] if told else -1.0
 
 
-def _spot(
-    key: tuple[_Place, _Change], found: _Tried, tries: Sequence[_Try], failed: Sequence[_Try], words: _Words
-) -> TroubleSpot:
+def _spot(key: _Key, found: Tried, tries: Sequence[Try], failed: Sequence[Try], words: _Words) -> TroubleSpot:
     place, ((from_midi, from_keys), (to_midi, to_keys)) = key
     counts = Counter(kind for t in failed for kind in t.kinds)
     kinds = tuple(sorted(counts.items(), key=lambda entry: (-entry[1], KINDS.index(entry[0]))))
@@ -458,7 +494,7 @@ def _clean_needed(rate: float) -> int:
     return max(LEAST_CLEAN_SINCE, by_chance)
 
 
-def _fails_from(tries: Sequence[_Try]) -> tuple[float | None, int, int]:
+def _fails_from(tries: Sequence[Try]) -> tuple[float | None, int, int]:
     """The tempo from which on it fails, and how many of how many takes say so."""
     for tempo_bpm in sorted({t.tempo_bpm for t in tries if t.kinds}):
         there = [t for t in tries if t.tempo_bpm >= tempo_bpm][-NEWEST_AT_TEMPO:]
@@ -471,9 +507,9 @@ def _fails_from(tries: Sequence[_Try]) -> tuple[float | None, int, int]:
 # -- words ------------------------------------------------------------------------------------------------------------
 
 
-def _places(passage: Passage, plan: Plan) -> dict[tuple[_Place, _Change], tuple[int, int]]:
+def _places(passage: Passage, plan: Plan) -> dict[_Key, tuple[int, int]]:
     """Where each change of the passage stands first."""
-    found: dict[tuple[_Place, _Change], tuple[int, int]] = {}
+    found: dict[_Key, tuple[int, int]] = {}
     for before, after in pairwise(passage.notes):
         keys = [tuple(sorted(plan.choices[note.index].keys)) for note in (before, after)]
         bars = [passage.bars[note.bar].number for note in (before, after)]
@@ -487,21 +523,21 @@ def _places(passage: Passage, plan: Plan) -> dict[tuple[_Place, _Change], tuple[
 class _Words:
     passage: Passage | None
     plan: Plan | None
-    places: Mapping[tuple[_Place, _Change], tuple[int, int]] | None
+    places: Mapping[_Key, tuple[int, int]] | None
     today: date
 
-    def indices(self, key: tuple[_Place, _Change]) -> tuple[int, int]:
+    def indices(self, key: _Key) -> tuple[int, int]:
         """Of the notes left and arrived at; -1 where there is no passage."""
         return self.places[key] if self.places is not None else (-1, -1)
 
-    def change(self, key: tuple[_Place, _Change], names: tuple[str, str]) -> str:
+    def change(self, key: _Key, names: tuple[str, str]) -> str:
         """`G to B♭ side`."""
         if self.passage is not None and self.plan is not None:
             return change_in_words(self.passage, self.plan, *self.indices(key))
         shapes = zip(key[1], names, strict=True)
         return " to ".join(note_in_words(note_name(midi), fingering) for (midi, _), fingering in shapes)
 
-    def place(self, key: tuple[_Place, _Change], passages: int) -> str:
+    def place(self, key: _Key, passages: int) -> str:
         """` in bar 5`, with the beat where the bar has the same change twice; ` in 3 passages`."""
         if self.passage is None or self.places is None:
             return f" in {passages} passages" if passages > 1 else ""
