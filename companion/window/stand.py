@@ -645,10 +645,11 @@ class Stand:
 
     def _ladder_shown(self) -> LadderShown:
         rehearsal, allowed = self.run.rehearsal, self.run.rehearsal.tolerances
+        articulated = f", {allowed.articulation_share:.0%} articulated" if allowed.articulation_share else ""
         return LadderShown(
             rehearsal.ladder, rehearsal.section.passage.bars[0], self.run.music.target_label,
             f"{rehearsal.ladder.rule} Clean: no wrong note, {allowed.clean_share_on_time:.0%} within"
-            f" {allowed.on_time_ms:g} ms.",
+            f" {allowed.on_time_ms:g} ms{articulated}.",
         )  # fmt: skip
 
     def _draw_ladder(self, target: pygame.Surface) -> None:

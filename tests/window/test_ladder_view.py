@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pygame
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from window.stand_tools import make_setup, open_stand, playable
 
 from companion.passage import Bar
 from companion.practice.climbs import CLIMBS
 from companion.practice.ladder import Ladder
+from companion.practice.model import Tolerances
 from companion.window import ladder_view
 from companion.window.ladder_view import LadderShown, draw_ladder, rung_at
 from companion.window.layout import layout
@@ -68,3 +72,13 @@ def test_a_filled_pointer_stands_at_the_next_take_and_a_hollow_one_where_a_try_l
         else:
             assert any(row) == (ladder.trying and rung == ladder.rung)
             assert sum(row) <= flag / 2, "hollow or nothing"
+
+
+@pytest.mark.parametrize(("share", "said"), [(0.0, "95% within 30 ms."), (0.9, "95% within 30 ms, 90% articulated.")])
+def test_what_is_clean_is_said_with_what_the_teacher_asks_for(tmp_path: Path, share: float, said: str) -> None:
+    setup = make_setup(playable(2), tmp_path, tolerances=Tolerances(articulation_share=share))
+    app = open_stand(setup)
+    try:
+        assert app.stand._ladder_shown().note == f"{setup.ladder.rule} Clean: no wrong note, {said}"
+    finally:
+        app.close()
