@@ -22,7 +22,7 @@ from companion.charts.model import Chart
 from companion.errors import UsageError
 from companion.exercises.build import Section, Tone, make
 from companion.exercises.hard_bars import chosen_bars, music_as_written
-from companion.exercises.keys_of import Key, at_fifths, keys_from, own_key
+from companion.exercises.keys_of import MOST_SIGNS, Key, at_fifths, keys_from, own_key
 from companion.passage import Passage, Pitch, Trill
 from companion.planning.model import Plan
 from companion.practice.words import bars_in_words, capital
@@ -36,8 +36,6 @@ WAYS = {
     "step": ((*range(0, 12, 2), *range(1, 12, 2)), "by whole tones"),
     "chromatic": (tuple(range(12)), "by semitones"),
 }
-#: No more signs than these stand before a staff.
-_MOST_SIGNS = 7
 
 
 def keys(
@@ -130,7 +128,7 @@ def _spellings(section: Section, step: int, shift: int) -> Iterator[Section]:
     for fifths in (7 * step % 12, 7 * step % 12 - 12):
         if not step:
             fifths = 0
-        if abs(section.fifths + fifths) <= _MOST_SIGNS or not fifths:
+        if abs(section.fifths + fifths) <= MOST_SIGNS or not fifths:
             tones = tuple(_tone(tone, fifths, shift) for tone in section.tones)
             yield replace(section, tones=tones, fifths=section.fifths + fifths)
 

@@ -9,7 +9,7 @@ from companion.errors import UsageError
 from companion.passage import Passage, Pitch
 from companion.scores.spelling import likely_key
 
-__all__ = ["Key", "at_fifths", "degree", "key_named", "keys_for", "keys_from", "own_key"]
+__all__ = ["MOST_SIGNS", "Key", "at_fifths", "degree", "key_named", "keys_for", "keys_from", "own_key"]
 
 _LETTERS = "CDEFGAB"
 _FIFTHS_LETTERS = "FCGDAEB"
@@ -17,6 +17,8 @@ _NAME = re.compile(r"([A-Ga-g])[\s-]*(sharp|flat|♯|♭|#|b)?[\s-]*(major|minor
 _ALTERS = {"sharp": 1, "♯": 1, "#": 1, "flat": -1, "♭": -1, "b": -1, "": 0}
 #: The twelve signatures that are practised (common practice, no source): D♭ to F♯ major, E♭ to G♯ minor.
 _FLATTEST = {"major": -5, "minor": -6}
+#: No more signs than these stand before a staff.
+MOST_SIGNS = 7
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +61,7 @@ def key_named(text: str, default_mode: str) -> Key:
     mode = (found[3] or default_mode).lower()
     letter, alter = found[1].upper(), _ALTERS[(found[2] or "").lower()]
     fifths = _FIFTHS_LETTERS.index(letter) - 1 + 7 * alter - (3 if mode == "minor" else 0)
-    if abs(fifths) > 7:
+    if abs(fifths) > MOST_SIGNS:
         raise UsageError(f"{text!r} would need more than seven signs: name the key by its other name")
     return Key(fifths, mode)
 
@@ -97,7 +99,7 @@ def keys_for(key: str, own: Key, mode: str, what: str) -> tuple[Key, ...]:
     if key.strip().lower() == "all":
         return keys_from(own.fifths, needed)
     if not key.strip():
-        return (Key(own.fifths, needed),)
+        return (Key(own.fifths, needed) if abs(own.fifths) <= MOST_SIGNS else keys_from(own.fifths, needed)[0],)
     try:
         named = key_named(key, needed)
     except UsageError:

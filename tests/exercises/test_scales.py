@@ -258,6 +258,7 @@ def test_a_key_that_is_never_written_in_one_mode_is_meant_in_the_other() -> None
     assert keys_for("D-flat", own, "", "a scale") == (Key(-5, "major"),)
     assert keys_for("G-sharp", Key(0, "major"), "", "a scale") == (Key(5, "minor"),)
     assert keys_for("", own, "", "a scale") == (own,)
+    assert keys_for("", Key(8, "major"), "", "a scale") == (Key(-4, "major"),)  # G sharp major is written as A flat
     assert keys_for("ALL", own, "", "a scale") == keys_from(1, "minor")
     with pytest.raises(UsageError, match="seven signs"):
         keys_for("D-flat", own, "minor", "harmonic-minor")
