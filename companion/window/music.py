@@ -57,7 +57,7 @@ def material(passage: Passage, plan: Plan, bars: tuple[int, int]) -> tuple[Passa
     if bars == (0, len(passage.bars) - 1):
         return passage, plan
     kept = [note.index for note in passage.notes if first_bar <= note.bar <= last_bar]
-    return passage.excerpt(first_bar, last_bar), plan.part(kept[0], len(kept))
+    return passage.excerpt(first_bar, last_bar), plan.part(kept[0] if kept else 0, len(kept))
 
 
 def ladder_for(exercise: Passage, piece: Ladder) -> Ladder:

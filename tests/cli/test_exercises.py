@@ -301,3 +301,18 @@ def test_what_keeps_failing_in_an_exercise(etude: Path, capsys: pytest.CaptureFi
     ):
         assert main(wrong) == 1
         assert said in capsys.readouterr().err
+
+
+def test_bars_of_rests_only(etude: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    note = "<note><pitch><step>{}</step><octave>4</octave></pitch><duration>2</duration></note>"
+    Path("rests.musicxml").write_text(
+        '<score-partwise version="4.0"><part-list><score-part id="P1"><part-name>Sax</part-name></score-part>'
+        '</part-list><part id="P1"><measure number="1"><attributes><divisions>1</divisions><time><beats>4</beats>'
+        "<beat-type>4</beat-type></time></attributes><note><rest/><duration>4</duration></note></measure>"
+        f'<measure number="2">{note.format("G")}{note.format("A")}</measure></part></score-partwise>'
+    )
+    out = told(capsys, "rests.musicxml", "--bars", "1")
+    assert "What bar 1 calls for" in out and "Nothing can be made of these bars" in out
+    for name in set(REGISTRY) - {"scales"}:
+        refused(capsys, "rests.musicxml", name, "--bars", "1")
+    assert "450 notes" in told(capsys, "rests.musicxml", "scales", "--bars", "1")
