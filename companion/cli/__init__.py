@@ -24,6 +24,7 @@ COMMANDS = {
     "fingerings": ("companion.cli.fingerings", "the fingering of every note with its reason, marks, limits, rules"),
     "handout": ("companion.cli.handout", "the printed sheet: the passage with marks, reasons, exercises, tempo steps"),
     "exercises": ("companion.cli.exercises", "practice material out of the passage, listed or made"),
+    "today": ("companion.cli.today", "what to play now and why, with breaks and an end"),
     "week": ("companion.cli.week", "show the week sheet with what was reached, or set a target in it"),
     "progress": ("companion.cli.progress", "what was reached on a passage, as text and as a plot"),
     "mock": ("companion.cli.mock", "a mock performance: one go at each piece, no click, then a judge's sheet"),

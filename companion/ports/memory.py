@@ -1,7 +1,8 @@
-"""What is remembered between runs: of ports the last one and each one's shift and delay; how loud click and tone are.
+"""What is remembered between runs: of ports the last one and each one's shift and delay; how loud click and tone are;
+how long a sitting is and whether its tasks take turns.
 
-`settings.toml` in the settings folder, tables `[ports]`, `[ports.known."NAME"]` and `[sound]`; other tables are left as
-they are.
+`settings.toml` in the settings folder, tables `[ports]`, `[ports.known."NAME"]`, `[sound]` and `[today]`; other tables
+are left as they are.
 """
 
 from __future__ import annotations
@@ -20,7 +21,10 @@ from companion.errors import PortError
 from companion.paths import settings_dir
 from companion.units import LARGEST_SHIFT_SEMITONES, LONGEST_DELAY_MS
 
-__all__ = ["PortMemory", "PortSettings", "SoundLevels", "recall", "recall_sound", "remember", "remember_sound"]
+__all__ = [
+    "PortMemory", "PortSettings", "SoundLevels", "TodayHabits", "recall", "recall_sound", "recall_today", "remember",
+    "remember_sound", "remember_today",
+]  # fmt: skip
 
 FILE_NAME = "settings.toml"
 
@@ -150,6 +154,44 @@ def remember_sound(levels: SoundLevels, folder: Path | None = None) -> None:
         _write(path, tomlkit.dumps(document))
     except OSError as error:
         raise PortError(f"{path}: the sound can't be remembered ({error.strerror}): is it writable?") from error
+
+
+@dataclass(frozen=True, slots=True)
+class TodayHabits:
+    """How long a sitting is, in minutes without breaks, and whether its tasks take turns."""
+
+    minutes: float = 30.0
+    interleaved: bool = True
+
+
+def recall_today(folder: Path | None = None) -> TodayHabits:
+    """The habits that were kept; a value that makes no sense leaves the usual one."""
+    document, _ = _read((folder or settings_dir()) / FILE_NAME)
+    table, usual = document.get("today", {}), TodayHabits()
+    if not isinstance(table, Mapping):
+        return usual
+    minutes = table.get("minutes")
+    if isinstance(minutes, bool) or not isinstance(minutes, int | float) or not 5 <= minutes <= 180:
+        minutes = usual.minutes
+    return TodayHabits(float(minutes), table.get("interleaved") is not False)
+
+
+def remember_today(habits: TodayHabits, folder: Path | None = None) -> None:
+    """Keep the habits; written whole or not at all.
+
+    Raises
+    ------
+    PortError
+        Where the file can't be written.
+    """
+    path = (folder or settings_dir()) / FILE_NAME
+    document, _ = _read(path)
+    table = _table(document, "today")
+    table["minutes"], table["interleaved"] = habits.minutes, habits.interleaved
+    try:
+        _write(path, tomlkit.dumps(document))
+    except OSError as error:
+        raise PortError(f"{path}: the sitting can't be remembered ({error.strerror}): is it writable?") from error
 
 
 def _settings(table: object) -> tuple[PortSettings, list[str]]:

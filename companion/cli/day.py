@@ -1,0 +1,276 @@
+"""What is open today: the week sheet's items, own trouble spots, shaky shapes, and a first go that counts."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+
+from companion.cli.week_items import ItemMusic, ItemReader
+from companion.errors import CompanionError
+from companion.practice.hurdle import change_in_words
+from companion.practice.sitting import Day
+from companion.practice.today import COLD, ITEM, SHAPES, TROUBLE, Task, need_of
+from companion.practice.words import capital, number_of
+from companion.record.cold import COLD_AFTER_S, cold_in_words, count_cold
+from companion.record.index import Wanted, survey
+from companion.record.model import TakeSummary
+from companion.record.progress import Reached, best_clean_bpm, of_item, of_passage, reached
+from companion.record.week import WEEKDAYS, WeekItem, WeekSheet
+
+__all__ = ["look_at_day"]
+
+#: What was played longer ago says nothing of where the player stands.
+DAYS_BACK = 120
+#: So close before the day it counts, the day begins with a first go at the tempo of the target.
+COLD_DAYS, COLD_NEAR = 3, 0.9
+#: Another day begins a little below where the last one ended (common practice, no source).
+ANOTHER_DAY = 0.95
+MOST_SPOTS = 2
+
+
+@dataclass(frozen=True, slots=True)
+class _Item:
+    """An item with its music (None where that can't be opened) and what was played of it."""
+
+    item: WeekItem
+    music: ItemMusic | None
+    takes: tuple[TakeSummary, ...]
+    whole: tuple[TakeSummary, ...]
+    reached: Reached
+    fault: str = ""
+
+    @property
+    def words(self) -> str:
+        """`Étude in E minor, bars 5–8`, `links of Étude in E minor`."""
+        title = self.music.passage.title if self.music and not self.item.exercise else ""
+        title = title or Path(self.item.passage).stem
+        bars = self.item.bars.replace("-", "–")
+        where = f", {'bars' if '–' in bars else 'bar'} {bars}" if bars else ""
+        return f"{self.item.exercise} of {title}{where}" if self.item.exercise else f"{title}{where}"
+
+
+def look_at_day(sheet: WeekSheet | None, sessions: Path, now: datetime) -> Day:
+    """Look at sheet and record.
+
+    Parameters
+    ----------
+    sheet
+        None where there is none: then only what the record tells is open.
+    sessions
+        The practice log.
+    now
+        With its zone.
+
+    Raises
+    ------
+    RecordError
+        If the log can't be read.
+    """
+    today = now.date()
+    log = survey(sessions, wanted=Wanted(first_day=(today - timedelta(days=DAYS_BACK)).isoformat()))
+    own = [take for take in log.takes if not take.simulated and not take.example]
+    of_today = [take for take in own if take.day == today.isoformat()]
+    items = _items(sheet, sessions, own, today) if sheet is not None else []
+    tasks: list[Task] = []
+    done: list[str] = []
+    for one in items:
+        state = _state(one, sheet, today)
+        (tasks if isinstance(state, Task) else done).append(state)  # type: ignore[arg-type]
+    cold = _cold(items, now)
+    spots, faults = _spots(items, sessions)
+    shapes = _shapes(items, sessions)
+    return Day(
+        date=today,
+        tasks=tuple([*cold, *tasks, *spots, *shapes]),
+        done=tuple(done),
+        played_min=sum(take.duration_s for take in of_today) / 60,
+        since_break_min=_since_break_min(of_today, now),
+        remarks=(*(one.fault for one in items if one.fault), *faults, *log.remarks),
+    )
+
+
+def _items(sheet: WeekSheet, sessions: Path, own: Sequence[TakeSummary], today: date) -> list[_Item]:
+    reader = ItemReader(sheet.path, sessions)
+    found = []
+    for item in sheet.items:
+        music, fault, sha256 = None, "", ""
+        try:
+            music = reader.music(item)
+            sha256 = music.sha256
+        except CompanionError as error:
+            fault = f"{item.passage}: {error}" if item.path.is_file() else f"{item.passage} is not there"
+        takes = of_item(item, own, sha256)[0] if music else ()
+        whole = of_passage(own, sha256, item.passage)[0] if music and not item.exercise else takes
+        if music:
+            takes, whole = (tuple(t for t in ts if t.instrument in ("", music.chart.name)) for ts in (takes, whole))
+        week = [day.isoformat() for day in sheet.days]
+        found.append(_Item(item, music, takes, whole, reached(item, week, takes, sha256), fault))
+    return found
+
+
+def _state(one: _Item, sheet: WeekSheet | None, today: date) -> Task | str:
+    """A task, or why there is nothing to do."""
+    assert sheet is not None
+    item, target = one.item, f"{one.item.target_bpm:g}"
+    days = sheet.days_of(item)
+    overdue = not one.reached.done and bool(days) and days[-1] < today
+    if one.reached.done:
+        if today not in days:
+            return f"{one.words}: reached, {one.reached.at_target} clean at {target}."
+    elif today not in days and not overdue:
+        coming = [day for day in days if day > today]
+        return f"{one.words}: not today; next on {_day(coming[0])}." if coming else f"{one.words}: not today."
+    if one.music is None:
+        return f"{one.words}: can't be put on the stand, see below."
+    best = best_clean_bpm(one.takes)
+    gap = 1.0 if best is None else max(0.0, 1 - best / item.target_bpm)
+    due = item.by or sheet.days[-1]
+    minutes = sum(take.duration_s for take in one.takes if take.day == today.isoformat()) / 60
+    tempo_bpm = _stands_at(one, today)
+    return Task(
+        key=f"item {item.passage} {item.bars} {item.exercise} {sorted(item.exercise_options.items())}",
+        kind=ITEM,
+        title=one.words,
+        why=_why(one, best, due, overdue=overdue),
+        need=need_of(gap, (due - today).days, done=one.reached.done, minutes_today=minutes),
+        command=_command(item, tempo_bpm),
+        tempo_bpm=tempo_bpm,
+    )
+
+
+def _why(one: _Item, best: float | None, due: date, *, overdue: bool) -> str:
+    item = one.item
+    by = f" by {_day(due)}" if item.by else " this week"
+    if one.reached.done:
+        return f"Reached: {one.reached.at_target} clean at {item.target_bpm:g}. Once more keeps it."
+    was = f"It was due on {_day(due)}: " if overdue else ""
+    goal = f"target {item.target_bpm:g}" + ("" if overdue else by)
+    if best is None:
+        played = "not clean at any tempo yet" if one.takes else "not played yet"
+        said = f"{goal}, {played}."
+    elif best >= item.target_bpm - 0.05:
+        missing = number_of(one.reached.wanted - one.reached.at_target, "clean take")
+        said = f"{goal}: the tempo is there, {missing} more to go."
+    else:
+        said = f"{goal}, clean up to {best:g} so far."
+    return f"{was}{said}" if was else capital(said)
+
+
+def _stands_at(one: _Item, today: date) -> float | None:
+    """The tempo to go on from: that of today's last take, else a little below where an earlier day ended."""
+    if not one.takes:
+        return None
+    last = max(one.takes, key=lambda take: take.started)
+    if last.day == today.isoformat():
+        return min(last.tempo_bpm, one.item.target_bpm)
+    best = best_clean_bpm(one.takes)
+    return float(round(ANOTHER_DAY * min(best or last.tempo_bpm, last.tempo_bpm, one.item.target_bpm)))
+
+
+def _command(item: WeekItem, tempo_bpm: float | None) -> tuple[str, ...]:
+    words = ["play", _short(item.path), *(["--bars", item.bars] if item.bars else [])]
+    words += ["--exercise", item.exercise] if item.exercise else []
+    words += [word for name, value in item.exercise_options.items() for word in ("--set", f"{name}={value}")]
+    return (*words, *(["--tempo", f"{tempo_bpm:g}"] if tempo_bpm else []))
+
+
+def _short(path: Path) -> str:
+    return os.path.relpath(path) if path.is_relative_to(Path.cwd()) else str(path)
+
+
+def _cold(items: Sequence[_Item], now: datetime) -> Iterator[Task]:
+    """One first go a day, of what counts soonest, where nothing of its passage was played in the last hours."""
+    ripe = []
+    for one in items:
+        best = best_clean_bpm(one.takes)
+        if one.music is None or one.item.exercise or one.item.by is None or best is None:
+            continue
+        left = (one.item.by - now.date()).days
+        warm = any(_ended(take) > now - timedelta(seconds=COLD_AFTER_S) for take in one.whole)
+        if 0 <= left <= COLD_DAYS and best >= COLD_NEAR * one.item.target_bpm and not warm:
+            ripe.append((left, one))
+    for left, one in sorted(ripe, key=lambda pair: pair[0])[:1]:
+        soon = "today" if left == 0 else "tomorrow" if left == 1 else f"in {left} days"
+        told = cold_in_words(count_cold(one.whole, one.item.target_bpm, one.item.bars))
+        yield Task(
+            key="cold",
+            kind=COLD,
+            title=f"First go: {one.words} at {one.item.target_bpm:g}",
+            why=f"It counts {soon}: play it once, as on the day, before anything warms up. {told}".strip(),
+            command=_command(one.item, one.item.target_bpm),
+            tempo_bpm=one.item.target_bpm,
+        )
+
+
+def _spots(items: Sequence[_Item], sessions: Path) -> tuple[list[Task], list[str]]:
+    """The worst unsolved spot of each passage, the worst ones first."""
+    from companion.record.trouble import newest_own_takes, troubles_in
+
+    found: list[tuple[float, Task]] = []
+    faults: list[str] = []
+    seen: set[Path] = set()
+    for one in items:
+        if one.music is None or one.item.path in seen or not one.whole:
+            continue
+        seen.add(one.item.path)
+        try:
+            opened = ItemReader(one.item.path, sessions).opened(one.item.path)
+            plan = opened.plan()
+            takes = newest_own_takes(sessions, opened.chart, opened.passage)
+            spots = [spot for spot in troubles_in(takes, opened.passage, plan) if not spot.solved]
+        except CompanionError as error:
+            faults.append(str(error))
+            continue
+        for spot in spots[:1]:
+            change = spot.change
+            if spot.from_index >= 0:
+                change = change_in_words(opened.passage, plan, spot.from_index, spot.note_index)
+            title = f"{change}, bar {spot.bar} of {opened.passage.title or one.item.path.stem}"
+            command = ("play", _short(one.item.path), "--exercise", "links", "--set", f"into={spot.note_index}")
+            task = Task(f"spot {one.item.path}", TROUBLE, title, spot.sentence, 1.5 + spot.rate, command)
+            found.append((spot.rate, task))
+    found.sort(key=lambda pair: -pair[0])
+    return [task for _, task in found[:MOST_SPOTS]], faults
+
+
+def _shapes(items: Sequence[_Item], sessions: Path) -> Iterator[Task]:
+    """Shapes that are due, on the horn of the week's items; nothing for who never practised any."""
+    from companion.charts import load
+    from companion.practice.shapes import catalogue
+    from companion.practice.spacing import is_due, shaky_first
+    from companion.record.shapes import read_answers
+
+    chart = next((one.music.chart for one in items if one.music is not None), None) or load("alto")
+    cards, now = read_answers(sessions, chart.name).cards, datetime.now(UTC)
+    due = [name for name in shaky_first(list(cards), cards, now) if is_due(cards[name], now)]
+    if not due:
+        return
+    words = {question.id: question.words for question in catalogue(chart)}
+    first = next((words[name] for name in due if name in words), "")
+    shaky = f"; the shakiest: {first}" if first else ""
+    command = ("shapes", *(["--instrument", chart.name] if chart.name != "alto" else []))
+    count = number_of(len(due), "shape")
+    yield Task("shapes", SHAPES, f"Shapes: {len(due)} due", f"{count} would be forgotten soon{shaky}.", 1.0, command)
+
+
+def _ended(take: TakeSummary) -> datetime:
+    began = datetime.fromisoformat(take.started)
+    return (began if began.tzinfo else began.astimezone()) + timedelta(seconds=take.duration_s)
+
+
+def _since_break_min(takes: Sequence[TakeSummary], now: datetime) -> float:
+    """How long the player has been at it without a break of some minutes, up to now."""
+    begin: datetime | None = None
+    end = now
+    for take in sorted(takes, key=lambda take: take.started, reverse=True):
+        if end - _ended(take) > timedelta(minutes=4):
+            break
+        end = begin = _ended(take) - timedelta(seconds=take.duration_s)
+    return (now - begin).total_seconds() / 60 if begin is not None else 0.0
+
+
+def _day(day: date) -> str:
+    return WEEKDAYS[day.weekday()]

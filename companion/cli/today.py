@@ -1,0 +1,195 @@
+"""`companion today`: what to play now and why, in which order, with breaks and an end."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import shlex
+import shutil
+import subprocess
+import textwrap
+from dataclasses import replace
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from companion import paths
+from companion.errors import UsageError, WeekSheetError
+
+if TYPE_CHECKING:
+    from companion.practice.sitting import Sitting
+
+__all__ = ["add_arguments", "run"]
+
+_EXAMPLES = """\
+examples:
+  companion today                     what to play now, and why
+  companion today --minutes 45        in so many minutes (kept for the next time)
+  companion today --blocked           each thing in one go rather than in turns (kept; --in-turns turns it back)
+  companion today --start             put the next thing on the stand
+  companion today --window            the same as a page; the space bar starts the next thing
+
+What is open comes from the week sheet, from what failed in your own takes, and from shapes that are due. Things take
+turns of a few minutes: some studies find that what was practised so is kept better a day later, others find no
+difference or the opposite, so it is yours to switch off. Rest some minutes every half hour; stop at pain, numbness or
+tingling; keep click and headphones moderate. Your teacher and licensed health professionals decide."""
+CARE = (
+    "Rest some minutes every half hour; stop at pain, numbness or tingling; keep click and headphones moderate. Your"
+    " teacher and licensed health professionals decide."
+)
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Options of `companion today`."""
+    from companion.cli.play import _size
+
+    parser.formatter_class = argparse.RawDescriptionHelpFormatter
+    parser.epilog = _EXAMPLES
+    parser.add_argument("--minutes", type=_minutes, metavar="N", help="length of the sitting, breaks not counted")
+    turns = parser.add_mutually_exclusive_group()
+    turns.add_argument("--blocked", action="store_true", help="each thing in one go")
+    turns.add_argument("--in-turns", action="store_true", help="things take turns (as usual)")
+    parser.add_argument("--sheet", type=Path, metavar="FILE", help="the week sheet (default: week.toml in shared/)")
+    parser.add_argument("--sessions", type=Path, metavar="DIR", help="the practice log (default: $COMPANION_SESSIONS)")
+    parser.add_argument("--start", action="store_true", help="put the next thing on the stand")
+    parser.add_argument("--json", action="store_true", help="print the plan as data")
+    window = parser.add_argument_group("the page")
+    window.add_argument("--window", action="store_true", help="show it as a page; the space bar starts the next thing")
+    window.add_argument("--size", type=_size, default=(1280, 720), metavar="WxH", help="default: 1280x720")
+    window.add_argument("--hidden", action="store_true", help="run without a display; with --shots")
+    window.add_argument("--shots", type=Path, metavar="DIR", help="save a PNG of the page there, and end")
+
+
+def _minutes(text: str) -> float:
+    from companion.practice.today import LONGEST_MIN, SHORTEST_MIN
+
+    try:
+        value = float(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a number") from None
+    if not SHORTEST_MIN <= value <= LONGEST_MIN:
+        raise argparse.ArgumentTypeError(f"{text} is out of range: give {SHORTEST_MIN:g} to {LONGEST_MIN:g} minutes")
+    return value
+
+
+def run(args: argparse.Namespace) -> int:
+    """`companion today`."""
+    from companion.ports.memory import recall_today, remember_today
+
+    if args.hidden and not args.shots:
+        raise UsageError("--hidden leaves nothing to see: add --shots DIR, or leave it out")
+    kept = recall_today()
+    habits = replace(
+        kept,
+        minutes=args.minutes or kept.minutes,
+        interleaved=False if args.blocked else True if args.in_turns else kept.interleaved,
+    )
+    if habits != kept:
+        remember_today(habits)
+    if args.window or args.shots:
+        return _page(args)
+    return _as_text(args)
+
+
+def _as_text(args: argparse.Namespace) -> int:
+    from companion.cli import main
+
+    sitting = _sitting(args)
+    if args.json:
+        print(json.dumps(sitting.as_data(), ensure_ascii=False, indent=1))
+    else:
+        print("\n".join(_lines(sitting)))
+    if not args.start:
+        return 0
+    if sitting.next is None:
+        raise UsageError("there is nothing to start: set a target with companion week set, or play something")
+    return main(list(sitting.command_of(sitting.next)))
+
+
+def _sitting(args: argparse.Namespace) -> Sitting:
+    from companion.cli.day import look_at_day
+    from companion.ports.memory import recall_today
+    from companion.practice.sitting import Sitting
+    from companion.practice.today import plan_sitting
+    from companion.record.week import load
+
+    path = args.sheet or paths.week_sheet()
+    remarks: list[str] = []
+    sheet = None
+    if args.sheet or path.is_file():
+        try:
+            sheet = load(path)
+        except WeekSheetError as error:
+            if args.sheet:
+                raise
+            remarks.append(f"the week sheet is not followed: {error}")
+    else:
+        remarks.append("there is no week sheet yet: companion week set PASSAGE --tempo 96 begins one")
+    now = datetime.now().astimezone()
+    day = look_at_day(sheet, args.sessions or paths.sessions_dir(), now)
+    if sheet is not None and sheet.days[-1] < now.date():
+        remarks.append("the week of the sheet is over; set the next one's first target with companion week set --week")
+    habits = recall_today()
+    entries = plan_sitting(day.tasks, habits.minutes, interleaved=habits.interleaved, played_min=day.since_break_min)
+    options = [word for name in ("sheet", "sessions") for word in _option(name, getattr(args, name))]
+    return Sitting(day, habits.minutes, habits.interleaved, entries, (*remarks, *day.remarks), tuple(options))
+
+
+def _option(name: str, path: Path | None) -> tuple[str, ...]:
+    return (f"--{name}", str(path)) if path is not None else ()
+
+
+def _page(args: argparse.Namespace) -> int:
+    """The page, and the stand in turn: what was started comes back to the page."""
+    from companion.cli import main
+    from companion.ports.memory import TodayHabits, remember_today
+    from companion.window.today_app import TodayApp
+
+    def look(minutes: float, interleaved: bool) -> Sitting:
+        remember_today(TodayHabits(minutes, interleaved))
+        return _sitting(args)
+
+    while True:
+        app = TodayApp(_sitting(args), look, size=args.size, hidden=args.hidden, shots=args.shots)
+        chosen = app.loop()
+        if chosen is None:
+            return 0
+        size = "x".join(str(n) for n in app.size)
+        main([*chosen, "--size", size])
+
+
+def _lines(sitting: Sitting) -> list[str]:
+    width = max(60, min(shutil.get_terminal_size((80, 24)).columns, 100))
+
+    def wrapped(text: str, indent: str, hang: str = "") -> list[str]:
+        return textwrap.wrap(
+            text, width, initial_indent=indent, subsequent_indent=indent + hang, break_on_hyphens=False
+        )
+
+    lines = [sitting.heading, ""]
+    if not sitting.entries:
+        lines += wrapped(sitting.nothing, "")
+    number = 0
+    for entry in sitting.entries:
+        minutes = f"{entry.minutes:.0f} min"
+        if entry.task is None:
+            lines.append(f"{'':>3} {minutes:>7}  a break")
+            continue
+        number += 1
+        lines += wrapped(f"{number:>2}. {minutes:>7}  {sitting.words(entry)}", "", " " * 13)
+        if not entry.again:
+            lines += wrapped(entry.task.why, " " * 13)
+            lines.append(f"{'':13}{_shown(('companion', *sitting.command_of(entry)))}")
+    if sitting.entries:
+        lines += ["", *wrapped(sitting.end, "")]
+    for sentence in sitting.day.done:
+        lines += wrapped(sentence, "", "  ")
+    for remark in sitting.remarks:
+        lines += wrapped(f"note: {remark}", "", "  ")
+    return [*lines, "", *wrapped(CARE, "")]
+
+
+def _shown(words: tuple[str, ...]) -> str:
+    # A Windows shell takes double quotes only.
+    return subprocess.list2cmdline(words) if os.name == "nt" else shlex.join(words)

@@ -1,0 +1,245 @@
+"""The page of the day in a window: what to play now and why; one key starts the next thing."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pygame
+
+from companion.errors import CompanionError
+from companion.practice.sitting import Sitting
+from companion.practice.today import LONGEST_MIN, SHORTEST_MIN, Entry
+from companion.window.app import open_display
+from companion.window.layout import no_smaller
+from companion.window.shots import Shots
+from companion.window.theme import Ink, Type, wrap
+
+__all__ = ["TodayApp"]
+
+LOOKS_PER_S = 30
+STEP_MIN = 5.0
+CARE = (
+    "Rest some minutes every half hour; stop at pain, numbness or tingling; keep click and headphones moderate. Your"
+    " teacher and licensed health professionals decide."
+)
+_KEYS = "space  start   ·   ↑ ↓  choose   ·   + −  minutes   ·   I  {order}   ·   Esc  leave"
+
+
+class TodayApp:
+    """Shows a sitting until something is chosen or the window is left.
+
+    Parameters
+    ----------
+    sitting
+        What is shown first.
+    look
+        Plans it anew for so many minutes, in turns or not.
+    """
+
+    def __init__(
+        self,
+        sitting: Sitting,
+        look: Callable[[float, bool], Sitting],
+        *,
+        size: tuple[int, int] = (1280, 720),
+        hidden: bool = False,
+        shots: Path | None = None,
+    ) -> None:
+        self.sitting, self._look = sitting, look
+        self.shots = Shots(shots) if shots else None
+        open_display(hidden)
+        pygame.font.init()
+        pygame.key.set_repeat(350, 80)
+        self.surface = pygame.display.set_mode(no_smaller(size), pygame.RESIZABLE)
+        pygame.display.set_caption("Today – companion")
+        self.size = self.surface.get_size()
+        self.at = self._first()
+        self.said = ""
+        self.chosen: tuple[str, ...] | None = None
+        self.quit = False
+        self._rows: list[tuple[pygame.Rect, int]] = []
+        self._changed = True
+
+    def _first(self) -> int:
+        """The first turn that is no break; 0 where nothing is open."""
+        entries = self.sitting.entries
+        return next((i for i, entry in enumerate(entries) if entry.task is not None), 0)
+
+    def loop(self) -> tuple[str, ...] | None:
+        """The words of the command chosen, None where the page was left."""
+        pace = pygame.time.Clock()
+        try:
+            while not self.quit:
+                self.frame()
+                if self.shots:
+                    self.shots.take("today", self.surface)
+                    break
+                pace.tick(LOOKS_PER_S)
+        finally:
+            pygame.display.quit()
+        return self.chosen
+
+    def frame(self) -> None:
+        """One look at keys and mouse."""
+        for event in pygame.event.get():
+            self._handle(event)
+        if self._changed:
+            self._changed = False
+            self._draw()
+            pygame.display.update()
+
+    def _handle(self, event: pygame.event.Event) -> None:
+        self._changed = True
+        if event.type == pygame.QUIT:
+            self.quit = True
+        elif event.type == pygame.VIDEORESIZE:
+            wanted = no_smaller((event.w, event.h))
+            if wanted != (event.w, event.h):
+                self.surface = pygame.display.set_mode(wanted, pygame.RESIZABLE)
+            else:
+                self.surface = pygame.display.get_surface() or self.surface
+            self.size = self.surface.get_size()
+        elif event.type == pygame.KEYDOWN:
+            self._key(event)
+        elif event.type == pygame.MOUSEBUTTONDOWN and event.button == 1:
+            for box, number in self._rows:
+                if box.collidepoint(event.pos):
+                    self.at = number
+                    self._start()
+
+    def _key(self, event: pygame.event.Event) -> None:
+        typed = event.unicode
+        if event.key == pygame.K_ESCAPE:
+            self.quit = True
+        elif event.key in (pygame.K_SPACE, pygame.K_RETURN, pygame.K_KP_ENTER):
+            self._start()
+        elif event.key in (pygame.K_DOWN, pygame.K_UP):
+            self._move(1 if event.key == pygame.K_DOWN else -1)
+        elif typed in ("+", "=") or event.key == pygame.K_KP_PLUS:
+            self._plan(self.sitting.minutes + STEP_MIN, self.sitting.interleaved)
+        elif typed == "-" or event.key == pygame.K_KP_MINUS:
+            self._plan(self.sitting.minutes - STEP_MIN, self.sitting.interleaved)
+        elif typed in ("i", "I"):
+            self._plan(self.sitting.minutes, not self.sitting.interleaved)
+
+    def _move(self, by: int) -> None:
+        entries = self.sitting.entries
+        at = self.at + by
+        while 0 <= at < len(entries) and entries[at].task is None:
+            at += by
+        if 0 <= at < len(entries):
+            self.at = at
+
+    def _plan(self, minutes: float, interleaved: bool) -> None:
+        try:
+            self.sitting = self._look(min(max(minutes, SHORTEST_MIN), LONGEST_MIN), interleaved)
+            self.said = ""
+        except CompanionError as error:
+            self.said = str(error)
+        self.at = self._first()
+
+    def _start(self) -> None:
+        if self.at < len(self.sitting.entries):
+            command = self.sitting.command_of(self.sitting.entries[self.at])
+            if command:
+                self.chosen, self.quit = command, True
+
+    # -- drawing ------------------------------------------------------------------------------------------------------
+
+    def _draw(self) -> None:
+        target = self.surface
+        width, height = target.get_size()
+        u = min(width / 1280, height / 720)
+        type_ = Type(u)
+        target.fill(Ink.DESK)
+        margin, foot = round(16 * u), max(34, round(44 * u))
+        sheet = pygame.Rect(0, margin, min(width - 2 * margin, round(980 * u)), height - foot - 2 * margin)
+        sheet.centerx = width // 2
+        pygame.draw.rect(target, Ink.PAPER_EDGE, sheet.move(round(4 * u), round(4 * u)))
+        pygame.draw.rect(target, Ink.PAPER, sheet, border_radius=3)
+        area = sheet.inflate(-round(88 * u), -round(40 * u))
+        type_.draw(target, self.sitting.heading, area.topleft, 22, "italic", max_width_px=area.width)
+        y = area.y + round(44 * u)
+        pygame.draw.line(target, Ink.FAINT, (area.x, y), (area.right, y))
+        below = self._draw_below(target, type_, area, u)
+        box = pygame.Rect(area.x, y + round(10 * u), area.width, below - y - round(14 * u))
+        self._draw_entries(target, type_, box, u)
+        order = "each in one go" if self.sitting.interleaved else "in turns"
+        keys = self.said or _KEYS.format(order=order)
+        type_.draw(
+            target, keys, (width // 2, height - foot // 2 - 2), 14, "regular", Ink.DESK_FAINT, "center", width - 40
+        )
+
+    def _draw_below(self, target: pygame.Surface, type_: Type, area: pygame.Rect, u: float) -> int:
+        """What is done, what is to be said and the cautions, from the bottom up; returns where it begins."""
+        texts = [
+            (" ".join(self.sitting.day.done), "regular"),
+            ("  ".join(self.sitting.remarks), "italic"),
+            (CARE, "italic"),
+        ]
+        if self.sitting.entries:
+            texts.insert(0, (self.sitting.end, "regular"))
+        bottom = area.bottom
+        for text, style in reversed(texts):
+            if not text:
+                continue
+            size = 13.5
+            lines = min(3, len(wrap(text, type_.font(size, style), area.width)))  # type: ignore[arg-type]
+            high = lines * type_.line_height(size, style)  # type: ignore[arg-type]
+            place = pygame.Rect(area.x, bottom - high, area.width, high)
+            type_.paragraph(target, text, place, size, style, Ink.QUIET)  # type: ignore[arg-type]
+            bottom -= high + round(6 * u)
+        return bottom
+
+    def _draw_entries(self, target: pygame.Surface, type_: Type, area: pygame.Rect, u: float) -> None:
+        entries = self.sitting.entries
+        self._rows = []
+        if not entries:
+            type_.paragraph(target, self.sitting.nothing, area, 17, "regular")
+            return
+        heights = [self._height(entry, type_, area.width, u) for entry in entries]
+        # Where all of it is too long, the page begins a little above the turn looked at.
+        first = 0
+        while first < self.at and sum(heights[first : self.at + 2]) > area.height:
+            first += 1
+        y = area.y
+        for number in range(first, len(entries)):
+            if y + heights[number] > area.bottom:
+                left = len(entries) - number
+                type_.draw(target, f"and {left} more", (area.x, y), 14, "italic", Ink.QUIET)
+                break
+            self._draw_entry(target, type_, pygame.Rect(area.x, y, area.width, heights[number]), number, u)
+            y += heights[number]
+
+    def _indent(self, u: float) -> int:
+        return round(86 * u)
+
+    def _height(self, entry: Entry, type_: Type, width: int, u: float) -> int:
+        high = type_.line_height(17, "bold") + round(8 * u)
+        if entry.task is not None and not entry.again:
+            high += len(wrap(entry.task.why, type_.font(15), width - self._indent(u))) * type_.line_height(15)
+        return high + round(6 * u)
+
+    def _draw_entry(self, target: pygame.Surface, type_: Type, box: pygame.Rect, number: int, u: float) -> None:
+        entry = self.sitting.entries[number]
+        here = number == self.at and entry.task is not None
+        if here:
+            frame = box.inflate(round(20 * u), 0)
+            pygame.draw.rect(target, Ink.PAPER_SHADE, frame, border_radius=4)
+            pygame.draw.rect(target, Ink.BLUE, (frame.x, frame.y, max(3, round(3 * u)), frame.height))
+        top = box.y + round(5 * u)
+        quiet = entry.task is None or entry.again
+        minutes = f"{entry.minutes:.0f} min"
+        type_.draw(target, minutes, (box.x, top + round(2 * u)), 15, "italic", Ink.QUIET)
+        x = box.x + self._indent(u)
+        style = "italic" if entry.task is None else "regular" if entry.again else "bold"
+        colour = Ink.QUIET if quiet else Ink.PRINT
+        words = self.sitting.words(entry)
+        type_.draw(target, words, (x, top), 17, style, colour, max_width_px=box.right - x)  # type: ignore[arg-type]
+        if entry.task is not None and not entry.again:
+            under = top + type_.line_height(17, "bold") + round(2 * u)
+            place = pygame.Rect(x, under, box.right - x, box.bottom - under)
+            type_.paragraph(target, entry.task.why, place, 15, "regular", Ink.PENCIL)
+        if entry.task is not None:
+            self._rows.append((box, number))
