@@ -59,13 +59,13 @@ def list_lines(opened: Opened, plan: Plan, offers: Sequence[Offer], args: argpar
         wide = max((len(name) for name in exercise.options), default=0) + 2
         for name in exercise.options:
             lines += _wrapped(option_in_words(exercise, name), f"{_INDENT}--{name:{wide}}")
-    name = "1" if offers else "scales"
+    name, what, it = ("1", "number 1 of the list", "it") if offers else ("scales", "scales", "them")
     some = shlex.join([str(args.file), *(["--bars", args.bars] if args.bars else [])])
     return [
         *lines,
         "",
-        f"companion exercises {some} {name} -o FILE.musicxml    writes {'number 1 of the list' if offers else 'scales'}",
-        f"companion play {some} --exercise {name}               puts {'it' if offers else 'them'} on the stand",
+        f"companion exercises {some} {name} -o FILE.musicxml    writes {what}",
+        f"companion play {some} --exercise {name}               puts {it} on the stand",
         "",
     ]
 
