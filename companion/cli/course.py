@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from companion.practice.hurdle import Hurdle
     from companion.record.trouble import OwnTake, TroubleSpot
 
-__all__ = ["Course", "Fingers", "course_of", "fingers_of", "of_one_horn"]
+__all__ = ["Course", "Fingers", "course_of", "fingers_in", "fingers_of", "of_one_horn"]
 
 #: So many takes are read in full at most to see what holds a passage back.
 _MOST_READ = 40
@@ -72,10 +72,15 @@ def fingers_of(file: Path, part: str | None, instrument: str | None, sessions: P
         If score, mark sheet, horn or log can't be read.
     """
     from companion.cli.opening import open_passage
+
+    return fingers_in(open_passage(file, part, instrument), sessions)
+
+
+def fingers_in(opened: Opened, sessions: Path) -> Fingers:
+    """The same of a passage, or an exercise, that is open. Raises `CompanionError` as `fingers_of` does."""
     from companion.record.readings import pace_of
     from companion.record.trouble import newest_own_takes, troubles_in
 
-    opened = open_passage(file, part, instrument)
     plan = opened.plan()
     own: list[OwnTake] = newest_own_takes(sessions, opened.chart, opened.passage)
     spots = tuple(spot for spot in troubles_in(own, opened.passage, plan) if not spot.solved and spot.note_index >= 0)

@@ -8,11 +8,14 @@ import hashlib
 import os
 import textwrap
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from companion import paths
-from companion.cli.course import Course, Fingers, course_of, fingers_of, of_one_horn
+from companion.cli.course import Course, Fingers, course_of, fingers_in, fingers_of, of_one_horn
+from companion.cli.exercise_options import add_exercise, assignments, check_exercise
 from companion.errors import CompanionError, UsageError, WeekSheetError
 from companion.record.cold import cold_in_words, count_cold
 from companion.record.index import Wanted, survey
@@ -20,6 +23,9 @@ from companion.record.model import TakeSummary, normal_bars
 from companion.record.progress import CARE, LONG_STRETCH_S, longest_stretch_s, of_passage, who_played
 from companion.record.text import WIDTH, progress_lines, remark_lines
 from companion.record.week import WeekItem, item_for, load
+
+if TYPE_CHECKING:
+    from companion.cli.opening import Opened
 
 __all__ = ["add_arguments", "run"]
 
@@ -30,6 +36,7 @@ _EXAMPLES = """\
 examples:
   companion progress shared/passages/etude-e-minor.musicxml
   companion progress etude.musicxml --bars 5-8 --plot etude.svg
+  companion progress etude.musicxml --exercise links --bars 5-8
   companion progress --lesson lesson.pdf           one page for the lesson, with all items of the week sheet
 
 Takes are found by the content of the file, or by its name where it was edited since. The plot shows the tempo of each
@@ -44,6 +51,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.epilog = _EXAMPLES
     parser.add_argument("file", nargs="?", type=Path, metavar="FILE", help="the score")
     parser.add_argument("--bars", metavar="5-8", help="only takes of exactly these bars (default: all takes)")
+    add_exercise(parser)
     parser.add_argument("--part", metavar="PART", help="the part, where the score has several")
     parser.add_argument("--instrument", metavar="HORN", help="takes on this horn (default: that of the newest take)")
     parser.add_argument(
@@ -70,39 +78,70 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _only_for_a_passage(args: argparse.Namespace) -> None:
-    given = {"--bars": args.bars, "--part": args.part, "--instrument": args.instrument, "--plot": args.output}
+    given = {
+        "--bars": args.bars, "--part": args.part, "--instrument": args.instrument, "--plot": args.output,
+        "--exercise": args.exercise,
+    }  # fmt: skip
     for name, value in {"a score": args.file, **given}.items():
         if value is not None:
             raise UsageError(f"--lesson shows all items, so {name} has no place beside it: leave one of them out")
 
 
-def _passage(args: argparse.Namespace) -> int:
-    from companion.reports.plots import check_kind, draw_progress
+@dataclass(frozen=True, slots=True)
+class _Asked:
+    """What is looked at: its title, the content and the file name that its takes are known by, and which bars of it
+    (None: any). `opened` is there for an exercise only, which has no file."""
+
+    title: str
+    sha256: str
+    origin: str
+    parts: tuple[str, ...]
+    bars: str | None
+    opened: Opened | None = None
+
+
+def _asked(args: argparse.Namespace, sessions: Path) -> _Asked:
+    """Raises `CompanionError` where there is no such score, part, bar or exercise."""
+    check_exercise(args)
+    if args.exercise:
+        from companion.cli.exercise_options import opened_exercise
+        from companion.cli.opening import open_passage
+
+        whole = open_passage(args.file, args.part, args.instrument)
+        opened = opened_exercise(whole, args.exercise, args.bars or "", args.set, sessions)
+        return _Asked(opened.passage.title, opened.passage.sha256, "", (), None, opened)
     from companion.scores import read
 
-    if args.output:
-        check_kind(args.output)
     passage = read(args.file, part=args.part)
     bars = None if args.bars is None else normal_bars(args.bars)
     if bars:
         passage.bar_range(bars)
     sha256 = passage.sha256 or hashlib.sha256(args.file.read_bytes()).hexdigest()
-    wanted = Wanted(sha256=sha256, file_name=args.file.name)
+    parts = (passage.part_name, passage.part_id) if args.part is not None else ()
+    return _Asked(passage.title or args.file.stem, sha256, str(args.file), parts, bars)
+
+
+def _passage(args: argparse.Namespace) -> int:
+    from companion.reports.plots import check_kind, draw_progress
+
+    if args.output:
+        check_kind(args.output)
     sessions = args.sessions or paths.sessions_dir()
-    log = survey(sessions, wanted=wanted)
-    all_takes = [t for t in log.takes if args.part is None or t.part in (passage.part_name, passage.part_id)]
-    found, how = of_passage(all_takes, sha256, str(args.file), bars)
+    asked = _asked(args, sessions)
+    sha256, bars = asked.sha256, asked.bars
+    log = survey(sessions, wanted=Wanted(sha256=sha256, file_name=args.file.name if asked.origin else ""))
+    all_takes = [t for t in log.takes if not asked.parts or t.part in asked.parts]
+    found, how = of_passage(all_takes, sha256, asked.origin, bars)
     who_takes, who = who_played(found)
     takes, horns = of_one_horn(who_takes, _known_horn(args.instrument))
-    title = passage.title or args.file.stem
-    items, sheet_remarks = _items(args.sheet, args.file, bars or "", takes)
+    items, sheet_remarks = _items(args, bars or "", takes)
     targets = _targets(items, bars or "", takes)
-    courses, course_remarks = _courses(args, takes, sessions, targets, items)
+    courses, course_remarks = _courses(args, asked.opened, takes, sessions, targets, items)
     played = {take.bars for take in takes} or {bars or ""}
     only = next(iter(played)) if len(played) == 1 else None
     target_bpm = targets[only] if only is not None else None
-    output = args.output or _default_output(args.file, bars)
-    heading = title + (f", bars {bars.replace('-', '–')}" if bars else "")
+    output = args.output or _default_output(args.file, args.bars if asked.opened else bars, args.exercise or "")
+    heading = asked.title + (f", bars {bars.replace('-', '–')}" if bars else "")
     remarks = (*who, *how, *horns, *_mixed(takes))
     shown = courses[0] if only is not None and courses else None
     draw_progress(
@@ -112,7 +151,7 @@ def _passage(args: argparse.Namespace) -> int:
 
     lines = [f"{heading} ({args.file})", ""]
     lines += progress_lines(takes, targets) if takes else [_nothing_yet(target_bpm)]
-    whole = who_played(of_passage(all_takes, sha256, str(args.file))[0])[0]
+    whole = who_played(of_passage(all_takes, sha256, asked.origin)[0])[0]
     lines += _course_lines(courses, of_one_horn(whole, _known_horn(args.instrument))[0], targets)
     remarks = (*remarks, *course_remarks, *sheet_remarks, *log.remarks)
     lines += ["", *remark_lines(remarks)] if remarks else []
@@ -132,6 +171,7 @@ def _known_horn(instrument: str | None) -> str | None:
 
 def _courses(
     args: argparse.Namespace,
+    exercise: Opened | None,
     takes: Sequence[TakeSummary],
     sessions: Path,
     targets: dict[str, float | None],
@@ -143,7 +183,8 @@ def _courses(
     fingers: Fingers | None = None
     remarks: tuple[str, ...] = ()
     try:
-        fingers = fingers_of(args.file, args.part, args.instrument or takes[-1].instrument or None, sessions)
+        horn = args.instrument or takes[-1].instrument or None
+        fingers = fingers_in(exercise, sessions) if exercise else fingers_of(args.file, args.part, horn, sessions)
         remarks = fingers.opened.remarks
     except CompanionError as error:
         # A chart that is no longer there, say: what was reached is shown all the same.
@@ -203,19 +244,23 @@ def _mixed(takes: Sequence[TakeSummary]) -> tuple[str, ...]:
 
 
 def _items(
-    named: Path | None, file: Path, bars: str, takes: Sequence[TakeSummary]
+    args: argparse.Namespace, bars: str, takes: Sequence[TakeSummary]
 ) -> tuple[dict[str, WeekItem], tuple[str, ...]]:
     """What the week sheet asks for, by bars. One that was named must be right."""
-    path = named or paths.week_sheet()
-    if named is None and not path.exists():
+    path = args.sheet or paths.week_sheet()
+    if args.sheet is None and not path.exists():
         return {}, ()
     try:
         sheet = load(path)
     except WeekSheetError as error:
-        if named is not None:
+        if args.sheet is not None:
             raise
         return {}, (f"week sheet not read: {error}",)
-    found = {played: item_for(sheet, file, played) for played in {bars, *(take.bars for take in takes)}}
+    if args.exercise:
+        name, options = args.exercise.strip().lower(), assignments(args.set)
+        item = item_for(sheet, args.file, args.bars or "", name, options or None)
+        return ({"": item} if item else {}), ()
+    found = {played: item_for(sheet, args.file, played) for played in {bars, *(take.bars for take in takes)}}
     return {played: item for played, item in found.items() if item is not None}, ()
 
 
@@ -227,8 +272,8 @@ def _targets(items: dict[str, WeekItem], bars: str, takes: Sequence[TakeSummary]
     return targets
 
 
-def _default_output(file: Path, bars: str | None) -> Path:
+def _default_output(file: Path, bars: str | None, exercise: str = "") -> Path:
     # File systems take names of 255 bytes.
     stem = os.fsdecode(os.fsencode(file.stem)[:MOST_STEM_BYTES])
-    where = f"-bars-{bars.replace('/', '-')}" if bars else ""
-    return paths.cache_dir() / "plots" / f"{stem}{where}-progress.png"
+    where = (f"-{exercise}" if exercise else "") + (f"-bars-{bars}" if bars else "")
+    return paths.cache_dir() / "plots" / f"{stem}{where.replace('/', '-')}-progress.png"

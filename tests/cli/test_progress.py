@@ -10,6 +10,8 @@ import pytest
 from pypdf import PdfReader
 
 from companion.cli import main
+from companion.cli.exercise_options import opened_exercise
+from companion.cli.opening import open_passage
 from companion.record import Sitting, TakeRecord
 from companion.scores import read
 
@@ -121,6 +123,22 @@ def test_what_to_expect_and_what_holds_it_back(score: Path, capsys: pytest.Captu
     assert Path("out.svg").read_bytes().startswith(b"<?xml")
 
 
+def test_an_exercise_is_looked_at_as_the_passage_is(score: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    opened = opened_exercise(open_passage(score), "scales", "", ["key=g"], score.parent / "sessions")
+    days_of(score, 4)
+    days_of(score, 5, origin="", sha256=opened.passage.sha256, title=opened.passage.title)
+    main(["week", "set", str(score), "--tempo", "66", "--exercise", "scales", "--set", "key=g", "--by", "Sun"])
+    capsys.readouterr()
+    assert main(["progress", str(score), "--exercise", "scales", "--set", "key=g"]) == 0
+    out = " ".join(capsys.readouterr().out.split())
+    assert out.startswith(opened.passage.title)
+    assert "The whole passage: 35 takes on 5 days, 20 clean; best clean tempo 68, target 66." in out
+    assert "Stands at about" in out
+    assert plot_of(out.replace(" Plot:", "\nPlot:")).name == "two-bars-scales-progress.png"
+    assert main(["progress", str(score)]) == 0
+    assert "28 takes on 4 days" in capsys.readouterr().out
+
+
 def page_of(path: str) -> str:
     pages = PdfReader(path).pages
     assert len(pages) == 1
@@ -167,6 +185,9 @@ def test_an_empty_house_has_a_page_too(score: Path, capsys: pytest.CaptureFixtur
         ([], "no score is named"),
         (["two-bars.musicxml", "--lesson", "l.pdf"], "so a score has no place beside it"),
         (["--lesson", "l.pdf", "--bars", "2"], "so --bars has no place beside it"),
+        (["--lesson", "l.pdf", "--exercise", "links"], "so --exercise has no place beside it"),
+        (["two-bars.musicxml", "--set", "times=4"], "goes with --exercise NAME"),
+        (["two-bars.musicxml", "--exercise", "jumps"], "jumps"),
         (["--lesson", "l.svg"], "let its name end in .pdf"),
         (["--lesson", "l.pdf", "--paper", "a5"], "no paper 'a5'"),
         (["--lesson", "l.pdf", "--sheet", "none.toml"], "none.toml"),
