@@ -45,6 +45,8 @@ STRETCH_BEATS, LEAST_SLOPES, MOST_SLOPES = 4.0, 4, 160
 SD_OF_MEDIAN = 1.4826
 #: A change of the deviation by more than this from one note to the next is a break: the tempo isn't measured over it.
 BREAK_S, BREAK_BEATS = 0.25, 0.35
+#: Who is behind by more than this after a break, and less so later, makes it good.
+CATCHING_UP_S = 0.1
 #: The player's place at the end of a take is the median of so many notes.
 LAST_NOTES = 4
 
@@ -185,7 +187,7 @@ def drift(passage: Passage, deviation_s: Floats, tempo_bpm: float) -> Drift | No
     """The tempo at the start and at the end of a take, from a straight line through the slopes of short stretches.
 
     The line is Theil and Sen's (the median of all slopes between two points), so that no single stretch draws it, and
-    stretches that a break lies in are left out. Where the stretches scatter by more than the line rises (one standard
+    stretches that a break lies in, or in which time lost in one is made good, are left out. Where the stretches scatter by more than the line rises (one standard
     deviation, from the median of what it leaves), there is no course to tell, and start and end have the same tempo.
     None where too little was played to tell.
 
@@ -206,6 +208,8 @@ def drift(passage: Passage, deviation_s: Floats, tempo_bpm: float) -> Drift | No
     begins = np.flatnonzero(ends < len(used))
     ends = ends[begins]
     whole = (breaks[begins] == breaks[ends]) & (at_s[ends] > at_s[begins])
+    # After a stumble one hurries back to the click: that is no tempo of one's own.
+    whole &= ~((breaks[begins] > 0) & (off_s[begins] > CATCHING_UP_S) & (off_s[ends] < off_s[begins]))
     begins, ends = begins[whole], ends[whole]
     if len(begins) < LEAST_SLOPES:
         return None

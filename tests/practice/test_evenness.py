@@ -157,6 +157,14 @@ def test_an_upbeat_is_counted_back_from_its_bar_line():
 # -- drift -------------------------------------------------------------------------------------------------------------
 
 
+def test_hurrying_back_to_the_click_after_a_stumble_is_no_change_of_tempo():
+    piece = passage(" ".join(["C4:1/2 D4:1/2"] * 40))
+    due_s = note_onsets_s(piece, 60)
+    lost_s = np.where(due_s >= 16, np.maximum(0.9 - (due_s - 16) / 24, 0.0), 0.0)
+    found = drift(piece, lost_s, 60)
+    assert (found.start_bpm, found.end_bpm) == (pytest.approx(60, rel=0.01), pytest.approx(60, rel=0.01))
+
+
 def test_a_steady_tempo_has_no_drift():
     piece = passage("C4:1 " * 32)
     due_s = note_onsets_s(piece, 80)
