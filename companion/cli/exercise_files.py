@@ -112,6 +112,9 @@ def _make_folder(folder: Path) -> None:
 def _check(path: Path, origin: str, overwrite: bool) -> None:
     from companion.cli.marked_score import PLAIN, check_output
 
+    if path.suffix.lower() == ".pdf":
+        how = f"companion handout {origin} --exercise NAME -o {path}"
+        raise UsageError(f"-o {path}: a printed sheet is written by {how}")
     check_output("-o", path, origin, (*PLAIN, *MIDI), ".musicxml or .mid, or name a folder")
     if not overwrite and os.path.lexists(path):
         raise UsageError(f"-o {path}: is there already; give another name, or --overwrite to replace it")
