@@ -506,13 +506,13 @@ class App:
         if self.run.checking:
             self.run.end_check(keep=False)
         self.stand.refresh()
+        self._show_an_exercise()
         self._show_trouble_bars()
         self.stand.looked_at = None
         self.run.whole()
         self._show_spots()
         self.stand.draw(self.screen)
         self.shots.take("hard-spots", self.screen)
-        self._show_an_exercise()
 
     def _show_an_exercise(self) -> None:
         assert self.shots
@@ -526,6 +526,8 @@ class App:
             self.frame()
         self.stand.draw(self.screen)
         self.shots.take("exercise", self.screen)
+        self.run.back_to_piece()
+        self._show_music()
 
     def _show_what_the_take_tells(self) -> None:
         """A slip on the horn, and the take gone through again to the middle of it."""

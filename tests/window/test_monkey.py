@@ -15,6 +15,7 @@ from window.stand_tools import make_setup, open_stand, playable
 
 from companion.ports import PortName, SimulatedPort, open_input
 from companion.practice.model import RawEvent
+from companion.practice.rehearsal import FinishedTake
 from companion.record import read_log
 from companion.window.app import App
 from companion.window.bindings import BINDINGS
@@ -111,8 +112,8 @@ def _poke(app: App, chance: random.Random, bench: Bench) -> str:
         _press(app, chance.choice(("return", "escape")))
         return "leaf away"
     what = chance.choices(
-        ("key", "start", "press", "move", "release", "wheel", "size", "cable", "time", "expose"),
-        (30, 4, 8, 8, 8, 2, 0.6, 2, 8, 1),
+        ("key", "start", "press", "move", "release", "wheel", "size", "cable", "time", "expose", "exercise"),
+        (30, 4, 8, 8, 8, 2, 0.6, 2, 8, 1, 1),
     )[0]
     if what == "key":
         name = chance.choice(KEYS)
@@ -138,6 +139,10 @@ def _poke(app: App, chance: random.Random, bench: Bench) -> str:
             port.alive = bench.there
         elif isinstance(port, SimulatedPort):
             (port.plug_in if bench.there else port.unplug)()
+    elif what == "exercise":
+        app.run.offers(wait_s=10.0)
+        for name in ("x", *["down"] * chance.randrange(6), "return"):
+            _press(app, name)
     elif what == "expose":
         _post(app, pygame.WINDOWEXPOSED)
     else:
@@ -147,17 +152,23 @@ def _poke(app: App, chance: random.Random, bench: Bench) -> str:
     return what
 
 
+def _takes(app: App) -> list[FinishedTake]:
+    """All of the sitting, of the piece and of the exercises made of it, in the order they ended."""
+    rehearsals = [app.run.piece.rehearsal, *(music.rehearsal for music in app.run._exercises.values())]
+    return sorted((take for rehearsal in rehearsals for take in rehearsal.takes), key=lambda take: take.end_ns)
+
+
 def _sane(app: App) -> None:
     rehearsal = app.run.rehearsal
     section = rehearsal.section
     assert rehearsal.state in STATES
-    assert 0 <= section.first_bar <= section.last_bar < len(PASSAGE.bars)
+    assert 0 <= section.first_bar <= section.last_bar < len(rehearsal.passage.bars)
     assert 0 <= rehearsal.caret <= len(section.passage.notes)
     assert 0 <= rehearsal.ladder.rung < len(rehearsal.ladder.rungs)
-    assert len(app.run.results) == len(rehearsal.takes)
+    assert len(app.run.results) == len(_takes(app))
     assert not (rehearsal.state == "playing" and app.run.port is None)
     shown = app.stand.shown_note()
-    assert shown is None or 0 <= shown < len(PASSAGE.notes)
+    assert shown is None or 0 <= shown < len(rehearsal.passage.notes)
     assert app.screen.get_width() >= 1024 and app.screen.get_height() >= 640
     if isinstance(app.leaf, ChoiceLeaf) and app.leaf.rows():
         assert app.leaf.at >= 0
@@ -175,6 +186,7 @@ def test_a_monkey_breaks_nothing(seed: int, tmp_path: Path, monkeypatch: pytest.
     monkeypatch.setattr(app.run, "watch", bench)
     done: list[str] = []
     seen: set[str] = set()
+    on_exercise = 0
     try:
         for _ in range(1000):
             done.append(_poke(app, chance, bench))
@@ -182,16 +194,17 @@ def test_a_monkey_breaks_nothing(seed: int, tmp_path: Path, monkeypatch: pytest.
             app._step()
             _sane(app)
             seen.add(app.run.rehearsal.state)
+            on_exercise += app.run.on_exercise
             app.quit = False
     except Exception as error:
         error.add_note(f"seed {seed}, after {len(done)} things: {', '.join(done[-25:])}")
         raise
     finally:
         app.close()
-    assert seen >= STATES - {"paused"} and "start" in done
+    assert seen >= STATES - {"paused"} and "start" in done and on_exercise
     log = read_log(tmp_path)
     assert not log.remarks
-    takes = app.run.rehearsal.takes
+    takes = _takes(app)
     # By number: a take stopped in its count-in is dated by a first beat that never came.
     for kept, take in zip(sorted(log.takes, key=lambda kept: kept.id), takes, strict=True):
         assert kept.tempo_bpm == take.tempo_bpm
