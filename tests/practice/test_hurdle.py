@@ -9,6 +9,8 @@ from functools import cache
 from types import MappingProxyType
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from practice.takes import melody
 
 from companion import charts
@@ -302,3 +304,30 @@ def test_breath_and_held_keys_go_to_the_judge() -> None:
     told = {used.note_index: used.name for used in take.assessment.fingerings if used.sentence}
     assert told == {5: other.name}
     assert len(take.assessment.articulation) == len(passage().notes)
+
+
+@settings(max_examples=12)
+@given(st.lists(st.sampled_from(["clean", "wrong", "some", "spot", "whole", "grow", "alternate", "up"]), max_size=14))
+def test_whatever_is_chosen_in_between_the_bars_and_the_ladder_belong_together(wishes: list[str]) -> None:
+    music = melody(3, bars=6)
+    ladder = Ladder(60, 4, 68, clean_needed=1, trouble_allowed=1, climb="grow")
+    rehearsal = Rehearsal(music, plan(music, alto()), ladder, chart=alto())
+    for i, wish in enumerate(wishes):
+        if wish in ("clean", "wrong"):
+            take = play(rehearsal, (i + 1) * 100 * NS_PER_S, wrong=wish == "wrong")
+            assert take.section == rehearsal.section and take.tempo_bpm == take.ladder_before.tempo_bpm
+        elif wish in ("grow", "alternate"):
+            rehearsal.use_ladder(rehearsal.ladder.with_climb(wish))
+        elif wish == "up":
+            rehearsal.choose_tempo(rehearsal.ladder.next_bpm or 68)
+        else:
+            rehearsal.choose_bars(*{"some": (1, 4), "whole": (0, 5)}.get(wish, rehearsal.trouble_section() or (2, 3)))
+        now, chosen, section = rehearsal.ladder, rehearsal.chosen, rehearsal.section
+        assert section.first_bar == chosen.first_bar and section.last_bar <= chosen.last_bar
+        if now.group_bars:
+            assert now.climb == "grow" and now.group_bars[-1] == len(chosen.passage.bars)
+        else:
+            assert section == chosen
+        rehearsal.lay_out()
+        bars = now.group_bars[now.group] if now.group_bars else len(chosen.passage.bars)
+        assert len(rehearsal.section.passage.bars) == bars
