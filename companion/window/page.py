@@ -87,6 +87,12 @@ class PageView:
         self.__init__(self.passage)  # type: ignore[misc]
         self._bar_to_show = bar
 
+    def put_away(self) -> None:
+        """Another page lies on top: forget the drawn pictures, which are soon made again and take much room."""
+        self._pictures.clear()
+        self._still = self._marked = None
+        self._still_key = self._marked_key = None
+
     def renew(self) -> None:
         """The same page is engraved again with other marks: the old one stays until the new one is whole."""
         self._coming = []

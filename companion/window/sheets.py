@@ -49,6 +49,7 @@ class Sheets:
         if music is self._top.music:
             return False
         self._top.looked_at = stand.looked_at
+        self._top.page.put_away()
         if id(music) not in self._sheets:
             self._sheets[id(music)] = _Sheet(music, PageView(music.passage), _once(lambda: _written(music)))
         self._top = self._sheets[id(music)]

@@ -602,6 +602,8 @@ class Stand:
         if rehearsal.state == "after" and rehearsal.last_take:
             take = rehearsal.last_take
             step = take.step.sentence if take.step else take.stopped[:1].upper() + take.stopped[1:] + "."
+            if run.on_exercise and take.step is not None and take.step.kind == "target reached":
+                step += f" Esc leads back to {run.piece.passage.title}: try it there."
             return f"{take.assessment.advice} {step}"
         if rehearsal.state == "ready":
             if not run.port_name:

@@ -14,7 +14,7 @@ from window.test_own_trouble import Spot
 
 from companion.errors import UsageError
 from companion.exercises.offers import Offer, offers
-from companion.practice.ladder import default_ladder
+from companion.practice.ladder import Ladder, default_ladder
 from companion.record import read_log
 from companion.window.app import App
 from companion.window.bindings import foot_line
@@ -165,6 +165,36 @@ def test_from_an_exercise_the_leaf_leads_to_another_and_back(app: App) -> None:
     assert app.run.on_exercise and app.run.rehearsal.passage != first
     take(app, 0)
     assert not app.run.on_exercise
+
+
+def test_at_the_target_of_an_exercise_the_piece_is_named(tmp_path: Path) -> None:
+    app = open_stand(make_setup(PASSAGE, tmp_path, port="sim:clean:1", ladder=Ladder(60, 4, 60, 1)))
+    try:
+        take(app)
+        app.run.rehearsal.choose_bars(0, 0)
+        app.run.rehearsal.choose_tempo(60)
+        key(app, "space", " ")
+        until(app, lambda: app.run.rehearsal.state == "after")
+        last = app.run.rehearsal.last_take
+        assert last is not None and last.step is not None
+        while last.step.kind != "target reached":
+            key(app, "+")
+            key(app, "space", " ")
+            until(app, lambda: app.run.rehearsal.state == "after")
+            last = app.run.rehearsal.last_take
+            assert last is not None and last.step is not None and len(app.run.rehearsal.takes) < 20
+        app.run.say("")
+        assert f"Esc leads back to {PASSAGE.title}: try it there." in app.stand._advice()
+    finally:
+        app.close()
+
+
+def test_pages_that_lie_below_keep_no_drawn_pictures(app: App) -> None:
+    app.frame()
+    page = app.stand.page
+    assert page._pictures
+    take(app)
+    assert not page._pictures and page.systems
 
 
 def test_esc_takes_off_the_exercise_before_it_ends_the_program(app: App) -> None:
