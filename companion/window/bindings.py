@@ -41,7 +41,7 @@ BINDINGS = (
     Binding(("n",), "N", "next_told", "the next slip, and its fingers on the horn", (AFTER,)),
     Binding(("g",), "G", "replay", "go through a take again, note by note", _BETWEEN, 4, "replay"),
     Binding(("v",), "V", "example", "hear the bars chosen, as they are written", _BETWEEN, 4, "hear"),
-    Binding(("v",), "V", "leave", "heard enough", (EXAMPLE,), 2, "heard enough"),
+    Binding(("v",), "V", "leave", "and stop hearing them", (EXAMPLE,), 2, "enough"),
     Binding(("s",), "S", "strip", "early and late under the staff, or no longer", (AFTER, REPLAY)),
     Binding(("o",), "O", "trouble", "your own trouble spots in this passage", _BETWEEN),
     Binding(("k",), "K", "offered", "take the bars of the spot the ladder offers", _BETWEEN),

@@ -6,7 +6,7 @@ an exercise and back changes nothing of the other."""
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from companion.charts.model import Chart
@@ -62,9 +62,10 @@ def material(passage: Passage, plan: Plan, bars: tuple[int, int]) -> tuple[Passa
 
 def ladder_for(exercise: Passage, piece: Ladder) -> Ladder:
     """A ladder of the exercise's own: as high as the piece's, by its steps and its count of clean takes, begun at the
-    usual share of it."""
+    usual share of it, or where the piece's begins if that is slower: what is lifted out is to be easier."""
     step_bpm = None if piece.step_percent else piece.step_bpm
-    return default_ladder(exercise, piece.target_bpm, None, step_bpm, piece.clean_needed, piece.step_percent)
+    usual = default_ladder(exercise, piece.target_bpm, None, step_bpm, piece.clean_needed, piece.step_percent)
+    return replace(usual, start_bpm=min(usual.start_bpm, piece.start_bpm))
 
 
 def exercise_of(passage: Passage, plan: Plan, chart: Chart, made: Made) -> Passage:

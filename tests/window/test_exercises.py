@@ -19,6 +19,7 @@ from companion.record import read_log
 from companion.window.app import App
 from companion.window.bindings import foot_line
 from companion.window.leaves import ChoiceLeaf
+from companion.window.music import ladder_for
 
 PASSAGE = playable(bars=12)
 
@@ -106,6 +107,14 @@ def test_an_exercise_takes_the_place_of_the_piece_with_a_ladder_of_its_own(app: 
     assert app.stand.page.passage == made and app.stand.page.head(0, app.stand.place.music) is not None
     assert made.purpose in app.stand._advice()
     assert "back to the piece" in [b.short for b in foot_line("ready", frozenset(), app.run.on_exercise)]
+
+
+def test_its_ladder_begins_no_higher_than_the_piece_s() -> None:
+    slow = ladder_for(PASSAGE, Ladder(40, 4, 132, 2))
+    assert (slow.start_bpm, slow.target_bpm, slow.step_bpm, slow.clean_needed, slow.rung) == (40, 132, 4, 2, 0)
+    high = ladder_for(PASSAGE, Ladder(120, 4, 132))
+    assert high.start_bpm == default_ladder(PASSAGE, 132).start_bpm == 80
+    assert ladder_for(PASSAGE, Ladder(60, 4, 96, step_percent=5.0)).step_percent == 5.0
 
 
 def test_its_takes_go_to_the_record_under_its_own_name(app: App, tmp_path: Path) -> None:
