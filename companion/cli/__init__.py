@@ -35,6 +35,8 @@ COMMANDS = {
 }
 
 
+#: Without a word the program opens with the page of the day.
+USUAL = ("today", "--window")
 _PLAINLY = "companion-plainly"
 
 
@@ -78,7 +80,7 @@ def main(argv: Sequence[str] | None = None) -> int:
             # A terminal whose code page has no ♭ must not end the program, nor call B♭ and B♮ both B?.
             stream.reconfigure(errors=_PLAINLY)
     try:
-        exit_code = _run(list(sys.argv[1:] if argv is None else argv))
+        exit_code = _run(list(sys.argv[1:] if argv is None else argv) or list(USUAL))
         sys.stdout.flush()
         return exit_code
     except CompanionError as error:

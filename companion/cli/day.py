@@ -10,8 +10,8 @@ from pathlib import Path
 
 from companion.cli.week_items import ItemMusic, ItemReader
 from companion.errors import CompanionError
+from companion.practice.day_plan import Day
 from companion.practice.hurdle import change_in_words
-from companion.practice.sitting import Day
 from companion.practice.today import COLD, ITEM, SHAPES, TROUBLE, Task, need_of
 from companion.practice.words import capital, number_of
 from companion.record.cold import COLD_AFTER_S, cold_in_words, count_cold

@@ -18,7 +18,7 @@ from companion import paths
 from companion.errors import UsageError, WeekSheetError
 
 if TYPE_CHECKING:
-    from companion.practice.sitting import Sitting
+    from companion.practice.day_plan import DayPlan
 
 __all__ = ["add_arguments", "run"]
 
@@ -107,10 +107,10 @@ def _as_text(args: argparse.Namespace) -> int:
     return main(list(sitting.command_of(sitting.next)))
 
 
-def _sitting(args: argparse.Namespace) -> Sitting:
+def _sitting(args: argparse.Namespace) -> DayPlan:
     from companion.cli.day import look_at_day
     from companion.ports.memory import recall_today
-    from companion.practice.sitting import Sitting
+    from companion.practice.day_plan import DayPlan
     from companion.practice.today import plan_sitting
     from companion.record.week import load
 
@@ -133,7 +133,7 @@ def _sitting(args: argparse.Namespace) -> Sitting:
     habits = recall_today()
     entries = plan_sitting(day.tasks, habits.minutes, interleaved=habits.interleaved, played_min=day.since_break_min)
     options = [word for name in ("sheet", "sessions") for word in _option(name, getattr(args, name))]
-    return Sitting(day, habits.minutes, habits.interleaved, entries, (*remarks, *day.remarks), tuple(options))
+    return DayPlan(day, habits.minutes, habits.interleaved, entries, (*remarks, *day.remarks), tuple(options))
 
 
 def _option(name: str, path: Path | None) -> tuple[str, ...]:
@@ -144,14 +144,19 @@ def _page(args: argparse.Namespace) -> int:
     """The page, and the stand in turn: what was started comes back to the page."""
     from companion.cli import main
     from companion.ports.memory import TodayHabits, remember_today
+    from companion.window.app import NoScreen
     from companion.window.today_app import TodayApp
 
-    def look(minutes: float, interleaved: bool) -> Sitting:
+    def look(minutes: float, interleaved: bool) -> DayPlan:
         remember_today(TodayHabits(minutes, interleaved))
         return _sitting(args)
 
     while True:
-        app = TodayApp(_sitting(args), look, size=args.size, hidden=args.hidden, shots=args.shots)
+        try:
+            app = TodayApp(_sitting(args), look, size=args.size, hidden=args.hidden, shots=args.shots)
+        except NoScreen:
+            print("\n".join([*_lines(_sitting(args)), "", "There is no screen for a window here: this is it as text."]))
+            return 0
         chosen = app.loop()
         if chosen is None:
             return 0
@@ -159,7 +164,7 @@ def _page(args: argparse.Namespace) -> int:
         main([*chosen, "--size", size])
 
 
-def _lines(sitting: Sitting) -> list[str]:
+def _lines(sitting: DayPlan) -> list[str]:
     width = max(60, min(shutil.get_terminal_size((80, 24)).columns, 100))
 
     def wrapped(text: str, indent: str, hang: str = "") -> list[str]:

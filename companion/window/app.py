@@ -33,7 +33,7 @@ from companion.window.sheets import Sheets
 from companion.window.shots import Shots
 from companion.window.stand import RUNNERS_UP_SHOWN, Stand
 
-__all__ = ["App", "open_display"]
+__all__ = ["App", "NoScreen", "open_display"]
 
 #: How often the port and the window's events are looked at. A look that changes nothing draws nothing, so this costs
 #: little, and a note is on the glass within a few ms instead of waiting for a sixtieth of a second.
@@ -51,11 +51,15 @@ def open_display(hidden: bool) -> None:
         with quiet_driver():
             pygame.display.init()
     except pygame.error as error:
-        raise UsageError(f"no window can be opened ({error}): {hint}") from error
+        raise NoScreen(f"no window can be opened ({error}): {hint}") from error
     # Without a screen SDL quietly draws into memory, and the player would wait for a window for ever.
     if not hidden and pygame.display.get_driver() in ("offscreen", "dummy") and "SDL_VIDEODRIVER" not in os.environ:
         pygame.display.quit()
-        raise UsageError(f"no window can be opened (there is no screen): {hint}")
+        raise NoScreen(f"no window can be opened (there is no screen): {hint}")
+
+
+class NoScreen(UsageError):
+    """There is no screen that a window could be seen on."""
 
 
 class App:

@@ -8,7 +8,7 @@ from pathlib import Path
 import pygame
 
 from companion.errors import CompanionError
-from companion.practice.sitting import Sitting
+from companion.practice.day_plan import DayPlan
 from companion.practice.today import LONGEST_MIN, SHORTEST_MIN, Entry
 from companion.window.app import open_display
 from companion.window.layout import no_smaller
@@ -39,8 +39,8 @@ class TodayApp:
 
     def __init__(
         self,
-        sitting: Sitting,
-        look: Callable[[float, bool], Sitting],
+        sitting: DayPlan,
+        look: Callable[[float, bool], DayPlan],
         *,
         size: tuple[int, int] = (1280, 720),
         hidden: bool = False,

@@ -14,12 +14,13 @@ from companion import charts
 from companion.cli import main
 from companion.cli.day import look_at_day
 from companion.planning import all_marks, plan
+from companion.practice.day_plan import Day, DayPlan
 from companion.practice.model import ON_TIME, WRONG_NOTE
-from companion.practice.sitting import Day
 from companion.practice.today import COLD, ITEM, SHAPES, TROUBLE, Task
 from companion.record import NoteRecord, Sitting, TakeRecord
 from companion.record.week import load
 from companion.scores import read
+from companion.window.app import NoScreen
 from tests.record_logs import answer
 
 PASSAGES = Path(__file__).parents[2] / "shared" / "passages"
@@ -222,6 +223,36 @@ def test_without_a_sheet_it_says_how_to_begin_one(home: Path, capsys: pytest.Cap
     assert "Nothing is set for today." in out and "companion week set PASSAGE --tempo 96" in out
     assert main(["today", "--start"]) == 1
     assert "there is nothing to start" in capsys.readouterr().err
+
+
+def test_without_a_word_the_program_opens_with_the_day_and_without_a_screen_as_text(
+    home: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    this_week(home)
+    opened: list[str] = []
+
+    class Page:
+        size = (1280, 720)
+
+        def __init__(self, sitting: DayPlan, *_: object, **__: object) -> None:
+            opened.append(sitting.heading)
+
+        def loop(self) -> tuple[str, ...] | None:
+            return None if len(opened) > 1 else ("play", "nothing-there.musicxml")
+
+    monkeypatch.setattr("companion.window.today_app.TodayApp", Page)
+    assert main([]) == 0
+    # What was started comes back to the page, and what went wrong in it is said.
+    assert len(opened) == 2 and opened[0].startswith("Today, ")
+    assert "there is no such file" in capsys.readouterr().err
+
+    def no_screen(*_: object, **__: object) -> None:
+        raise NoScreen("no window can be opened")
+
+    monkeypatch.setattr("companion.window.today_app.TodayApp", no_screen)
+    assert main([]) == 0
+    out = capsys.readouterr().out
+    assert out.startswith("Today, ") and "this is it as text" in out
 
 
 @pytest.mark.parametrize(

@@ -10,7 +10,7 @@ import pygame
 import pytest
 
 from companion.errors import UsageError
-from companion.practice.sitting import Day, Sitting
+from companion.practice.day_plan import Day, DayPlan
 from companion.practice.today import ITEM, Task, plan_sitting
 from companion.window.today_app import TodayApp
 
@@ -19,10 +19,10 @@ TASKS = tuple(
 )
 
 
-def sitting(minutes: float = 30, interleaved: bool = True, tasks: tuple[Task, ...] = TASKS) -> Sitting:
+def sitting(minutes: float = 30, interleaved: bool = True, tasks: tuple[Task, ...] = TASKS) -> DayPlan:
     day = Day(date(2026, 11, 25), tasks, ("Waltz: not today.",), 12.0)
     entries = plan_sitting(tasks, minutes, interleaved=interleaved)
-    return Sitting(day, minutes, interleaved, entries, ("a remark",), ("--sheet", "s.toml"))
+    return DayPlan(day, minutes, interleaved, entries, ("a remark",), ("--sheet", "s.toml"))
 
 
 @pytest.fixture
@@ -70,7 +70,7 @@ def test_minutes_and_order_are_planned_anew(app: TodayApp) -> None:
 
 
 def test_what_cant_be_planned_is_said(app: TodayApp) -> None:
-    def fail(minutes: float, interleaved: bool) -> Sitting:
+    def fail(minutes: float, interleaved: bool) -> DayPlan:
         raise UsageError("the settings can't be written")
 
     app._look = fail

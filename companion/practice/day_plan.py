@@ -8,7 +8,7 @@ from typing import Any
 
 from companion.practice.today import BREAK_AFTER_MIN, Entry, Task
 
-__all__ = ["Day", "Sitting"]
+__all__ = ["Day", "DayPlan"]
 
 _WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 
@@ -27,7 +27,7 @@ class Day:
 
 
 @dataclass(frozen=True, slots=True)
-class Sitting:
+class DayPlan:
     """A sitting of `minutes` without breaks. `entries` are its turns, `remarks` what is to be said below; `options` are
     words for every command that starts a turn (`--sheet`, ...)."""
 
