@@ -186,10 +186,10 @@ def beat_parts(passage: Passage) -> tuple[BeatParts, ...]:
 def drift(passage: Passage, deviation_s: Floats, tempo_bpm: float) -> Drift | None:
     """The tempo at the start and at the end of a take, from a straight line through the slopes of short stretches.
 
-    The line is Theil and Sen's (the median of all slopes between two points), so that no single stretch draws it, and
-    stretches that a break lies in, or in which time lost in one is made good, are left out. Where the stretches scatter by more than the line rises (one standard
-    deviation, from the median of what it leaves), there is no course to tell, and start and end have the same tempo.
-    None where too little was played to tell.
+    The line is Theil and Sen's (the median of all slopes between two points), so that no single stretch draws it;
+    stretches that a break lies in, or in which time lost in one is made good, are left out. Where the stretches scatter
+    by more than the line rises (one standard deviation, from the median of what it leaves), there is no course to tell,
+    and start and end have the same tempo. None where too little was played to tell.
 
     References
     ----------
