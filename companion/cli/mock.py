@@ -102,7 +102,7 @@ def _perform(args: argparse.Namespace, wanted: list[tuple[Path, str]], engraver:
             app.loop()
         finally:
             _say_unsaved(app.run.unsaved)
-    if app.run.over:
+    if app.run.judged:
         print("\n".join(_lines(app.run)))
     if args.json:
         _write(args.json, app.run)
@@ -175,7 +175,8 @@ def _lines(run: MockRun) -> list[str]:
     from companion.window.mock_view import judged_title
 
     width = max(60, min(shutil.get_terminal_size((80, 24)).columns, 100))
-    lines = ["The judge's sheet"]
+    left = "" if run.over else f" ({len(run.judged)} of {len(run.setup.pieces)} pieces: left before the end)"
+    lines = [f"The judge's sheet{left}"]
     for number, judged in enumerate(run.judged, start=1):
         lines += ["", f"{number}. {judged_title(judged)}"]
         for label, sentence in run.sentences(judged):

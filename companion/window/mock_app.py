@@ -269,7 +269,8 @@ class MockApp:
             self.shots.take(f"mock-marks-{number + 1}", self.surface)
 
     def close(self) -> None:
-        """Give everything back."""
+        """Give everything back; what was played is kept."""
+        self.run.leave()
         self.run.close()
         self._sound.close()
         self._click.close()

@@ -189,6 +189,14 @@ class MockRun:
 
     # -- the end ------------------------------------------------------------------------------------------------------
 
+    def leave(self) -> None:
+        """Left before the end: what was played is judged and kept all the same."""
+        now_ns = self.clock()
+        for going in self.mock.goings[len(self.judged) :]:
+            if going.ended_ns is None:
+                going.ended_ns, going.broken_off = now_ns, True
+            self._judge(going)
+
     def _judge(self, going: Going) -> None:
         piece = self.setup.pieces[len(self.judged)]
         if going.begun_ns is None:

@@ -15,6 +15,7 @@ from companion.practice.finished import Section
 from companion.practice.ladder import default_ladder
 from companion.practice.mock import ANNOUNCED, OVER, PLAYING, SILENCE
 from companion.practice.rehearsal import Rehearsal
+from companion.record import read_log
 from companion.scores import read
 from companion.window.mock_app import MockApp
 from companion.window.mock_run import MockPiece, MockSetup
@@ -94,7 +95,16 @@ def test_the_whole_course_by_keys(app: MockApp) -> None:
     assert app.quit
 
 
-def test_leaving_in_the_middle_judges_nothing(app: MockApp) -> None:
+def test_what_was_played_is_kept_when_one_leaves_in_the_middle(app: MockApp, tmp_path: Path) -> None:
     until(app, PLAYING)
+    assert app.stepped is not None
+    for _ in range(100):
+        app.frame()
+        app._step(app.stepped)
     key(app, pygame.K_ESCAPE)
-    assert app.quit and not app.run.judged and not app.run.over
+    assert app.quit and not app.run.judged
+    app.close()
+    (judged,) = app.run.judged
+    assert judged.going.broken_off and not app.run.over
+    (take,) = read_log(tmp_path / "s").takes
+    assert take.performance and not take.clean and "not reached" in take.because and take.events
