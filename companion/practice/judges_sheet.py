@@ -57,6 +57,8 @@ TREND_SHARE = 0.05
 LEAST_BARS = 4
 #: "Most bars" are so many of them.
 MOST_BARS_SHARE = 0.9
+#: With fewer right notes among those heard it was another piece, or none.
+LEAST_RIGHT_SHARE = 0.36
 #: A note of so many quarters is long enough for a wrong one to stand out.
 LONG_QUARTERS = 1.0
 #: From this share of notes in time (or articulated as written) on there is nothing to complain of.
@@ -154,14 +156,15 @@ def _sheet(found: Found, own: OwnTime | None) -> Sheet:
     stops = [pause for pause in own.pauses if not pause.back] if own else []
     wrong = _wrong(found, stops)
     tempo, _ = _tempo(reading.passage, own)
+    even = own is None or _even(reading)
     return Sheet(
         notes=with_stop("; ".join(wrong)) if wrong else "Every note was right, and each was played once.",
-        rhythm=_rhythm(found),
+        rhythm=_rhythm(found) if own else "Too few notes to tell a beat from.",
         tempo=tempo,
         articulation=_articulation(found),
         first=_first(found, own, stops),
-        clean=not wrong and _even(reading),
-        because="; ".join([*wrong, *([] if _even(reading) else [_in_time(reading)])]),
+        clean=not wrong and even,
+        because="; ".join([*wrong, *([] if even else [_in_time(reading)])]),
     )
 
 
@@ -289,6 +292,8 @@ def _articulation(found: Found) -> str:
 def _first(found: Found, own: OwnTime | None, stops: Sequence[Pause]) -> str:
     """What a panel would hear first."""
     reading, passage = found.reading, found.reading.passage
+    if reading.right < LEAST_RIGHT_SHARE * len(reading.realised):
+        return "Little of what was heard belongs to this piece."
     unreached = reading.notes_with(NOT_REACHED)
     if unreached:
         return with_stop(f"the music broke off before {bar_in_words(passage, passage.notes[unreached[0]].bar)}")
@@ -314,7 +319,7 @@ def _first(found: Found, own: OwnTime | None, stops: Sequence[Pause]) -> str:
     right = [a for a in told if a.verdicts == (AS_WRITTEN,)]
     if told and len(right) < ARTICULATED_SHARE * len(told):
         return with_stop(f"the articulation: {len(right)} of {number_of(len(told), 'note')} as written")
-    if reading.right and reading.on_time < EVEN_SHARE * reading.right:
+    if own and reading.right and reading.on_time < EVEN_SHARE * reading.right:
         return with_stop(f"uneven time: {_in_time(reading)}")
     if reading.extras:
         bars = (passage.notes[max(extra.after, 0)].bar for extra in reading.extras)

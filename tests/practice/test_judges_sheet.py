@@ -15,6 +15,7 @@ from companion.practice.clock import note_onsets_s
 from companion.practice.judges_sheet import judge_performance
 from companion.practice.model import LEFT_OUT, PLAYED, PlayedArray
 from companion.practice.simulation import KINDS, simulate
+from tests.practice.made import passage
 from tests.practice.takes import melody
 
 MUSIC = melody(11)
@@ -137,3 +138,16 @@ def test_a_note_left_out_is_found_by_the_own_beat() -> None:
     judged = judge_performance(MUSIC, played)
     assert [r.note_index for r in judged.assessment.notes if r.verdict == LEFT_OUT] == [33]
     assert played.dtype == PLAYED
+
+
+def test_another_piece_is_told_as_one() -> None:
+    assert judge_performance(melody(40), performance(melody(12))).sheet.first == (
+        "Little of what was heard belongs to this piece."
+    )
+
+
+def test_two_notes_have_no_beat_to_be_uneven_against() -> None:
+    music = passage("C4:2 D4:2")
+    sheet = judge_performance(music, performance(music)).sheet
+    assert sheet.clean and sheet.rhythm == "Too few notes to tell a beat from."
+    assert sheet.first == "Nothing that interrupts: the music goes through from beginning to end."
