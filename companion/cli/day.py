@@ -73,27 +73,23 @@ def look_at_day(sheet: WeekSheet | None, sessions: Path, now: datetime) -> Day:
     log = survey(sessions, wanted=Wanted(first_day=(today - timedelta(days=DAYS_BACK)).isoformat()))
     own = [take for take in log.takes if not take.simulated and not take.example]
     of_today = [take for take in own if take.day == today.isoformat()]
-    items = _items(sheet, sessions, own, today) if sheet is not None else []
-    tasks: list[Task] = []
-    done: list[str] = []
-    for one in items:
-        state = _state(one, sheet, today)
-        (tasks if isinstance(state, Task) else done).append(state)  # type: ignore[arg-type]
+    reader = ItemReader(sheet.path if sheet is not None else Path(), sessions)
+    items = _items(sheet, reader, own) if sheet is not None else []
+    states = [_state(one, sheet, today) for one in items if sheet is not None]
     cold = _cold(items, now)
-    spots, faults = _spots(items, sessions)
+    spots, faults = _spots(items, reader, sessions)
     shapes = _shapes(items, sessions)
     return Day(
         date=today,
-        tasks=tuple([*cold, *tasks, *spots, *shapes]),
-        done=tuple(done),
+        tasks=(*cold, *(state for state in states if isinstance(state, Task)), *spots, *shapes),
+        done=tuple(state for state in states if isinstance(state, str)),
         played_min=sum(take.duration_s for take in of_today) / 60,
         since_break_min=_since_break_min(of_today, now),
         remarks=(*(one.fault for one in items if one.fault), *faults, *log.remarks),
     )
 
 
-def _items(sheet: WeekSheet, sessions: Path, own: Sequence[TakeSummary], today: date) -> list[_Item]:
-    reader = ItemReader(sheet.path, sessions)
+def _items(sheet: WeekSheet, reader: ItemReader, own: Sequence[TakeSummary]) -> list[_Item]:
     found = []
     for item in sheet.items:
         music, fault, sha256 = None, "", ""
@@ -111,9 +107,8 @@ def _items(sheet: WeekSheet, sessions: Path, own: Sequence[TakeSummary], today: 
     return found
 
 
-def _state(one: _Item, sheet: WeekSheet | None, today: date) -> Task | str:
+def _state(one: _Item, sheet: WeekSheet, today: date) -> Task | str:
     """A task, or why there is nothing to do."""
-    assert sheet is not None
     item, target = one.item, f"{one.item.target_bpm:g}"
     days = sheet.days_of(item)
     overdue = not one.reached.done and bool(days) and days[-1] < today
@@ -205,7 +200,7 @@ def _cold(items: Sequence[_Item], now: datetime) -> Iterator[Task]:
         )
 
 
-def _spots(items: Sequence[_Item], sessions: Path) -> tuple[list[Task], list[str]]:
+def _spots(items: Sequence[_Item], reader: ItemReader, sessions: Path) -> tuple[list[Task], list[str]]:
     """The worst unsolved spot of each passage, the worst ones first."""
     from companion.record.trouble import newest_own_takes, troubles_in
 
@@ -217,7 +212,7 @@ def _spots(items: Sequence[_Item], sessions: Path) -> tuple[list[Task], list[str
             continue
         seen.add(one.item.path)
         try:
-            opened = ItemReader(one.item.path, sessions).opened(one.item.path)
+            opened = reader.opened(one.item.path)
             plan = opened.plan()
             takes = newest_own_takes(sessions, opened.chart, opened.passage)
             spots = [spot for spot in troubles_in(takes, opened.passage, plan) if not spot.solved]
