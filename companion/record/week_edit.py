@@ -21,7 +21,7 @@ from companion.record.model import normal_bars, plain_text
 from companion.record.toml_edit import edit_file, with_new_table
 from companion.record.week import FORMAT, Option, parse, place_of, read_bytes
 
-__all__ = ["backup_path", "bring_along", "drop_target", "name_in", "set_target"]
+__all__ = ["backup_path", "bring_along", "drop_target", "name_in", "put_back", "set_target"]
 
 _HEAD = re.compile(rb"\s*\[\[\s*item\s*\]\]")
 _NEW_SHEET = """\
@@ -41,7 +41,7 @@ def set_target(
     path: Path,
     passage: str,
     bars: str,
-    target_bpm: float,
+    target_bpm: float | None,
     by: date | str | None = None,
     *,
     clean_takes: int | None = None,
@@ -56,6 +56,9 @@ def set_target(
     climb: str | None = None,
     fingerings: Mapping[str, str] | None = None,
     week: date | None = None,
+    new_bars: str | None = None,
+    without: Sequence[str] = (),
+    only_there: bool = False,
     dry: bool = False,
 ) -> None:
     """Set what is to be reached on a passage; make the sheet where there is none.
@@ -90,15 +93,23 @@ def set_target(
         A weekday such as `Fri`, or a date.
     week
         The Monday of a new week (any day of it will do); a sheet made anew is for the present week without it.
+    new_bars
+        The item is to be these bars from now on.
+    without
+        What the item is to say no longer, such as `by`.
+    only_there
+        Change the item where it stands, and make none.
     dry
         Only find out whether it could be set.
 
     Raises
     ------
     WeekSheetError
-        If the sheet is faulty before (it is not touched then), would be faulty after, or can't be written.
+        If the sheet is faulty before (it is not touched then), would be faulty after, or can't be written; with
+        `only_there` if it holds no such item.
     """
     which = _Which(passage, normal_bars(bars), exercise, exercise_options)
+    change = _Change(week, None if new_bars is None else normal_bars(new_bars), tuple(without), only_there)
     # In this order they are written into a new item.
     values: dict[str, Any] = {"target_bpm": _whole(target_bpm), "by": by}
     values |= {"days": None if days is None else list(days), "clean_takes": clean_takes}
@@ -107,7 +118,7 @@ def set_target(
     path = Path(os.path.realpath(path))
 
     def edited(old: bytes | None) -> bytes | None:
-        new = _edited(path, old, which, values, week)
+        new = _edited(path, old, which, values, change)
         return None if dry else new
 
     edit_file(path, edited, read_bytes, WeekSheetError, "set the target", backup=backup_path(path))
@@ -132,12 +143,30 @@ def drop_target(
         items = document.get("item", ())
         number = next((i for i, item in enumerate(items) if which.is_item(path.parent, item)), None)
         if number is None:
-            raise WeekSheetError(str(path), [f"holds nothing of {which}; companion week shows what it holds"])
+            raise which.is_missing(path)
         new = _without(content, document, number)
         parse(new, path)
         return new
 
     edit_file(path, edited, read_bytes, WeekSheetError, "take it out", backup=backup_path(path))
+
+
+def put_back(path: Path, content: bytes, instead_of: bytes) -> None:
+    """Take an edit back: the sheet holds `content` again instead of what the edit made of it.
+
+    Raises
+    ------
+    WeekSheetError
+        If somebody has written to the sheet since, or it can't be written.
+    """
+    path = Path(os.path.realpath(path))
+
+    def edited(old: bytes | None) -> bytes:
+        if old != instead_of:
+            raise WeekSheetError(str(path), ["was changed since by somebody else, so nothing is taken back"])
+        return content
+
+    edit_file(path, edited, read_bytes, WeekSheetError, "take it back", backup=backup_path(path))
 
 
 def bring_along(path: Path, passage: Path) -> tuple[str, Path | None]:
@@ -207,6 +236,10 @@ class _Which:
         where = f"bars {self.bars} of {self.passage}" if self.bars else f"the whole of {self.passage}"
         return plain_text(f"{self.exercise} of {where}" if self.exercise else where)
 
+    def is_missing(self, path: Path) -> WeekSheetError:
+        """What to raise where the sheet has no such item."""
+        return WeekSheetError(str(path), [f"holds nothing of {self}; companion week shows what it holds"])
+
     def is_item(self, folder: Path, item: Mapping[str, Any]) -> bool:
         """Whether a table of the sheet is this one."""
         return (
@@ -217,6 +250,16 @@ class _Which:
         )
 
 
+@dataclass(frozen=True, slots=True)
+class _Change:
+    """What is to become of sheet and item beside the values."""
+
+    week: date | None
+    new_bars: str | None
+    without: tuple[str, ...]
+    only_there: bool
+
+
 def _in_line(values: Mapping[str, Any]) -> tomlkit.items.InlineTable:
     """On one line, so that two who change two items never change the same line."""
     table = tomlkit.inline_table()
@@ -224,7 +267,8 @@ def _in_line(values: Mapping[str, Any]) -> tomlkit.items.InlineTable:
     return table
 
 
-def _edited(path: Path, old: bytes | None, which: _Which, values: Mapping[str, Any], week: date | None) -> bytes:
+def _edited(path: Path, old: bytes | None, which: _Which, values: Mapping[str, Any], change: _Change) -> bytes:
+    week = change.week
     made = _NEW_SHEET.format(format=FORMAT, week=_monday(week or date.today())).encode()
     document = _document(path, made if old is None else old)
     if week is not None and document.get("week") != _monday(week):
@@ -240,7 +284,15 @@ def _edited(path: Path, old: bytes | None, which: _Which, values: Mapping[str, A
         del given["days"]
         if item is not None:
             item.pop("days", None)
+    if item is None and change.only_there:
+        raise which.is_missing(path)
     if item is not None:
+        for key in change.without:
+            item.pop(key, None)
+        if change.new_bars:
+            item["bars"] = change.new_bars
+        elif change.new_bars is not None:
+            item.pop("bars", None)
         for key, other in (("step_bpm", "step_percent"), ("step_percent", "step_bpm")):
             if key in given and other not in given:
                 item.pop(other, None)

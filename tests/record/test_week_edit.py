@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 from companion.errors import WeekSheetError
 from companion.record import week_edit
 from companion.record.week import load
-from companion.record.week_edit import backup_path, bring_along, drop_target, set_target
+from companion.record.week_edit import backup_path, bring_along, drop_target, put_back, set_target
 from companion.scores.guards import one_line
 
 TEACHERS = """\
@@ -396,3 +396,40 @@ def test_two_programs_at_once_lose_nothing(tmp_path: Path) -> None:
     for name in ("teacher", "student"):
         found = [(item.passage, item.target_bpm) for item in sheet.items if item.passage.startswith(f"{name}-")]
         assert found == [(f"{name}-{i}.mxl", 60 + i) for i in range(8)]
+
+
+def test_bars_are_changed_and_what_is_asked_is_taken_back_in_place(tmp_path: Path) -> None:
+    path = tmp_path / "week.toml"
+    path.write_text(TEACHERS)
+    set_target(path, "passages/a.musicxml", "5-8", None, new_bars="3 – 6", only_there=True)
+    set_target(path, "passages/b.musicxml", "", None, new_bars="2", without=("comment",), only_there=True)
+    a, b = load(path).items
+    assert (a.bars, a.target_bpm, b.bars, b.comment) == ("3-6", 96, "2", "")
+    assert "not above 100 yet" in path.read_text() and "# end" in path.read_text()
+    set_target(path, "passages/a.musicxml", "3-6", 98, new_bars="", only_there=True)
+    assert (load(path).items[0].bars, load(path).items[0].target_bpm) == ("", 98)
+    kept = path.read_text()
+    with pytest.raises(WeekSheetError, match="target_bpm is missing"):
+        set_target(path, "passages/a.musicxml", "", None, without=("target_bpm",), only_there=True)
+    assert path.read_text() == kept
+
+
+def test_what_is_no_longer_there_is_not_made_anew(tmp_path: Path) -> None:
+    path = tmp_path / "week.toml"
+    path.write_text(TEACHERS)
+    with pytest.raises(WeekSheetError, match=r"holds nothing of bars 1-2 of passages/a\.musicxml"):
+        set_target(path, "passages/a.musicxml", "1-2", 90, only_there=True)
+    assert path.read_text() == TEACHERS
+
+
+def test_an_edit_is_taken_back_unless_somebody_wrote_since(tmp_path: Path) -> None:
+    path = tmp_path / "week.toml"
+    path.write_text(TEACHERS)
+    set_target(path, "passages/a.musicxml", "5-8", 104)
+    edited = path.read_bytes()
+    put_back(path, TEACHERS.encode(), edited)
+    assert path.read_text() == TEACHERS and backup_path(path).read_bytes() == edited
+    path.write_text(TEACHERS.replace("72.5", "80"))
+    with pytest.raises(WeekSheetError, match="somebody else"):
+        put_back(path, TEACHERS.encode(), edited)
+    assert "80" in path.read_text()
