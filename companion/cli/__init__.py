@@ -30,6 +30,7 @@ COMMANDS = {
     "mock": ("companion.cli.mock", "a mock performance: one go at each piece, no click, then a judge's sheet"),
     "shapes": ("companion.cli.shapes", "learn fingerings by eye and hand: browse any note, then practise"),
     "trouble": ("companion.cli.trouble", "what keeps failing in your own takes, and which finger is late"),
+    "studio": ("companion.cli.studio", "many students at once: who met what, who is stuck, what fails in common"),
     "record": ("companion.cli.record", "write the practice log out, take in another's, delete it, bring it up to date"),
     "ports": ("companion.cli.ports", "list the MIDI ports"),
 }

@@ -32,6 +32,7 @@ from companion.record.raw_lines import SITTING, TAKE, RawLine, is_log, raw_lines
 from companion.record.rewriting import rewrite
 from companion.record.shapes import FOLDER as SHAPES
 from companion.record.shapes import answer_day
+from companion.record.studio_index import STUDIO_FILES
 
 __all__ = ["Deletion", "carry_out", "plan_deletion"]
 
@@ -210,7 +211,7 @@ def _answer_goes(path: Path, line: bytes, choice: Choice) -> bool:
 def _made(cache: Path) -> list[Path]:
     """The indexes and the plots: regular files in the cache. All of them, for a log that was moved or copied has left
     another index behind."""
-    found = sorted(cache.glob(INDEX_FILES))
+    found = sorted([*cache.glob(INDEX_FILES), *cache.glob(STUDIO_FILES)])
     plots = cache / "plots"
     if plots.is_dir() and not plots.is_symlink():
         found += sorted(path for path in plots.iterdir() if path.suffix in (".png", ".svg", ".pdf"))

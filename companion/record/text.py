@@ -11,7 +11,10 @@ from companion.record.model import TakeSummary
 from companion.record.progress import Day, Reached, best_clean_bpm, by_day
 from companion.record.week import WEEKDAYS, Option, WeekItem, WeekSheet
 
-__all__ = ["day_in_words", "demands", "progress_lines", "remark_lines", "student_lines", "table", "week_lines"]
+__all__ = [
+    "LEGEND", "day_cell", "day_in_words", "demands", "progress_lines", "remark_lines", "student_lines", "table",
+    "week_lines",
+]  # fmt: skip
 
 WIDTH = 98
 LEGEND = "A day shows the best clean tempo, ×2: two clean takes at the target, –: played but not clean, ·: not played."
@@ -62,7 +65,8 @@ def _by(item: WeekItem, sheet: WeekSheet) -> str:
     return _day(item.by, sheet) if item.by else ""
 
 
-def _cell(best_bpm: float | None, at_target: int, takes: int) -> str:
+def day_cell(best_bpm: float | None, at_target: int, takes: int) -> str:
+    """One day of an item: `84×2`, `84`, `–` where nothing was clean, `·` where nothing was played."""
     if best_bpm is None:
         return "–" if takes else "·"
     return f"{best_bpm:g}×{at_target}" if at_target else f"{best_bpm:g}"
@@ -119,7 +123,7 @@ def week_lines(sheet: WeekSheet, reached: Sequence[Reached]) -> list[str]:
     head = ("", "Passage", "Bars", "Target", "By", *WEEKDAYS, "At target")
     rows, below = [], []
     for number, (item, what) in enumerate(zip(sheet.items, reached, strict=True), start=1):
-        days = [_cell(*cell) for cell in what.best_by_day]
+        days = [day_cell(*cell) for cell in what.best_by_day]
         rows.append(
             (str(number), _name(item), _bars(item.bars), f"{item.target_bpm:g}", _by(item, sheet), *days, _so_far(what))
         )

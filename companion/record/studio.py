@@ -1,0 +1,355 @@
+"""A studio of many students: who met what this week, who is stuck and where, and which changes fail in common.
+
+Each student's folder holds a week sheet and a practice log as the student's own companion keeps them (see
+`studio_files`). What is said of one student is what `companion week --student` and `companion trouble` say there: the
+same functions decide.
+
+Conventions
+-----------
+* Nobody is ranked: students stand by the names of their folders.
+* An item is *stuck* where it is not reached, was played on at least `STUCK_DAYS` days of the last `STUCK_WITHIN_DAYS`,
+  and the newest `STUCK_DAYS - 1` of them brought no faster clean take than the days before. (Ours, no source.)
+* Trouble is looked for in each student's newest `NEWEST_TAKES` takes on the horn that was played last, and only for who
+  played within `TROUBLE_WITHIN_DAYS`.
+* Simulated and example takes are nobody's practice.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date, timedelta
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from companion.errors import WeekSheetError
+from companion.record.codec import take_from
+from companion.record.model import TakeSummary, plain_text
+from companion.record.progress import Reached, best_clean_bpm, of_item, reached
+from companion.record.studio_files import LogFile, StudentFolder, log_files_of, student_folders
+from companion.record.studio_index import first_row, handed_in, open_index, refresh, studio_index_path
+from companion.record.studio_lines import heads_and_notes
+from companion.record.trouble import OwnTake, TroubleSpot, troubles_in
+from companion.record.week import WeekItem, WeekSheet, load
+
+if TYPE_CHECKING:
+    from duckdb import DuckDBPyConnection
+
+__all__ = ["CommonTrouble", "ItemState", "Spot", "Student", "Studio", "look_at_studio"]
+
+NEWEST_TAKES, TROUBLE_WITHIN_DAYS = 40, 14
+STUCK_DAYS, STUCK_WITHIN_DAYS = 4, 21
+#: So many students are looked at together, so that memory holds their takes.
+_STUDENTS_AT_ONCE = 200
+_MOST_SPOTS = 5
+_SUMMARY = [name for name in TakeSummary._fields if name not in ("file", "offset", "example")]
+
+
+@dataclass(frozen=True, slots=True)
+class Spot:
+    """What keeps failing for a student: the change, and the sentence with its evidence."""
+
+    change: str
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class ItemState:
+    """An item of a student's sheet and what was reached. `stuck` says how, empty where it goes on."""
+
+    item: WeekItem
+    reached: Reached
+    stuck: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Student:
+    """One student, by the folder's `name`; `sheet` is None where there is none that can be read. `last_day` is the last
+    one with a take, empty without any; minutes and takes are those of the sheet's week, or of the last seven days."""
+
+    name: str
+    sheet: WeekSheet | None
+    items: tuple[ItemState, ...] = ()
+    spots: tuple[Spot, ...] = ()
+    last_day: str = ""
+    week_minutes: float = 0.0
+    week_takes: int = 0
+    remarks: tuple[str, ...] = ()
+
+    @property
+    def shown(self) -> str:
+        """The folder's name, as it can be printed."""
+        return plain_text(self.name)
+
+    @property
+    def done(self) -> int:
+        """How many items are reached."""
+        return sum(state.reached.done for state in self.items)
+
+
+@dataclass(frozen=True, slots=True)
+class CommonTrouble:
+    """A change that keeps failing for several students, and for whom."""
+
+    change: str
+    students: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Studio:
+    """All of it; `files_read` is how many sittings were new or had changed."""
+
+    students: tuple[Student, ...]
+    common: tuple[CommonTrouble, ...]
+    remarks: tuple[str, ...] = ()
+    files_read: int = 0
+
+
+@dataclass(slots=True)
+class _Reading:
+    """A student while being read."""
+
+    folder: StudentFolder
+    files: list[LogFile]
+    remarks: list[str]
+    sheet: WeekSheet | None = None
+    takes: list[TakeSummary] = field(default_factory=list)
+
+
+def look_at_studio(
+    folder: Path,
+    cache: Path | None,
+    today: date,
+    *,
+    hash_of: Callable[[WeekSheet, WeekItem], str] | None = None,
+    trouble: bool = True,
+    say: Callable[[str], None] = lambda _: None,
+) -> Studio:
+    """Look at all students.
+
+    Parameters
+    ----------
+    folder
+        One folder a student in it.
+    cache
+        Folder of the index; None keeps none.
+    today
+        What is recent is reckoned from this day.
+    hash_of
+        Hash that takes of an item are known by; without it the file's own, and items of exercises find no takes.
+    trouble
+        Look for what keeps failing, too.
+    say
+        Told now and then how far it is.
+
+    Raises
+    ------
+    RecordError
+        If the folder can't be read, or no student is in it.
+    """
+    remarks: list[str] = []
+    readings = [_begin(student) for student in student_folders(folder, remarks)]
+    files = [file for reading in readings for file in reading.files]
+    say(f"{len(readings)} students, {len(files)} sittings")
+    students: list[Student] = []
+    with open_index(studio_index_path(folder, cache) if cache is not None else None) as index:
+        read = refresh(index, files)
+        if read:
+            say(f"{read} sittings were new or had changed")
+        for some in _portions(readings):
+            _add_takes(index, some, today)
+            students += [_student(index, reading, today, hash_of or _file_hash, trouble=trouble) for reading in some]
+            for reading in some:
+                reading.takes.clear()
+            say(f"{len(students)} of {len(readings)} students looked at")
+    return Studio(tuple(students), _common(students) if trouble else (), tuple(remarks), read)
+
+
+def _begin(folder: StudentFolder) -> _Reading:
+    remarks: list[str] = []
+    reading = _Reading(folder, log_files_of(folder, remarks), remarks)
+    if folder.sheet is not None:
+        try:
+            reading.sheet = load(folder.sheet)
+        except WeekSheetError as error:
+            remarks.append(f"week sheet not read: {plain_text(str(error))}")
+    return reading
+
+
+def _portions(readings: Sequence[_Reading]) -> Iterator[Sequence[_Reading]]:
+    for first in range(0, len(readings), _STUDENTS_AT_ONCE):
+        yield readings[first : first + _STUDENTS_AT_ONCE]
+
+
+def _add_takes(index: DuckDBPyConnection, readings: Sequence[_Reading], today: date) -> None:
+    """Own takes of the last weeks, oldest first; what was odd in the sittings is said."""
+    by_name = {reading.folder.name: reading for reading in readings}
+    since = min([today - timedelta(days=STUCK_WITHIN_DAYS), *(r.sheet.week for r in readings if r.sheet is not None)])
+    with handed_in(index, "asked", {"student": list(by_name)}):
+        rows = index.execute(
+            f"""
+            SELECT s.student, s.file, {", ".join(f"t.{name}" for name in _SUMMARY)}
+            FROM take t JOIN sitting s ON t.sitting = s.id JOIN asked a ON a.student = s.student
+            WHERE t.own AND t.day >= $since ORDER BY s.student, t.day, t.started, s.file, t.line
+            """,
+            {"since": since.isoformat()},
+        ).fetchall()
+        odd = index.execute(
+            "SELECT s.student, s.remarks FROM sitting s JOIN asked a ON a.student = s.student WHERE s.remarks <> ''"
+            " ORDER BY s.student, s.file"
+        ).fetchall()
+    for student, file, *values in rows:
+        told = dict(zip(_SUMMARY, values, strict=True))
+        by_name[student].takes.append(TakeSummary(file=file, offset=0, example=0, **told))
+    for student, text in odd:
+        by_name[student].remarks += text.split("\n")
+
+
+def _student(
+    index: DuckDBPyConnection,
+    reading: _Reading,
+    today: date,
+    hash_of: Callable[[WeekSheet, WeekItem], str],
+    *,
+    trouble: bool,
+) -> Student:
+    sheet, takes = reading.sheet, reading.takes
+    last_day = _last_day(index, reading.folder.name)
+    states = []
+    for item in sheet.items if sheet is not None else ():
+        states.append(_state(sheet, item, takes, hash_of, today))  # type: ignore[arg-type]
+    days = {d.isoformat() for d in (sheet.days if sheet else [today - timedelta(days=i) for i in range(7)])}
+    of_week = [take for take in takes if take.day in days]
+    spots: tuple[Spot, ...] = ()
+    if trouble and last_day >= (today - timedelta(days=TROUBLE_WITHIN_DAYS)).isoformat():
+        spots = _spots(index, reading, today)
+    return Student(
+        reading.folder.name, sheet, tuple(states), spots, last_day,
+        sum(take.duration_s for take in of_week) / 60, len(of_week), tuple(reading.remarks),
+    )  # fmt: skip
+
+
+def _last_day(index: DuckDBPyConnection, student: str) -> str:
+    query = "SELECT max(t.day) FROM take t JOIN sitting s ON t.sitting = s.id WHERE t.own AND s.student = ?"
+    return first_row(index, query, [student])[0] or ""
+
+
+def _file_hash(sheet: WeekSheet, item: WeekItem) -> str:
+    """The hash of an item's file, where it is there."""
+    if item.exercise:
+        return "no exercise is made here"
+    with contextlib.suppress(OSError):
+        return hashlib.sha256(item.path.read_bytes()).hexdigest()
+    return ""
+
+
+def _state(
+    sheet: WeekSheet,
+    item: WeekItem,
+    takes: Sequence[TakeSummary],
+    hash_of: Callable[[WeekSheet, WeekItem], str],
+    today: date,
+) -> ItemState:
+    sha256 = hash_of(sheet, item)
+    found = reached(item, [day.isoformat() for day in sheet.days], takes, sha256)
+    of_it, _ = of_item(item, takes, sha256)
+    return ItemState(item, found, "" if found.done else _stuck(of_it, item.target_bpm, today))
+
+
+def _stuck(takes: Sequence[TakeSummary], target_bpm: float, today: date) -> str:
+    """How it is stuck, in words; empty where it goes on or too little was played to tell."""
+    since = (today - timedelta(days=STUCK_WITHIN_DAYS)).isoformat()
+    recent = [take for take in takes if since <= take.day <= today.isoformat()]
+    days = sorted({take.day for take in recent})
+    if len(days) < STUCK_DAYS:
+        return ""
+    turn = days[-(STUCK_DAYS - 1)]
+    before = best_clean_bpm(take for take in recent if take.day < turn)
+    lately = best_clean_bpm(take for take in recent if take.day >= turn)
+    if before is None and lately is None:
+        return f"no clean take on {len(days)} days"
+    if lately is not None and (before is None or lately > before):
+        return ""
+    best = before if lately is None or (before is not None and before >= lately) else lately
+    bars = _most_named(take for take in recent if take.day >= turn)
+    where = f"; bar {bars}" if bars else ""
+    return f"no faster than {best:g} since {days[-STUCK_DAYS]} (target {target_bpm:g}){where}"
+
+
+def _most_named(takes: Iterable[TakeSummary]) -> str:
+    """The bar that was named most often as the trouble."""
+    counts: dict[str, int] = defaultdict(int)
+    for take in takes:
+        for bar in take.trouble_bars.split():
+            counts[bar] += 1
+    return max(counts, key=lambda bar: counts[bar]) if counts else ""
+
+
+# -- what keeps failing -----------------------------------------------------------------------------------------------
+
+
+def _spots(index: DuckDBPyConnection, reading: _Reading, today: date) -> tuple[Spot, ...]:
+    """From the index where nothing was played since, else from the newest takes."""
+    student = reading.folder.name
+    rows = index.execute(
+        """
+        SELECT s.file, t.line, t.day, t.id, t.sha256, t.file_name, t.title, t.instrument
+        FROM take t JOIN sitting s ON t.sitting = s.id
+        WHERE t.own AND s.student = ? AND t.interrupted = '' ORDER BY t.day DESC, t.started DESC, t.line DESC LIMIT ?
+        """,
+        [student, NEWEST_TAKES],
+    ).fetchall()
+    if not rows:
+        return ()
+    newest = hashlib.sha256(repr((today, [row[:4] for row in rows])).encode()).hexdigest()
+    kept = first_row(index, "SELECT newest, spots FROM trouble WHERE student = ?", [student])
+    if kept and kept[0] == newest:
+        return tuple(Spot(change, sentence) for change, sentence in json.loads(kept[1]))
+    horn = rows[0][7]
+    takes = _own_takes(reading, [row for row in rows if row[7] == horn])
+    spots = [Spot(s.change, s.sentence) for s in _unsolved(troubles_in(takes, today=today))[:_MOST_SPOTS]]
+    index.execute("DELETE FROM trouble WHERE student = ?", [student])
+    told = json.dumps([[spot.change, spot.sentence] for spot in spots], ensure_ascii=False)
+    index.execute("INSERT INTO trouble VALUES (?, ?, ?)", [student, newest, told])
+    return tuple(spots)
+
+
+def _unsolved(spots: Sequence[TroubleSpot]) -> list[TroubleSpot]:
+    return [spot for spot in spots if not spot.solved]
+
+
+def _own_takes(reading: _Reading, rows: Sequence[tuple[Any, ...]]) -> list[OwnTake]:
+    """The takes with their notes, oldest first; a file that changed meanwhile gives none."""
+    files = {file.name: file for file in reading.files}
+    wanted: Mapping[str, dict[int, tuple[Any, ...]]] = defaultdict(dict)
+    for row in rows:
+        wanted[row[0]][row[1]] = row
+    found = []
+    for name, lines in wanted.items():
+        if name not in files:
+            continue
+        cut = heads_and_notes(files[name])
+        for number, head, rest in zip(cut.numbers, cut.heads, cut.rests, strict=True):
+            if number not in lines:
+                continue
+            _, _, day, _, sha256, file_name, title, _ = lines[number]
+            try:
+                take = take_from(json.loads(f"{head[:-1]},{rest[1:]}"))
+            except ValueError:
+                continue
+            found.append((day, take.started, OwnTake(take, day, sha256 or file_name or title, take.tempo_bpm)))
+    return [own for _, _, own in sorted(found, key=lambda entry: entry[:2])]
+
+
+def _common(students: Sequence[Student]) -> tuple[CommonTrouble, ...]:
+    """Changes that fail for two students or more, the most common first."""
+    who: dict[str, list[str]] = defaultdict(list)
+    for student in students:
+        for change in dict.fromkeys(spot.change for spot in student.spots):
+            who[change].append(student.shown)
+    found = [CommonTrouble(change, tuple(names)) for change, names in who.items() if len(names) > 1]
+    return tuple(sorted(found, key=lambda trouble: (-len(trouble.students), trouble.change)))

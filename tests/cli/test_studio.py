@@ -1,0 +1,70 @@
+"""`companion studio` as it is called."""
+
+from __future__ import annotations
+
+import json
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from companion.cli import main
+from companion.record import Sitting, TakeRecord
+
+
+@pytest.fixture
+def studio(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    for name in ("SHARED", "SESSIONS", "CACHE", "SETTINGS"):
+        monkeypatch.setenv(f"COMPANION_{name}", str(tmp_path / name.lower()))
+    folder = tmp_path / "lessons"
+    for number in range(45):
+        one = folder / f"Student {number:02d}"
+        sitting = Sitting.begin(one / "sessions", datetime(2026, 11, 24, 17, tzinfo=UTC))
+        for i in range(3):
+            sitting.append(
+                TakeRecord(
+                    "Étude", 80.0 + number, since_run_ns=i * 10**10, duration_ns=10**10, clean=True,
+                    origin="e.musicxml", sha256="1", instrument="alto", port="wind",
+                )
+            )  # fmt: skip
+        (one / "week.toml").write_text(
+            'format = 1\nstudent = "x"\nweek = 2026-11-23\n[[item]]\npassage = "e.musicxml"\ntarget_bpm = 100\n'
+        )
+    return folder
+
+
+def test_who_met_what(studio: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    pages, data = tmp_path / "pages", tmp_path / "s.json"
+    words = ["studio", str(studio), "--today", "2026-11-28", "--pages", str(pages), "--json", str(data)]
+    assert main(words) == 0
+    out = capsys.readouterr().out
+    assert "45 students" in out and "and 5 more; --all shows them" in out and "nobody, as far as the takes tell" in out
+    rows = [line.split("  ") for line in out.splitlines() if line.startswith("Student")]
+    assert rows[1 + 19][1] == "0 of 1" and rows[1 + 20][1] == "1 of 1" and rows[1][-1] == "Tue 24 Nov"
+    assert "no change keeps failing for two students or more" in out
+    assert len(list(pages.iterdir())) == 45
+    told = json.loads(data.read_text())["students"]
+    assert [one["items"][0]["reached"] for one in told] == [80 + n >= 100 for n in range(45)]
+    assert main(["studio", str(studio), "--today", "2026-11-28", "--all", "--no-trouble"]) == 0
+    out = capsys.readouterr().out
+    assert "Student 44" in out and "Failing in common" not in out
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (["{studio}/nowhere"], "can't be read"),
+        (["{studio}/Student 00"], "one student's own folder"),
+        (["{studio}", "--pages", "{studio}/pages"], "nothing is written: give a place outside"),
+        (["{studio}", "--json", "{studio}/x.json"], "nothing is written: give a place outside"),
+        (["{studio}", "--today", "soon"], "is no date"),
+        ([], "required: DIR"),
+    ],
+)
+def test_what_is_wrong_is_said_in_one_line(
+    studio: Path, words: list[str], says: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["studio", *(word.format(studio=studio) for word in words)]) == 1
+    error = capsys.readouterr().err
+    assert says in error and len(error.splitlines()) == 1
+    assert not (studio / "pages").exists() and not (studio / "x.json").exists()
