@@ -24,14 +24,14 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, NamedTuple
 
 from companion.errors import WeekSheetError
 from companion.record.codec import take_from
 from companion.record.model import TakeSummary, plain_text
 from companion.record.progress import Reached, best_clean_bpm, of_item, reached
 from companion.record.studio_files import LogFile, StudentFolder, log_files_of, student_folders
-from companion.record.studio_index import first_row, handed_in, open_index, refresh, studio_index_path
+from companion.record.studio_index import handed_in, open_index, refresh, studio_index_path
 from companion.record.studio_lines import heads_and_notes
 from companion.record.trouble import OwnTake, TroubleSpot, troubles_in
 from companion.record.week import WeekItem, WeekSheet, load
@@ -109,6 +109,19 @@ class Studio:
     files_read: int = 0
 
 
+class _Newest(NamedTuple):
+    """One of a student's newest takes: where it stands, and what tells its passage."""
+
+    file: str
+    line: int
+    day: str
+    id: str
+    sha256: str
+    file_name: str
+    title: str
+    instrument: str
+
+
 @dataclass(slots=True)
 class _Reading:
     """A student while being read."""
@@ -118,6 +131,14 @@ class _Reading:
     remarks: list[str]
     sheet: WeekSheet | None = None
     takes: list[TakeSummary] = field(default_factory=list)
+    newest: list[_Newest] = field(default_factory=list)
+    #: What was found the last time, and of which takes.
+    kept: tuple[str, str] = ("", "")
+
+    @property
+    def last_day(self) -> str:
+        """The last day with a take of the player's own."""
+        return self.newest[0].day if self.newest else ""
 
 
 def look_at_studio(
@@ -198,6 +219,20 @@ def _add_takes(index: DuckDBPyConnection, readings: Sequence[_Reading], today: d
             """,
             {"since": since.isoformat()},
         ).fetchall()
+        newest = index.execute(
+            """
+            SELECT s.student, s.file, t.line, t.day, t.id, t.sha256, t.file_name, t.title, t.instrument
+            FROM take t JOIN sitting s ON t.sitting = s.id JOIN asked a ON a.student = s.student WHERE t.own
+            QUALIFY row_number() OVER (
+                PARTITION BY s.student ORDER BY t.day DESC, t.started DESC, s.file DESC, t.line DESC
+            ) <= $most
+            ORDER BY s.student, t.day DESC, t.started DESC, s.file DESC, t.line DESC
+            """,
+            {"most": NEWEST_TAKES},
+        ).fetchall()
+        kept = index.execute(
+            "SELECT k.student, k.newest, k.spots FROM trouble k JOIN asked a ON a.student = k.student"
+        ).fetchall()
         odd = index.execute(
             "SELECT s.student, s.remarks FROM sitting s JOIN asked a ON a.student = s.student WHERE s.remarks <> ''"
             " ORDER BY s.student, s.file"
@@ -205,6 +240,10 @@ def _add_takes(index: DuckDBPyConnection, readings: Sequence[_Reading], today: d
     for student, file, *values in rows:
         told = dict(zip(_SUMMARY, values, strict=True))
         by_name[student].takes.append(TakeSummary(file=file, offset=0, example=0, **told))
+    for student, *values in newest:
+        by_name[student].newest.append(_Newest(*values))
+    for student, of_what, found in kept:
+        by_name[student].kept = (of_what, found)
     for student, text in odd:
         by_name[student].remarks += text.split("\n")
 
@@ -218,7 +257,7 @@ def _student(
     trouble: bool,
 ) -> Student:
     sheet, takes = reading.sheet, reading.takes
-    last_day = _last_day(index, reading.folder.name)
+    last_day = reading.last_day
     states = []
     for item in sheet.items if sheet is not None else ():
         states.append(_state(sheet, item, takes, hash_of, today))  # type: ignore[arg-type]
@@ -231,11 +270,6 @@ def _student(
         reading.folder.name, sheet, tuple(states), spots, last_day,
         sum(take.duration_s for take in of_week) / 60, len(of_week), tuple(reading.remarks),
     )  # fmt: skip
-
-
-def _last_day(index: DuckDBPyConnection, student: str) -> str:
-    query = "SELECT max(t.day) FROM take t JOIN sitting s ON t.sitting = s.id WHERE t.own AND s.student = ?"
-    return first_row(index, query, [student])[0] or ""
 
 
 def _file_hash(sheet: WeekSheet, item: WeekItem) -> str:
@@ -294,24 +328,14 @@ def _most_named(takes: Iterable[TakeSummary]) -> str:
 
 def _spots(index: DuckDBPyConnection, reading: _Reading, today: date) -> tuple[Spot, ...]:
     """From the index where nothing was played since, else from the newest takes."""
-    student = reading.folder.name
-    rows = index.execute(
-        """
-        SELECT s.file, t.line, t.day, t.id, t.sha256, t.file_name, t.title, t.instrument
-        FROM take t JOIN sitting s ON t.sitting = s.id
-        WHERE t.own AND s.student = ? AND t.interrupted = '' ORDER BY t.day DESC, t.started DESC, t.line DESC LIMIT ?
-        """,
-        [student, NEWEST_TAKES],
-    ).fetchall()
-    if not rows:
+    student, takes = reading.folder.name, reading.newest
+    if not takes:
         return ()
-    newest = hashlib.sha256(repr((today, [row[:4] for row in rows])).encode()).hexdigest()
-    kept = first_row(index, "SELECT newest, spots FROM trouble WHERE student = ?", [student])
-    if kept and kept[0] == newest:
-        return tuple(Spot(change, sentence) for change, sentence in json.loads(kept[1]))
-    horn = rows[0][7]
-    takes = _own_takes(reading, [row for row in rows if row[7] == horn])
-    spots = [Spot(s.change, s.sentence) for s in _unsolved(troubles_in(takes, today=today))[:_MOST_SPOTS]]
+    newest = hashlib.sha256(repr((today, [take[:4] for take in takes])).encode()).hexdigest()
+    if reading.kept[0] == newest:
+        return tuple(Spot(change, sentence) for change, sentence in json.loads(reading.kept[1]))
+    played = _own_takes(reading, [take for take in takes if take.instrument == takes[0].instrument])
+    spots = [Spot(s.change, s.sentence) for s in _unsolved(troubles_in(played, today=today))[:_MOST_SPOTS]]
     index.execute("DELETE FROM trouble WHERE student = ?", [student])
     told = json.dumps([[spot.change, spot.sentence] for spot in spots], ensure_ascii=False)
     index.execute("INSERT INTO trouble VALUES (?, ?, ?)", [student, newest, told])
@@ -322,12 +346,12 @@ def _unsolved(spots: Sequence[TroubleSpot]) -> list[TroubleSpot]:
     return [spot for spot in spots if not spot.solved]
 
 
-def _own_takes(reading: _Reading, rows: Sequence[tuple[Any, ...]]) -> list[OwnTake]:
+def _own_takes(reading: _Reading, newest: Sequence[_Newest]) -> list[OwnTake]:
     """The takes with their notes, oldest first; a file that changed meanwhile gives none."""
     files = {file.name: file for file in reading.files}
-    wanted: Mapping[str, dict[int, tuple[Any, ...]]] = defaultdict(dict)
-    for row in rows:
-        wanted[row[0]][row[1]] = row
+    wanted: Mapping[str, dict[int, _Newest]] = defaultdict(dict)
+    for one in newest:
+        wanted[one.file][one.line] = one
     found = []
     for name, lines in wanted.items():
         if name not in files:
@@ -336,12 +360,13 @@ def _own_takes(reading: _Reading, rows: Sequence[tuple[Any, ...]]) -> list[OwnTa
         for number, head, rest in zip(cut.numbers, cut.heads, cut.rests, strict=True):
             if number not in lines:
                 continue
-            _, _, day, _, sha256, file_name, title, _ = lines[number]
+            one = lines[number]
             try:
                 take = take_from(json.loads(f"{head[:-1]},{rest[1:]}"))
             except ValueError:
                 continue
-            found.append((day, take.started, OwnTake(take, day, sha256 or file_name or title, take.tempo_bpm)))
+            which = one.sha256 or one.file_name or one.title
+            found.append((one.day, take.started, OwnTake(take, one.day, which, take.tempo_bpm)))
     return [own for _, _, own in sorted(found, key=lambda entry: entry[:2])]
 
 
