@@ -79,7 +79,8 @@ def alternates(
     title = f"{names.title} ({bars_in_words(passage, range(span[0], span[1] + 1))})"
     bar = "bar" if span[0] == span[1] else "bars"
     purpose = f"The same {bar} with each fingering of {names.notes}, to hear and feel the difference"
-    return with_needed_marks(make(title, purpose, sections, chart, passage.marked_tempo_bpm()), chart)
+    made = make(title, purpose, sections, chart, passage.marked_tempo_bpm())
+    return with_needed_marks(made, chart, plan.rules)
 
 
 # -- which bars, which notes ----------------------------------------------------------------------------------------

@@ -12,7 +12,7 @@ from dataclasses import replace
 from companion.charts.model import Chart, Fingering
 from companion.exercises.build import finished
 from companion.passage import Passage
-from companion.planning import all_marks, plan
+from companion.planning import RULES, Rule, all_marks, plan
 
 __all__ = ["USUAL", "fixing_mark", "with_needed_marks"]
 
@@ -31,8 +31,9 @@ def fixing_mark(fingering: Fingering, chart: Chart) -> str:
     return ""
 
 
-def with_needed_marks(passage: Passage, chart: Chart) -> Passage:
-    """The passage with `standard` over no more notes than needed: where without it the planner would choose another.
+def with_needed_marks(passage: Passage, chart: Chart, rules: tuple[Rule, ...] = RULES) -> Passage:
+    """The passage with `standard` over no more notes than needed: where without it the planner would choose another
+    by these rules, which are those of the music's plan.
 
     Every time a printed note is played it has the same mark.
     """
@@ -40,7 +41,7 @@ def with_needed_marks(passage: Passage, chart: Chart) -> Passage:
     needed: set[int] = set()
     while True:
         made = _with_usual(passage, sources, needed)
-        choices = plan(made, chart, all_marks(made, chart, {})).choices
+        choices = plan(made, chart, all_marks(made, chart, {}), rules=rules).choices
         others = {
             note.source
             for note, choice in zip(made.notes, choices, strict=True)

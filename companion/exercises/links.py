@@ -131,7 +131,8 @@ def links(
         name = f"{_name(passage, plan, each)}, {bar}" if len(chosen) > 1 else ""
         sections += _Loops(passage, marks, each, times, length).sections(kind, name)
     title, purpose = _words(passage, plan, chosen, kind, own=bool(into or spots.strip()))
-    return with_needed_marks(make(title, purpose, sections, chart, passage.marked_tempo_bpm()), chart)
+    made = make(title, purpose, sections, chart, passage.marked_tempo_bpm())
+    return with_needed_marks(made, chart, plan.rules)
 
 
 def _by_note(passage: Passage, into: int, spots: str) -> list[Change]:

@@ -15,10 +15,10 @@ from typing import Protocol
 from companion.charts.model import Chart
 from companion.errors import CompanionError
 from companion.exercises.articulation_patterns import patterns_of
-from companion.exercises.keys_of import Key
+from companion.exercises.keys_of import keys_for, own_key
 from companion.exercises.links import hardest_changes
 from companion.exercises.registry import REGISTRY
-from companion.passage import Passage
+from companion.passage import Passage, Pitch
 from companion.planning.limits import HARD_LOAD
 from companion.planning.model import Plan
 from companion.practice.words import times_in_words
@@ -27,8 +27,9 @@ __all__ = ["Offer", "Options", "SpotLike", "offers"]
 
 Options = Mapping[str, str | int | float | bool]
 _NONE: Options = MappingProxyType({})
-#: Sharps or flats of a key signature.
-_MOST_FIFTHS = 7
+#: A passage of no more semitones than these has its scale over an octave: its player may not know the ends of the horn
+#: yet (ours, no source).
+_NARROW = 16
 #: So many of the player's own trouble spots become an exercise each, so many of the hardest changes and of the
 #: articulations: more is no practice for one day (ours, no source).
 _MOST_SPOTS, _MOST_CHANGES, _MOST_PATTERNS = 3, 2, 2
@@ -163,16 +164,29 @@ def _patterns(passage: Passage, plan: Plan, chart: Chart) -> Iterator[_Wish]:
     for number, pattern in enumerate(patterns_of(passage)[:_MOST_PATTERNS], start=1):
         often = f"comes {times_in_words(pattern.count)} in the passage" if pattern.count > 1 else ""
         if number == 1 or often:
-            yield {"pattern": number}, often
+            yield {"pattern": number, **_register(passage, chart)}, often
 
 
 def _scales(passage: Passage, plan: Plan, chart: Chart) -> Iterator[_Wish]:
     """The passage's own key, then all of them."""
-    bar = passage.bars[0]
-    mode, kind = ("minor", "melodic-minor") if bar.mode == "minor" else ("major", "major")
-    if abs(bar.fifths) <= _MOST_FIFTHS:
-        yield {"kind": kind, "key": Key(bar.fifths, mode).name}, "the key of the passage"
+    own = keys_for("", own_key(passage), "", "")[0]
+    kind = "melodic-minor" if own.mode == "minor" else "major"
+    register = _register(passage, chart)
+    why = "the key of the passage, in its register" if register else "the key of the passage"
+    yield {"kind": kind, "key": own.name, **register}, why
     yield {"kind": kind}, ""
+
+
+def _register(passage: Passage, chart: Chart) -> Options:
+    """Options of a scale in the passage's own key: the octave in which a narrow passage lies, else the whole horn."""
+    midis = [note.written_midi for note in passage.notes]
+    low, high = min(midis), max(midis)
+    if high - low > _NARROW:
+        return _NONE
+    tonic = Pitch(*keys_for("", own_key(passage), "", "")[0].tonic, 4).midi
+    # It begins at or below the lowest note, or above it where the horn or the passage lies higher.
+    below = low - (low - tonic) % 12
+    return {"octaves": 1, "lowest": below if below >= chart.lowest_midi and high <= below + 12 else below + 12}
 
 
 #: Exercises of which the passage has several to offer; of any other one there is what it makes by itself.

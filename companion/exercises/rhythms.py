@@ -140,7 +140,7 @@ def rhythms(
             sections.append(Section(tones, bar.fifths, bar.mode, heading=heading, times=times))
     purpose = _RHYTHMS[kinds[0]].purpose if len(kinds) == 1 else f"other rhythms on the same notes: {_READY}"
     title = f"Rhythms: {bars_in_words(passage, (note.bar for run in runs for note in run[:-1]))}"
-    return with_needed_marks(make(title, capital(purpose), sections, chart, tempo_bpm), chart)
+    return with_needed_marks(make(title, capital(purpose), sections, chart, tempo_bpm), chart, plan.rules)
 
 
 def _kinds(kind: str, in_threes: bool, most_notes: int) -> list[str]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from companion.charts.model import Fingering
+from companion.planning.rules import RULES, Rule
 
 __all__ = ["Choice", "Plan", "RunnerUp"]
 
@@ -53,13 +54,14 @@ class Choice:
 class Plan:
     """One choice a note, in the order of `Passage.notes`. `version` is a short hash of chart, rules, passage and marks.
     `total_s` is what the whole way costs, changes and rules, in seconds of effort. `remarks` warn, a sentence each,
-    where a mark by hand asks for what a hand can't do."""
+    where a mark by hand asks for what a hand can't do. `rules` are those that were followed."""
 
     chart_name: str
     choices: tuple[Choice, ...]
     version: str
     total_s: float = 0.0
     remarks: tuple[str, ...] = ()
+    rules: tuple[Rule, ...] = RULES
 
     def part(self, first_note: int, count: int) -> Plan:
         """The plan of an excerpt: its choices as they were made within the whole."""

@@ -97,14 +97,14 @@ def _planned(
     costs = costs_on(chart, effort, rules)
     version = _version(passage, beats, chart, marks, tempo, effort, rules)
     if not steps:
-        return Plan(chart.name, (), version)
+        return Plan(chart.name, (), version, rules=rules)
     graph = graph_of(steps, costs)
     onward = costs_onward(graph)
     path, total_s = cheapest(graph, onward)
     through = costs_through(graph, onward)
     chosen = [step.candidates[b] for step, b in zip(steps, path, strict=True)]
     choices = _choices(passage, steps, costs, graph, path, through, total_s)
-    return Plan(chart.name, tuple(choices), version, total_s, warnings_of(passage, steps, chosen, costs))
+    return Plan(chart.name, tuple(choices), version, total_s, warnings_of(passage, steps, chosen, costs), rules)
 
 
 @dataclass(frozen=True, slots=True)

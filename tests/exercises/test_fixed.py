@@ -8,9 +8,10 @@ import pytest
 from practice.made import passage
 
 from companion import charts
+from companion.exercises import REGISTRY
 from companion.exercises.fixed import USUAL, fixing_mark, with_needed_marks
 from companion.passage import Passage
-from companion.planning import all_marks, plan
+from companion.planning import RULES, all_marks, plan
 
 HORNS = ("alto", "baritone", "soprano", "tenor")
 
@@ -58,3 +59,14 @@ def test_a_printed_note_has_one_mark_each_time_it_is_played() -> None:
     twice = replace(tune, notes=tuple(replace(note, source=note.index % 4) for note in tune.notes))
     made = with_needed_marks(marked(twice, {1: USUAL, 3: USUAL, 5: USUAL}), chart)
     assert made.notes[1].fingering_mark == made.notes[5].fingering_mark
+
+
+def test_the_rules_of_the_music_are_those_of_its_exercises() -> None:
+    chart = charts.load("alto")
+    tune = passage("C5:1/4 C#5:1/4 D5:1/4 E5:1/4 C#5:1/4 B4:1/4")
+    rules = tuple(rule for rule in RULES if rule.name != "middle-finger C")
+    music = plan(tune, chart, rules=rules)
+    assert music.choices[0].name == "standard"
+    made = REGISTRY["rhythms"](tune, music, chart)
+    choices = plan(made, chart, all_marks(made, chart, {}), rules=rules).choices
+    assert {choices[note.index].name for note in made.notes if note.written_midi == 72} == {"standard"}

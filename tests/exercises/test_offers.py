@@ -87,7 +87,7 @@ def test_scales_begin_with_the_key_of_the_passage(fifths: int, mode: str, key: s
     tune = passage("G4:1 A4:1 B4:1 A4:1", fifths=fifths)
     tune = replace(tune, bars=tuple(replace(bar, mode=mode) for bar in tune.bars))
     own, every = (offer for offer in offers(tune, plan(tune, ALTO), ALTO) if offer.name == "scales")
-    assert own.options["key"] == key and own.why == "the key of the passage"
+    assert own.options["key"] == key and own.why == "the key of the passage, in its register"
     assert {bar.fifths for bar in own.made.bars} == {fifths} and len({bar.fifths for bar in every.made.bars}) == 12
 
 
@@ -114,3 +114,35 @@ def test_one_note_has_nothing_to_link() -> None:
 def test_nothing_is_offered_of_nothing() -> None:
     empty = Passage("", (), ())
     assert offers(empty, replace(PLAN, choices=()), ALTO) == ()
+
+
+def test_the_key_is_the_one_that_the_notes_say_where_the_signature_could_be_either() -> None:
+    tune = passage("C5:1 D5:1 Eb5:1 F5:1 G5:1 F5:1 Eb5:1 D5:1 C5:1 B4:1 C5:2", fifths=-3)
+    tune = replace(tune, bars=tuple(replace(bar, mode="") for bar in tune.bars))
+    stream = music21.stream.Stream([music21.note.Note(note.written_midi, quarterLength=1) for note in tune.notes])
+    assert stream.analyze("key").name == "C minor"
+    own = next(offer for offer in offers(tune, plan(tune, ALTO), ALTO) if offer.name == "scales")
+    assert own.options["key"] == "C minor" and own.options["kind"] == "melodic-minor"
+
+
+@pytest.mark.parametrize(
+    ("notes", "fifths", "lowest", "highest"),
+    [
+        ("F#4:1 G4:1 A4:1 B4:1 C5:1 D5:1", 1, 67, 79),
+        ("G4:1 A4:1 B4:1 C5:1", 0, 60, 72),
+        ("Bb3:1 C4:1 D4:1 E4:1", 0, 60, 72),
+        ("C5:2 E5:1 G5:1 A5:1 G5:1 C5:2", 0, 72, 84),
+    ],
+)
+def test_a_narrow_passage_has_its_own_key_in_its_own_octave(notes: str, fifths: int, lowest: int, highest: int) -> None:
+    tune = passage(notes, fifths=fifths)
+    found = offers(tune, plan(tune, ALTO), ALTO)
+    for offer in (next(one for one in found if one.name == name) for name in ("scales", "articulations")):
+        midis = [note.written_midi for note in offer.made.notes]
+        assert (min(midis), max(midis)) == (lowest, highest), offer.title
+
+
+def test_a_wide_passage_has_its_scale_over_the_whole_horn() -> None:
+    own = next(offer for offer in offers(TUNE, PLAN, ALTO) if offer.name == "scales")
+    midis = [note.written_midi for note in own.made.notes]
+    assert max(midis) - min(midis) > 24 and "octaves" not in own.options
