@@ -1,9 +1,10 @@
 """A studio of many students: `python benchmarks/studio.py [--students 100 300 1000] [--sittings 120] [--breath 0]`.
 
-Writes a folder of invented students, each with a year of sittings and a week sheet, and times `companion studio` on it,
-in a process of its own: the first time, when every file is read; again, when nothing has changed; and after each student
-played once more. The takes are the simulated player's, as the judge and the codec write them; some students fail at
-one change on purpose, and must be found. `--breath` adds so many breath messages a second, as a wind controller sends.
+Writes a folder of invented students, each with a year of sittings and a week sheet, and times `companion studio` on
+it, in a process of its own: the first time, when every file is read; again, when nothing has changed; and after each
+student played once more. The takes are the simulated player's, as the judge and the codec write them; some students
+fail at one change on purpose, and must be found. `--breath` adds so many breath messages a second, as a wind controller
+sends.
 
 Aims: again and after a day's practice within seconds, under 1 GB of memory at a thousand students.
 """
@@ -212,7 +213,8 @@ def measure(students: int, sittings: int, pool: Pool, within: Path | None, pages
         found["common"] = common[:3]
         planted = len(range(0, students, PLANTED_EVERY))
         worst = common[0] if common else {"change": "nothing", "students": 0}
-        print(f"index {index / 1e6:.0f} MB; most common: {worst['change']}, {worst['students']} students ({planted} planted)")
+        most = f"{worst['change']}, {worst['students']} students ({planted} planted)"
+        print(f"index {index / 1e6:.0f} MB; most common: {most}")
     return found
 
 
