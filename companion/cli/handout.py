@@ -117,6 +117,7 @@ def _content(args: argparse.Namespace, parts: frozenset[str], engraver: Engraver
     """The sheet's content, and what is to be said of it. The engraver begins with the passage meanwhile."""
     from companion.cli.opening import open_passage
     from companion.cli.week_items import with_fingerings
+    from companion.planning import page_marks
     from companion.practice.words import capital
     from companion.reports import handout_words as words
     from companion.reports.handout import Handout, Score, begin_engraving
@@ -135,7 +136,7 @@ def _content(args: argparse.Namespace, parts: frozenset[str], engraver: Engraver
         plan, document = _planned_in(passage, whole, low, high), bars_of_document(document, low, high)
     inside = {f"n{passage.notes[choice.note_index].source}" for choice in plan.choices}
     remarks = words.remarks_of(passage, opened.marked, inside) if "remarks" in parts else ()
-    score = Score(document, words.marks_of(passage, plan), remarks) if "music" in parts else None
+    score = Score(document, page_marks(passage, plan), remarks) if "music" in parts else None
     if score is not None:
         begin_engraving(score, args.paper, engraver)
     exercises = _exercises(args.exercise, args.bars, items, opened, whole) if "exercises" in parts else []
@@ -324,8 +325,8 @@ def exercise_asked(text: str) -> tuple[str, dict[str, str]]:
 
 
 def _score(passage: Passage, plan: Plan) -> Score:
+    from companion.planning import page_marks
     from companion.reports.handout import Score
-    from companion.reports.handout_words import marks_of
     from companion.scores import for_engraving
 
-    return Score(for_engraving(passage), marks_of(passage, plan), title=passage.title, purpose=passage.purpose)
+    return Score(for_engraving(passage), page_marks(passage, plan), title=passage.title, purpose=passage.purpose)

@@ -8,7 +8,7 @@ from companion.charts.model import Chart
 from companion.passage import Passage
 from companion.planning.model import Choice, Plan
 
-__all__ = ["is_printed_text", "printed_texts"]
+__all__ = ["is_printed_text", "page_marks", "printed_texts"]
 
 _PASSES = re.compile(r"(\d+(st|nd|rd|th)\+)*\d+(st|nd|rd|th) ")
 _ENDINGS = {1: "st", 2: "nd", 3: "rd"}
@@ -26,6 +26,18 @@ def printed_texts(passage: Passage, plan: Plan) -> dict[int, str]:
         played.setdefault(passage.notes[choice.note_index].source, []).append(_mark(choice))
     texts = {source: _text(marks) for source, marks in played.items()}
     return {source: text for source, text in texts.items() if text}
+
+
+def page_marks(passage: Passage, plan: Plan) -> tuple[tuple[str, str], ...]:
+    """The fingering marks for the engraver as (note id, text), in the order of the notes' numbers.
+
+    What is printed over a note of an exercise only says which fingering it asks for: the plan's mark takes its place,
+    also an empty one.
+    """
+    texts = printed_texts(passage, plan)
+    if passage.purpose:
+        texts = {note.source: "" for note in passage.notes} | texts
+    return tuple((f"n{source}", text) for source, text in sorted(texts.items()))
 
 
 def is_printed_text(text: str, chart: Chart) -> bool:

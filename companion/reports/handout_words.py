@@ -23,7 +23,7 @@ from companion.record.week import WEEKDAYS, WeekItem, WeekSheet
 from companion.reports.handout import Card, Kept, LegendRow, Remark, Steps
 from companion.reports.horn_drawing import horn_svg, key_words
 
-__all__ = ["CARE", "bars_named", "cards_of", "kept_of", "legend_of", "marks_of", "remarks_of", "steps_of"]
+__all__ = ["CARE", "bars_named", "cards_of", "kept_of", "legend_of", "remarks_of", "steps_of"]
 
 #: From memory: common advice to wind players.
 CARE = (
@@ -73,18 +73,6 @@ class _Used:
 
     def _named(self, midis: Iterable[int]) -> str:
         return ", ".join("/".join(sorted(self.pitches[midi])) for midi in sorted(midis))
-
-
-def marks_of(passage: Passage, plan: Plan) -> tuple[tuple[str, str], ...]:
-    """The fingering marks as (note id, text).
-
-    What is printed over a note of an exercise only says which fingering it asks for: the plan's mark takes its place,
-    also an empty one.
-    """
-    texts = printed_texts(passage, plan)
-    if passage.purpose:
-        texts = {note.source: "" for note in passage.notes} | texts
-    return tuple((f"n{source}", text) for source, text in texts.items())
 
 
 def legend_of(

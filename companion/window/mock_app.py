@@ -9,7 +9,7 @@ from pathlib import Path
 import pygame
 
 from companion.engraving import Engraver, EngravingRequest
-from companion.planning import printed_texts
+from companion.planning import page_marks
 from companion.ports import KeysPort, is_sim
 from companion.ports.click import ClickPlayer
 from companion.ports.horn_sound import HornSound
@@ -146,8 +146,7 @@ class MockApp:
             return
         page = PageView(piece.passage)
         self._pages[id(piece)], self._asked, self._fault = page, piece, ""
-        texts = printed_texts(piece.passage, piece.plan)
-        marks = tuple(sorted((f"n{source}", text) for source, text in texts.items() if text))
+        marks = page_marks(piece.passage, piece.plan)
         staff_px = staff_px_for(layout(*self.surface.get_size()), piece.section.passage)
         self.engraver.request(EngravingRequest(for_engraving(piece.passage), self._music.width, staff_px, marks))
 

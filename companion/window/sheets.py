@@ -8,7 +8,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from companion.engraving import Engraver, EngravingRequest
-from companion.planning import printed_texts
+from companion.planning import page_marks
 from companion.window.layout import staff_px_for
 from companion.window.music import Music
 from companion.window.page import PageView
@@ -71,9 +71,7 @@ class Sheets:
             sheet.page.clear()
         sheet.fault = stand.engraving_fault = ""
         sheet.plan, sheet.layout, sheet.whole, self._asked = plan.version, layout, False, sheet
-        texts = printed_texts(passage, plan)
-        marks = tuple(sorted((f"n{source}", text) for source, text in texts.items() if text))
-        self._engraver.request(EngravingRequest(sheet.document(), *layout, marks))
+        self._engraver.request(EngravingRequest(sheet.document(), *layout, page_marks(passage, plan)))
 
     def collect(self) -> None:
         """Take what the engraver has finished."""

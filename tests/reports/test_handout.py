@@ -15,7 +15,7 @@ from pypdf import PdfReader
 from companion.charts import load
 from companion.engraving import Engraver
 from companion.errors import UsageError
-from companion.planning import plan
+from companion.planning import page_marks, plan
 from companion.practice.ladder import default_ladder
 from companion.record.marks import Marked
 from companion.reports.handout import (
@@ -31,7 +31,7 @@ from companion.reports.handout import (
     handout_pdf,
 )
 from companion.reports.handout_text import LACKING, fit_for_paper
-from companion.reports.handout_words import CARE, cards_of, marks_of, steps_of
+from companion.reports.handout_words import CARE, cards_of, steps_of
 from companion.scores import for_engraving, read
 
 MM = 72 / 25.4
@@ -63,7 +63,7 @@ def dense(engraver: Engraver, tmp_path_factory: pytest.TempPathFactory) -> tuple
         composer=passage.composer,
         lines=(Line("Name", "Robin"), Line("Teacher"), Line("Date")),
         legend=(LegendRow("bis", "B♭", "left 1, bis"),),
-        music=Score(for_engraving(passage), marks_of(passage, planned), (Remark(note, "1)", "A word at a note."),)),
+        music=Score(for_engraving(passage), page_marks(passage, planned), (Remark(note, "1)", "A word at a note."),)),
         cards_title="Fingerings",
         cards=cards_of(passage, planned, ALTO, Marked(passage, {}, {}, {}, {}), True, True),
         exercises=tuple(Score(for_engraving(passage), (), title=f"Exercise {i}", purpose="Evenness") for i in (1, 2)),

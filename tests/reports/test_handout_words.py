@@ -14,12 +14,12 @@ from planning_passages import passage as passage_of
 from companion.charts import load
 from companion.passage import Passage
 from companion.paths import examples_dir
-from companion.planning import Plan, plan, printed_texts
+from companion.planning import Plan, page_marks, plan, printed_texts
 from companion.practice.ladder import default_ladder
 from companion.record import marks
 from companion.record.marks import Marked
 from companion.record.week import WeekItem, WeekSheet
-from companion.reports.handout_words import bars_named, cards_of, kept_of, legend_of, marks_of, remarks_of, steps_of
+from companion.reports.handout_words import bars_named, cards_of, kept_of, legend_of, remarks_of, steps_of
 from companion.scores import read
 
 ALTO = load("alto")
@@ -113,7 +113,7 @@ def test_where_every_fingering_is_usual_there_is_nothing_to_say() -> None:
     planned = plan(passage, ALTO)
     assert not legend_of([(passage, planned)], ALTO)
     assert not cards_of(passage, planned, ALTO, unmarked(passage), True, True)
-    assert not kept_of(passage, planned) and not marks_of(passage, planned)
+    assert not kept_of(passage, planned) and not page_marks(passage, planned)
 
 
 def test_the_teachers_choice_says_so_and_why(tmp_path: Path) -> None:
@@ -144,9 +144,9 @@ def test_remarks_are_numbered_down_the_page_and_a_repeated_one_comes_once(tmp_pa
 def test_an_exercise_takes_off_what_is_printed_over_its_notes(etude: tuple[Passage, Plan]) -> None:
     passage, planned = etude
     exercise = replace(passage, purpose="for the fingers")
-    texts = dict(marks_of(exercise, planned))
+    texts = dict(page_marks(exercise, planned))
     assert len(texts) == len({note.source for note in passage.notes})
-    assert {note: text for note, text in texts.items() if text} == dict(marks_of(passage, planned))
+    assert {note: text for note, text in texts.items() if text} == dict(page_marks(passage, planned))
 
 
 def test_steps_are_the_rungs_of_the_ladder() -> None:

@@ -12,6 +12,7 @@ import pytest
 from window.stand_tools import click, key, make_setup, open_stand, playable, until
 from window.test_own_trouble import Spot
 
+from companion.engraving import Engraver, EngravingRequest
 from companion.errors import UsageError
 from companion.exercises.offers import Offer, offers
 from companion.practice.ladder import Ladder, default_ladder
@@ -314,3 +315,21 @@ def test_in_an_exercise_own_trouble_offers_no_exercise_of_the_exercise(
     until(app, lambda: bool(app.run.trouble_spots()))
     key(app, "o")
     assert isinstance(app.leaf, ChoiceLeaf) and app.leaf.also is None
+
+
+def test_the_usual_fingering_that_an_exercise_asks_for_is_no_word_on_its_page(
+    app: App, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked: list[EngravingRequest] = []
+    real = Engraver.request
+
+    def noted(self: Engraver, request: EngravingRequest) -> int:
+        asked.append(request)
+        return real(self, request)
+
+    monkeypatch.setattr(Engraver, "request", noted)
+    take(app)
+    passage, plan = app.run.music.passage, app.run.rehearsal.plan
+    marks = dict(asked[-1].marks)
+    assert set(marks) == {f"n{note.source}" for note in passage.notes}
+    assert {mark for mark in marks.values() if mark} <= {choice.fingering.mark for choice in plan.choices}
