@@ -24,6 +24,7 @@ from companion.record.week import FORMAT, Option, parse, place_of, read_bytes
 __all__ = ["backup_path", "bring_along", "drop_target", "name_in", "put_back", "set_target"]
 
 _HEAD = re.compile(rb"\s*\[\[\s*item\s*\]\]")
+_LONE_END = re.compile(rb"(?<!\r)\n")
 _NEW_SHEET = """\
 # What to prepare this week. Tempos are quarters a minute; passages lie beside or below this file.
 format = {format}
@@ -276,6 +277,7 @@ def _edited(path: Path, old: bytes | None, which: _Which, values: Mapping[str, A
     items = document.get("item", ())
     item = next((each for each in items if which.is_item(path.parent, each)), None)
     given = {key: value for key, value in values.items() if value is not None}
+    tail = _cut_tail(item)
     if item is not None:
         _set_fingerings(item, given.pop("fingerings", {}))
     elif fixed := {place: name for place, name in given.pop("fingerings", {}).items() if name}:
@@ -297,7 +299,11 @@ def _edited(path: Path, old: bytes | None, which: _Which, values: Mapping[str, A
             if key in given and other not in given:
                 item.pop(other, None)
         item.update(given)
+        if tail:
+            item.value.body.extend(tail)
         text = tomlkit.dumps(document)
+        if old is not None and b"\r\n" in old and not _LONE_END.search(old):
+            text = text.replace("\r\n", "\n").replace("\n", "\r\n")
     else:
         text = with_new_table(document, "item", which.keys | given)
     try:
@@ -341,6 +347,19 @@ def _document(path: Path, content: bytes) -> tomlkit.TOMLDocument:
         return tomlkit.parse(content.decode("utf-8-sig"))
     except tomlkit.exceptions.TOMLKitError as error:
         raise WeekSheetError(str(path), [f"can't be edited keeping its layout ({error}); edit it by hand"]) from error
+
+
+def _cut_tail(item: Any) -> list[Any]:
+    """Take off the blank lines and comments that lead on to the next item: what is new stands above them."""
+    if not isinstance(item, tomlkit.items.Table):
+        return []
+    body = item.value.body
+    end = len(body)
+    while end and body[end - 1][0] is None:
+        end -= 1
+    tail = body[end:]
+    del body[end:]
+    return tail
 
 
 def _set_fingerings(item: Any, given: Mapping[str, str]) -> None:

@@ -433,3 +433,14 @@ def test_an_edit_is_taken_back_unless_somebody_wrote_since(tmp_path: Path) -> No
     with pytest.raises(WeekSheetError, match="somebody else"):
         put_back(path, TEACHERS.encode(), edited)
     assert "80" in path.read_text()
+
+
+@pytest.mark.parametrize("end", ["\n", "\r\n"])
+def test_what_is_new_stands_above_the_comment_on_the_next_item(tmp_path: Path, end: str) -> None:
+    path = tmp_path / "week.toml"
+    old = TEACHERS.replace("\n", end)
+    path.write_bytes(old.encode())
+    for values in ({"clean_takes": 5}, {"days": ["Mon"]}, {"fingerings": {"6.4": "side"}}, {"without": ("days",)}):
+        set_target(path, "passages/a.musicxml", "5-8", None, **values)  # type: ignore[arg-type]
+    added = f'clean_takes = 5{end}fingerings = {{"6.4" = "side"}}{end}'
+    assert path.read_bytes().decode() == old.replace(f"100 yet{end}", f"100 yet{end}{added}")
