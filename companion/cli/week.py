@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import hashlib
 import os
 import shlex
 import subprocess
@@ -16,13 +15,14 @@ from typing import TYPE_CHECKING
 
 from companion import paths
 from companion.cli.week_items import ItemReader
+from companion.cli.week_page import look_at_item, play_words
 from companion.errors import CompanionError, UsageError
 from companion.practice.climbs import climb_named
 from companion.record.index import Wanted, survey
 from companion.record.model import Survey, normal_bars
-from companion.record.progress import CARE, LONG_STRETCH_S, Reached, longest_stretch_s, reached
+from companion.record.progress import CARE, LONG_STRETCH_S, Reached, longest_stretch_s
 from companion.record.text import demands, remark_lines, student_lines, week_lines
-from companion.record.week import WEEKDAYS, Option, WeekItem, WeekSheet, day_from, item_for, load
+from companion.record.week import Option, WeekItem, WeekSheet, day_from, item_for, load, weekdays_in
 
 if TYPE_CHECKING:
     from companion.cli.opening import Opened
@@ -30,11 +30,10 @@ if TYPE_CHECKING:
 
 __all__ = ["add_arguments", "run"]
 
-#: The hash of an exercise that can't be made, which no take has.
-_NO_EXERCISE = "none"
 _EXAMPLES = """\
 examples:
   companion week                          what is set, and what was reached on which day
+  companion week --window                 the sheet as a page to write on, with --student to read and play from
   companion week --student                what is still to do, with the commands that put it on the stand
   companion week set shared/passages/etude-e-minor.musicxml --bars 5-8 --tempo 96 --by Fri
   companion week drop shared/passages/etude-e-minor.musicxml --bars 5-8
@@ -53,11 +52,18 @@ beside it with ~ at the end of its name. A passage from another folder is copied
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of `companion week`."""
+    from companion.cli.play import _size
+
     parser.formatter_class = argparse.RawDescriptionHelpFormatter
     parser.epilog = _EXAMPLES
     parser.add_argument("--sheet", type=Path, metavar="FILE", help="the week sheet (default: week.toml in shared/)")
     parser.add_argument("--sessions", type=Path, metavar="DIR", help="the practice log (default: $COMPANION_SESSIONS)")
     parser.add_argument("--student", action="store_true", help="show what is still to do rather than the table")
+    window = parser.add_argument_group("the page")
+    window.add_argument("--window", action="store_true", help="show the sheet as a page; the teacher's is written on")
+    window.add_argument("--size", type=_size, default=(1280, 720), metavar="WxH", help="default: 1280x720")
+    window.add_argument("--hidden", action="store_true", help="run without a display; with --shots")
+    window.add_argument("--shots", type=Path, metavar="DIR", help="save a PNG of each page there, and end")
     actions = parser.add_subparsers(dest="action", metavar="set, drop", required=False)
     _add_drop(actions.add_parser("drop", help="take a target out", description="Take a target out of the week sheet."))
     setting = actions.add_parser(
@@ -114,6 +120,10 @@ def run(args: argparse.Namespace) -> int:
         return _set(args)
     if getattr(args, "action", None) == "drop":
         return _drop(args)
+    if args.hidden and not args.shots:
+        raise UsageError("--hidden leaves nothing to see: add --shots DIR, or leave it out")
+    if args.window or args.shots:
+        return _page(args)
     sheet = load(args.sheet or paths.week_sheet())
     days = [day.isoformat() for day in sheet.days]
     log = survey(args.sessions or paths.sessions_dir(), wanted=Wanted(days[0], days[-1]))
@@ -133,21 +143,10 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _reached(item: WeekItem, sheet: WeekSheet, log: Survey, reader: ItemReader, teacher: bool) -> Reached:
-    """What became of an item, with what is to be said of its target; of a passage that isn't there nothing is. Guesses
-    and chances are for who sets the target: who plays has the next take to think of."""
-    sha256, said = _NO_EXERCISE if item.exercise else _sha256(item.path), []
-    if item.path.is_file():
-        try:
-            music = reader.music(item)
-            sha256 = music.sha256
-            reach = reader.reach(item, music)
-            said += [f"{reach.sentence}."] if reach and (reach.measured or teacher) else []
-        except CompanionError as error:
-            said.append(str(error))
-    found = reached(item, [day.isoformat() for day in sheet.days], log.takes, sha256)
-    if teacher and not found.done:
-        said.append(reader.chance(item, sha256, item.by or sheet.days[-1]))
-    return replace(found, remarks=(*found.remarks, *filter(None, said)))
+    """What became of an item, with what is to be said of its target."""
+    about = look_at_item(item, sheet.days, log.takes, reader, teacher=teacher)
+    said = [f"{about.reach.sentence}."] if about.reach else []
+    return replace(about.reached, remarks=(*about.reached.remarks, *said, *about.said))
 
 
 def _remarks(sheet: WeekSheet, log: Survey) -> list[str]:
@@ -161,21 +160,23 @@ def _remarks(sheet: WeekSheet, log: Survey) -> list[str]:
     return remarks + list(log.remarks)
 
 
-def _sha256(path: Path) -> str:
-    try:
-        return hashlib.sha256(path.read_bytes()).hexdigest()
-    except OSError:
-        return ""
-
-
 def _play_command(item: WeekItem, sheet: Path | None) -> str:
-    path = os.path.relpath(item.path) if item.path.is_relative_to(Path.cwd()) else str(item.path)
-    words = ["companion", "play", path, *(["--bars", item.bars] if item.bars else [])]
-    words += ["--exercise", item.exercise] if item.exercise else []
-    words += [word for name, value in item.exercise_options.items() for word in ("--set", f"{name}={value}")]
-    words += ["--sheet", str(sheet)] if sheet else []
+    words = ["companion", *play_words(item), *(["--sheet", str(sheet)] if sheet else [])]
     # A Windows shell takes double quotes only.
     return subprocess.list2cmdline(words) if os.name == "nt" else shlex.join(words)
+
+
+def _page(args: argparse.Namespace) -> int:
+    from companion.cli.week_page import WeekDesk, show_week
+
+    named = args.sheet or (paths.week_sheet() if args.student else paths.week_sheet_to_write())
+    options = [word for name in ("sheet", "sessions") for word in _option(name, getattr(args, name))]
+    desk = WeekDesk(named, args.sessions or paths.sessions_dir(), options, teacher=not args.student)
+    return show_week(desk, student=args.student, size=args.size, hidden=args.hidden, shots=args.shots)
+
+
+def _option(name: str, path: Path | None) -> tuple[str, ...]:
+    return (f"--{name}", str(path)) if path is not None else ()
 
 
 def _set(args: argparse.Namespace) -> int:
@@ -262,18 +263,10 @@ def _options(args: argparse.Namespace, passage: Passage) -> dict[str, Option] | 
 
 
 def _days(text: str | None) -> list[str] | None:
-    """`Mon,wednesday` as `["Mon", "Wed"]`, nothing for `all`."""
-    if text is None or text.strip().lower() == "all":
-        return None if text is None else []
-    monday, found = date(2024, 1, 1), []
-    for word in text.replace(",", " ").split():
-        try:
-            found.append((day_from(word, monday) - monday).days)
-        except (ValueError, OverflowError):
-            found.append(-1)
-        if not 0 <= found[-1] < len(WEEKDAYS):
-            raise UsageError(f"--days {word!r}: write weekdays such as --days Mon,Wed,Fri, or all")
-    return [WEEKDAYS[day] for day in sorted(set(found))]
+    try:
+        return None if text is None else weekdays_in(text)
+    except ValueError as word:
+        raise UsageError(f"--days {str(word)!r}: write weekdays such as --days Mon,Wed,Fri, or all") from None
 
 
 def _climb(name: str | None) -> str | None:

@@ -54,6 +54,7 @@ __all__ = [
     "items_of",
     "load",
     "parse",
+    "weekdays_in",
 ]
 
 FORMAT = 1
@@ -229,6 +230,28 @@ def day_from(value: object, week: date) -> date:
     if value < week:
         raise ValueError(f"is {value}, before the week of {week}")
     return value
+
+
+def weekdays_in(text: str) -> list[str]:
+    """`Mon,wednesday` as `["Mon", "Wed"]`, nothing for `all`.
+
+    Raises
+    ------
+    ValueError
+        With the word that is no weekday.
+    """
+    if text.strip().lower() == "all":
+        return []
+    monday, found = date(2024, 1, 1), set()
+    for word in text.replace(",", " ").split():
+        try:
+            day = (day_from(word, monday) - monday).days
+        except (ValueError, OverflowError):
+            day = -1
+        if not 0 <= day < len(WEEKDAYS):
+            raise ValueError(word)
+        found.add(day)
+    return [WEEKDAYS[day] for day in sorted(found)]
 
 
 def place_of(folder: Path, passage: str) -> Path:

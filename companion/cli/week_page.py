@@ -1,0 +1,149 @@
+"""`companion week --window`: the week sheet as a page, and what it leads to: the stand, an item's progress."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from collections.abc import Sequence
+from datetime import date, timedelta
+from pathlib import Path
+
+from companion import paths
+from companion.cli.week_items import ItemReader
+from companion.errors import CompanionError
+from companion.record.index import Wanted, survey
+from companion.record.model import TakeSummary, normal_bars
+from companion.record.progress import reached
+from companion.record.week import WeekItem, WeekSheet, load
+from companion.window.week_data import ItemAbout, WeekShown
+
+__all__ = ["WeekDesk", "look_at_item", "play_words", "show_week"]
+
+#: The hash of an exercise that can't be made, which no take has.
+_NO_EXERCISE = "none"
+_SCORES = (".musicxml", ".mxl", ".xml", ".mid", ".midi")
+_MOST_PASSAGES = 300
+
+
+def look_at_item(
+    item: WeekItem, days: Sequence[date], takes: Sequence[TakeSummary], reader: ItemReader, *, teacher: bool
+) -> ItemAbout:
+    """What became of an item in the week of these days, and what is to be said of its target; of a passage that isn't
+    there nothing is. Guesses and chances are for who sets the target: who plays has the next take to think of.
+
+    Raises
+    ------
+    RecordError
+        If the log can't be read.
+    """
+    sha256, title, reach, said = _NO_EXERCISE if item.exercise else _sha256(item.path), "", None, []
+    can_play = False
+    if item.path.is_file():
+        try:
+            title = reader.opened(item.path).passage.title
+            music = reader.music(item)
+            sha256, can_play = music.sha256, True
+            reach = reader.reach(item, music)
+        except CompanionError as error:
+            said.append(str(error))
+    found = reached(item, [day.isoformat() for day in days], takes, sha256)
+    if teacher and not found.done and (chance := reader.chance(item, sha256, item.by or days[-1])):
+        said.append(chance)
+    shown = reach if reach is not None and (reach.measured or teacher) else None
+    return ItemAbout(title, found, shown, tuple(said), play_words(item) if can_play else ())
+
+
+def play_words(item: WeekItem) -> tuple[str, ...]:
+    """The words of the command that puts an item on the stand, without `companion`."""
+    path = os.path.relpath(item.path) if item.path.is_relative_to(Path.cwd()) else str(item.path)
+    words = ["play", path, *(["--bars", item.bars] if item.bars else [])]
+    words += ["--exercise", item.exercise] if item.exercise else []
+    words += [word for name, value in item.exercise_options.items() for word in ("--set", f"{name}={value}")]
+    return tuple(words)
+
+
+def _sha256(path: Path) -> str:
+    try:
+        return hashlib.sha256(path.read_bytes()).hexdigest()
+    except OSError:
+        return ""
+
+
+class WeekDesk:
+    """What the page of the week gets from sheet, passages and practice log. `options` go with every command that puts
+    something on the stand."""
+
+    def __init__(self, path: Path, sessions: Path, options: Sequence[str] = (), *, teacher: bool = True) -> None:
+        self.path, self._sessions, self._options, self._teacher = path, sessions, tuple(options), teacher
+        self._reader = ItemReader(path, sessions)
+        self._days: tuple[date, ...] = ()
+        self._takes: tuple[TakeSummary, ...] = ()
+
+    def look(self) -> WeekShown:
+        """See `WeekSource`."""
+        # The teacher's first item makes the sheet.
+        blank = self._teacher and not os.path.lexists(self.path)
+        sheet = _blank(self.path) if blank else load(self.path)
+        self._days = sheet.days
+        log = survey(self._sessions, wanted=Wanted(sheet.days[0].isoformat(), sheet.days[-1].isoformat()))
+        self._takes = tuple(log.takes)
+        missing = dict.fromkeys(item.passage for item in sheet.items if not item.path.is_file())
+        remarks = [f"{name} is not there (looked in {sheet.path.parent})." for name in missing]
+        today = date.today()
+        if sheet.days[-1] < today:
+            remarks.append("This week is over: companion week set with --week and a date begins the next one.")
+        return WeekShown(sheet, today, (*remarks, *log.remarks))
+
+    def about(self, item: WeekItem) -> ItemAbout:
+        """See `WeekSource`."""
+        from dataclasses import replace
+
+        about = look_at_item(item, self._days, self._takes, self._reader, teacher=self._teacher)
+        return replace(about, command=(*about.command, *self._options)) if about.command else about
+
+    def passages(self) -> Sequence[Path]:
+        """Scores beside the sheet and one folder below; those of the shared folder, and that come along, after them."""
+        folders = [self.path.parent, paths.shared_dir(), paths.examples_dir()]
+        found: dict[str, Path] = {}
+        for path in (path for folder in folders for path in _beside(folder)):
+            found.setdefault(path.name, path)
+        return list(found.values())[:_MOST_PASSAGES]
+
+    def check_bars(self, passage: Path, bars: str) -> None:
+        """See `WeekSource`."""
+        opened = self._reader.opened(passage)
+        if wanted := normal_bars(bars):
+            opened.passage.bar_range(wanted)
+
+
+def _blank(path: Path) -> WeekSheet:
+    today = date.today()
+    return WeekSheet(path, today - timedelta(days=today.weekday()), "", ())
+
+
+def _beside(folder: Path) -> list[Path]:
+    try:
+        below = [folder, *sorted(each for each in folder.iterdir() if each.is_dir() and not each.is_symlink())]
+        found = [path for each in below for path in sorted(each.iterdir())]
+    except OSError:
+        return []
+    scores = [path for path in found if path.suffix.lower() in _SCORES and path.is_file()]
+    return [path for path in scores if not path.name.startswith(".")]
+
+
+def show_week(desk: WeekDesk, *, student: bool, size: tuple[int, int], hidden: bool, shots: Path | None) -> int:
+    """The page, and the stand in turn: what was started comes back to the page."""
+    from companion.cli import main
+    from companion.window.week_app import WeekApp
+
+    at = 0
+    while True:
+        app = WeekApp(desk, student=student, size=size, hidden=hidden, shots=shots, at=at)
+        try:
+            chosen = app.loop()
+        finally:
+            app.close()
+        if chosen is None:
+            return 0
+        at, size = app.at, app.size
+        main([*chosen.command, "--size", "x".join(str(n) for n in size)])
