@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import contextlib
-import hashlib
 import json
 import re
 import sys
@@ -89,22 +88,17 @@ def _progress() -> Callable[[str], None]:
 def _hash_of() -> Callable[[WeekSheet, WeekItem], str]:
     """What takes of an item are known by. Many students have the same passage: an exercise is made of it once."""
     from companion.cli.week_items import ItemReader
+    from companion.record.studio_files import content_hash
 
     known: dict[tuple[object, ...], str] = {}
 
     def hash_of(sheet: WeekSheet, item: WeekItem) -> str:
-        try:
-            content = hashlib.sha256(item.path.read_bytes()).hexdigest()
-        except OSError:
-            return ""
-        if not item.exercise:
+        content = content_hash(item.path)
+        if not item.exercise or not content:
             return content
         options = tuple(sorted(item.exercise_options.items())), tuple(sorted(item.fingerings.items()))
         marks = item.path.with_name(f"{item.path.stem}.marks.toml")
-        written = b""
-        with contextlib.suppress(OSError):
-            written = marks.read_bytes()
-        key = (content, hashlib.sha256(written).hexdigest(), item.bars, item.exercise, options)
+        key = (content, content_hash(marks), item.bars, item.exercise, options)
         if key not in known:
             known[key] = "an exercise that can't be made"
             with contextlib.suppress(CompanionError):

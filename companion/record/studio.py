@@ -9,31 +9,27 @@ Conventions
 * Nobody is ranked: students stand by the names of their folders.
 * An item is *stuck* where it is not reached, was played on at least `STUCK_DAYS` days of the last `STUCK_WITHIN_DAYS`,
   and the newest `STUCK_DAYS - 1` of them brought no faster clean take than the days before. (Ours, no source.)
-* Trouble is looked for in each student's newest `NEWEST_TAKES` takes on the horn that was played last, and only for who
-  played within `TROUBLE_WITHIN_DAYS`.
+* Trouble is looked for as `companion trouble` does, on the horn that was played last, and only for who played within
+  `TROUBLE_WITHIN_DAYS`.
 * Simulated and example takes are nobody's practice.
 """
 
 from __future__ import annotations
 
-import contextlib
-import hashlib
-import json
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import date, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
+from companion.charts import names
 from companion.errors import WeekSheetError
-from companion.record.codec import take_from
 from companion.record.model import TakeSummary, plain_text
 from companion.record.progress import Reached, best_clean_bpm, of_item, reached
-from companion.record.studio_files import LogFile, StudentFolder, log_files_of, student_folders
+from companion.record.studio_changes import note_changes, troubles_by_student
+from companion.record.studio_files import LogFile, StudentFolder, content_hash, log_files_of, student_folders
 from companion.record.studio_index import handed_in, open_index, refresh, studio_index_path
-from companion.record.studio_lines import heads_and_notes
-from companion.record.trouble import OwnTake, TroubleSpot, troubles_in
 from companion.record.week import WeekItem, WeekSheet, load
 
 if TYPE_CHECKING:
@@ -41,11 +37,10 @@ if TYPE_CHECKING:
 
 __all__ = ["CommonTrouble", "ItemState", "Spot", "Student", "Studio", "look_at_studio"]
 
-NEWEST_TAKES, TROUBLE_WITHIN_DAYS = 40, 14
+TROUBLE_WITHIN_DAYS = 14
 STUCK_DAYS, STUCK_WITHIN_DAYS = 4, 21
 #: So many students are looked at together, so that memory holds their takes.
 _STUDENTS_AT_ONCE = 200
-_MOST_SPOTS = 5
 _SUMMARY = [name for name in TakeSummary._fields if name not in ("file", "offset", "example")]
 
 
@@ -109,19 +104,6 @@ class Studio:
     files_read: int = 0
 
 
-class _Newest(NamedTuple):
-    """One of a student's newest takes: where it stands, and what tells its passage."""
-
-    file: str
-    line: int
-    day: str
-    id: str
-    sha256: str
-    file_name: str
-    title: str
-    instrument: str
-
-
 @dataclass(slots=True)
 class _Reading:
     """A student while being read."""
@@ -131,14 +113,7 @@ class _Reading:
     remarks: list[str]
     sheet: WeekSheet | None = None
     takes: list[TakeSummary] = field(default_factory=list)
-    newest: list[_Newest] = field(default_factory=list)
-    #: What was found the last time, and of which takes.
-    kept: tuple[str, str] = ("", "")
-
-    @property
-    def last_day(self) -> str:
-        """The last day with a take of the player's own."""
-        return self.newest[0].day if self.newest else ""
+    last_day: str = ""
 
 
 def look_at_studio(
@@ -181,9 +156,12 @@ def look_at_studio(
         read = refresh(index, files)
         if read:
             say(f"{read} sittings were new or had changed")
+        spots = _spots(index, files, today) if trouble else {}
         for some in _portions(readings):
             _add_takes(index, some, today)
-            students += [_student(index, reading, today, hash_of or _file_hash, trouble=trouble) for reading in some]
+            students += [
+                _student(reading, today, hash_of or _file_hash, spots.get(reading.folder.name, ())) for reading in some
+            ]
             for reading in some:
                 reading.takes.clear()
             say(f"{len(students)} of {len(readings)} students looked at")
@@ -209,29 +187,26 @@ def _portions(readings: Sequence[_Reading]) -> Iterator[Sequence[_Reading]]:
 def _add_takes(index: DuckDBPyConnection, readings: Sequence[_Reading], today: date) -> None:
     """Own takes of the last weeks, oldest first; what was odd in the sittings is said."""
     by_name = {reading.folder.name: reading for reading in readings}
-    since = min([today - timedelta(days=STUCK_WITHIN_DAYS), *(r.sheet.week for r in readings if r.sheet is not None)])
-    with handed_in(index, "asked", {"student": list(by_name)}):
+    weeks = [reading.sheet.days if reading.sheet is not None else (today, today) for reading in readings]
+    asked = {
+        "student": list(by_name),
+        "from_day": [days[0].isoformat() for days in weeks],
+        "to_day": [days[-1].isoformat() for days in weeks],
+    }
+    since = (today - timedelta(days=STUCK_WITHIN_DAYS)).isoformat()
+    with handed_in(index, "asked", asked):
         rows = index.execute(
             f"""
             SELECT s.student, s.file, {", ".join(f"t.{name}" for name in _SUMMARY)}
             FROM take t JOIN sitting s ON t.sitting = s.id JOIN asked a ON a.student = s.student
-            WHERE t.own AND t.day >= $since ORDER BY s.student, t.day, t.started, s.file, t.line
+            WHERE t.own AND (t.day >= $since OR t.day BETWEEN a.from_day AND a.to_day)
+            ORDER BY s.student, t.day, t.started, s.file, t.line
             """,
-            {"since": since.isoformat()},
+            {"since": since},
         ).fetchall()
-        newest = index.execute(
-            """
-            SELECT s.student, s.file, t.line, t.day, t.id, t.sha256, t.file_name, t.title, t.instrument
-            FROM take t JOIN sitting s ON t.sitting = s.id JOIN asked a ON a.student = s.student WHERE t.own
-            QUALIFY row_number() OVER (
-                PARTITION BY s.student ORDER BY t.day DESC, t.started DESC, s.file DESC, t.line DESC
-            ) <= $most
-            ORDER BY s.student, t.day DESC, t.started DESC, s.file DESC, t.line DESC
-            """,
-            {"most": NEWEST_TAKES},
-        ).fetchall()
-        kept = index.execute(
-            "SELECT k.student, k.newest, k.spots FROM trouble k JOIN asked a ON a.student = k.student"
+        last = index.execute(
+            "SELECT s.student, max(t.day) FROM take t JOIN sitting s ON t.sitting = s.id"
+            " JOIN asked a ON a.student = s.student WHERE t.own GROUP BY s.student"
         ).fetchall()
         odd = index.execute(
             "SELECT s.student, s.remarks FROM sitting s JOIN asked a ON a.student = s.student WHERE s.remarks <> ''"
@@ -240,34 +215,27 @@ def _add_takes(index: DuckDBPyConnection, readings: Sequence[_Reading], today: d
     for student, file, *values in rows:
         told = dict(zip(_SUMMARY, values, strict=True))
         by_name[student].takes.append(TakeSummary(file=file, offset=0, example=0, **told))
-    for student, *values in newest:
-        by_name[student].newest.append(_Newest(*values))
-    for student, of_what, found in kept:
-        by_name[student].kept = (of_what, found)
+    for student, day in last:
+        by_name[student].last_day = day
     for student, text in odd:
         by_name[student].remarks += text.split("\n")
 
 
 def _student(
-    index: DuckDBPyConnection,
     reading: _Reading,
     today: date,
     hash_of: Callable[[WeekSheet, WeekItem], str],
-    *,
-    trouble: bool,
+    spots: tuple[Spot, ...],
 ) -> Student:
     sheet, takes = reading.sheet, reading.takes
-    last_day = reading.last_day
     states = []
     for item in sheet.items if sheet is not None else ():
         states.append(_state(sheet, item, takes, hash_of, today))  # type: ignore[arg-type]
     days = {d.isoformat() for d in (sheet.days if sheet else [today - timedelta(days=i) for i in range(7)])}
     of_week = [take for take in takes if take.day in days]
-    spots: tuple[Spot, ...] = ()
-    if trouble and last_day >= (today - timedelta(days=TROUBLE_WITHIN_DAYS)).isoformat():
-        spots = _spots(index, reading, today)
+    plays = reading.last_day >= (today - timedelta(days=TROUBLE_WITHIN_DAYS)).isoformat()
     return Student(
-        reading.folder.name, sheet, tuple(states), spots, last_day,
+        reading.folder.name, sheet, tuple(states), spots if plays else (), reading.last_day,
         sum(take.duration_s for take in of_week) / 60, len(of_week), tuple(reading.remarks),
     )  # fmt: skip
 
@@ -276,9 +244,7 @@ def _file_hash(sheet: WeekSheet, item: WeekItem) -> str:
     """The hash of an item's file, where it is there."""
     if item.exercise:
         return "no exercise is made here"
-    with contextlib.suppress(OSError):
-        return hashlib.sha256(item.path.read_bytes()).hexdigest()
-    return ""
+    return content_hash(item.path)
 
 
 def _state(
@@ -326,48 +292,13 @@ def _most_named(takes: Iterable[TakeSummary]) -> str:
 # -- what keeps failing -----------------------------------------------------------------------------------------------
 
 
-def _spots(index: DuckDBPyConnection, reading: _Reading, today: date) -> tuple[Spot, ...]:
-    """From the index where nothing was played since, else from the newest takes."""
-    student, takes = reading.folder.name, reading.newest
-    if not takes:
-        return ()
-    newest = hashlib.sha256(repr((today, [take[:4] for take in takes])).encode()).hexdigest()
-    if reading.kept[0] == newest:
-        return tuple(Spot(change, sentence) for change, sentence in json.loads(reading.kept[1]))
-    played = _own_takes(reading, [take for take in takes if take.instrument == takes[0].instrument])
-    spots = [Spot(s.change, s.sentence) for s in _unsolved(troubles_in(played, today=today))[:_MOST_SPOTS]]
-    index.execute("DELETE FROM trouble WHERE student = ?", [student])
-    told = json.dumps([[spot.change, spot.sentence] for spot in spots], ensure_ascii=False)
-    index.execute("INSERT INTO trouble VALUES (?, ?, ?)", [student, newest, told])
-    return tuple(spots)
-
-
-def _unsolved(spots: Sequence[TroubleSpot]) -> list[TroubleSpot]:
-    return [spot for spot in spots if not spot.solved]
-
-
-def _own_takes(reading: _Reading, newest: Sequence[_Newest]) -> list[OwnTake]:
-    """The takes with their notes, oldest first; a file that changed meanwhile gives none."""
-    files = {file.name: file for file in reading.files}
-    wanted: Mapping[str, dict[int, _Newest]] = defaultdict(dict)
-    for one in newest:
-        wanted[one.file][one.line] = one
-    found = []
-    for name, lines in wanted.items():
-        if name not in files:
-            continue
-        cut = heads_and_notes(files[name])
-        for number, head, rest in zip(cut.numbers, cut.heads, cut.rests, strict=True):
-            if number not in lines:
-                continue
-            one = lines[number]
-            try:
-                take = take_from(json.loads(f"{head[:-1]},{rest[1:]}"))
-            except ValueError:
-                continue
-            which = one.sha256 or one.file_name or one.title
-            found.append((one.day, take.started, OwnTake(take, one.day, which, take.tempo_bpm)))
-    return [own for _, _, own in sorted(found, key=lambda entry: entry[:2])]
+def _spots(index: DuckDBPyConnection, files: Sequence[LogFile], today: date) -> dict[str, tuple[Spot, ...]]:
+    """What keeps failing and isn't solved, by student, the worst first."""
+    note_changes(index, files, names())
+    return {
+        student: tuple(Spot(spot.change, spot.sentence) for spot in spots if not spot.solved)
+        for student, spots in troubles_by_student(index, today).items()
+    }
 
 
 def _common(students: Sequence[Student]) -> tuple[CommonTrouble, ...]:

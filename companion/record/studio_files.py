@@ -14,6 +14,7 @@ than the teacher's command was told to read, and the other way round.
 from __future__ import annotations
 
 import contextlib
+import hashlib
 import os
 import stat
 from dataclasses import dataclass
@@ -23,11 +24,13 @@ from companion.errors import RecordError
 from companion.record.log import SUFFIX
 from companion.record.model import plain_text
 
-__all__ = ["LogFile", "StudentFolder", "log_files_of", "student_folders"]
+__all__ = ["LogFile", "StudentFolder", "content_hash", "log_files_of", "read_regular", "student_folders"]
 
 _LOG_FOLDER, _SHEETS = "sessions", ("week.toml", "shared/week.toml")
 #: Of the same kind of remark in one student's folder.
 _MOST_REMARKS = 3
+#: A score is smaller.
+_MOST_SCORE_BYTES = 64 * 2**20
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,3 +163,22 @@ def _add(found: list[LogFile], odd: list[str], entry: os.DirEntry[str], student:
             odd.append(f"{plain_text(name)}: is no file; left alone")
         else:
             found.append(LogFile(student, name, entry.path, status.st_size, status.st_mtime_ns))
+
+
+def read_regular(path: str | Path, most: int) -> bytes:
+    """The content of a file, which by now may be a link or a pipe. Raises `OSError` where it is, or larger than `most`
+    bytes."""
+    handle = os.open(path, os.O_RDONLY | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0))
+    with open(handle, "rb") as file:
+        status = os.fstat(handle)
+        if not stat.S_ISREG(status.st_mode) or status.st_size > most:
+            raise OSError(f"{path} is no file, or a very large one")
+        return file.read(most)
+
+
+def content_hash(path: Path) -> str:
+    """What takes of a score are known by; empty where it can't be read."""
+    try:
+        return hashlib.sha256(read_regular(path, _MOST_SCORE_BYTES)).hexdigest()
+    except OSError:
+        return ""

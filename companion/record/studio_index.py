@@ -1,8 +1,8 @@
 """The takes of many students in one embedded database (DuckDB), kept in the user's cache folder.
 
 Each sitting's file is known by name, size and time of last change; only files that are new or changed are read. The
-heads of all takes are kept, and what keeps failing for each student. It holds nothing that the students' folders do
-not: delete it at any time. Nothing is ever written to a student's folder.
+heads of all takes are kept, and of each student's newest ones what became of every change of fingering. It holds
+nothing that the students' folders do not: delete it at any time. Nothing is ever written to a student's folder.
 
 The database reads no files itself: paths and contents are handed to it as values, never as a part of a query, and it
 may not reach any file but its own.
@@ -40,7 +40,7 @@ __all__ = [
 ]
 
 #: Raised whenever the tables or what is written to them change.
-_VERSION = 1
+_VERSION = 2
 #: The indexes of all studios in a cache folder.
 STUDIO_FILES = "studio-*.duckdb*"
 MEMORY_MB = 400
@@ -55,12 +55,15 @@ _COLUMNS = ", ".join(f"{name} {_TYPES.get(name, 'VARCHAR')}" for name in _WHAT)
 _TABLES = f"""
     CREATE TABLE version (number INTEGER);
     INSERT INTO version VALUES ({_VERSION});
-    CREATE SEQUENCE sitting_id;
     CREATE TABLE sitting (
         id INTEGER, student VARCHAR, file VARCHAR, size BIGINT, changed_ns BIGINT, remarks VARCHAR
     );
     CREATE TABLE take (sitting INTEGER, line INTEGER, own BOOLEAN, file_name VARCHAR, {_COLUMNS});
-    CREATE TABLE trouble (student VARCHAR, newest VARCHAR, spots VARCHAR);
+    CREATE TABLE noted (sitting INTEGER);
+    CREATE TABLE tried (
+        sitting INTEGER, line INTEGER, from_midi SMALLINT, from_keys VARCHAR, to_midi SMALLINT, to_keys VARCHAR,
+        from_name VARCHAR, to_name VARCHAR, kinds UTINYINT
+    );
 """
 _TEXTS = (
     "id", "started", "title", "origin", "sha256", "part", "bars", "instrument", "port", "because", "advice",
@@ -153,10 +156,9 @@ def handed_in(
         for column, values in columns.items()
     }
     index.register(name, arrays)
-    try:
-        yield
-    finally:
-        index.unregister(name)
+    yield
+    # Where a query failed the name stays, until the next table of that name.
+    index.unregister(name)
 
 
 def _objects(values: Sequence[Any]) -> Any:
@@ -182,7 +184,7 @@ def refresh(index: DuckDBPyConnection, files: Sequence[LogFile]) -> int:
     gone += [known[file.student, file.name][0] for file in stale if (file.student, file.name) in known]
     if gone:
         with handed_in(index, "gone", {"id": gone}, whole=["id"]):
-            for table, column in (("take", "sitting"), ("sitting", "id")):
+            for table, column in (("take", "sitting"), ("tried", "sitting"), ("noted", "sitting"), ("sitting", "id")):
                 index.execute(f"DELETE FROM {table} WHERE {column} IN (SELECT id FROM gone)")
     for some in in_portions(stale):
         _read_in(index, some)

@@ -6,9 +6,7 @@ A file as `codec` writes it is cut by bytes alone. Any other (torn, hand-made, o
 
 from __future__ import annotations
 
-import os
 import re
-import stat
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -16,7 +14,7 @@ from pathlib import Path
 from companion.record.codec import FORMAT, decode_line, encode_take, summary_from, take_from
 from companion.record.log import lines_of
 from companion.record.model import TakeSummary, plain_text
-from companion.record.studio_files import LogFile
+from companion.record.studio_files import LogFile, read_regular
 
 __all__ = ["Cut", "OddTakes", "cut_sitting", "heads_and_notes", "odd_takes"]
 
@@ -43,7 +41,7 @@ def cut_sitting(file: LogFile, with_notes: bool = False) -> Cut | None:
     if file.size > MOST_BYTES:
         return None
     try:
-        lines = _content(file.path).split(b"\n")
+        lines = read_regular(file.path, MOST_BYTES).split(b"\n")
     except OSError:
         return None
     example = _is_example(lines[0])
@@ -68,15 +66,6 @@ def cut_sitting(file: LogFile, with_notes: bool = False) -> Cut | None:
                 return None
             found.rests.append("{" + line[on + 1 :].decode("utf-8", "replace"))
     return found
-
-
-def _content(path: str) -> bytes:
-    # What was a file when the folder was listed may be a link or a pipe by now.
-    handle = os.open(path, os.O_RDONLY | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0))
-    with open(handle, "rb") as file:
-        if not stat.S_ISREG(os.fstat(handle).st_mode):
-            raise OSError(f"{path} is no file any more")
-        return file.read(MOST_BYTES + 1)
 
 
 def _is_example(line: bytes) -> bool | None:

@@ -436,6 +436,8 @@ def _is_habit(failed: Sequence[Try], takes: int) -> bool:
 
 def _binomial_tail(count: int, total: int, rate: float) -> float:
     """How likely `count` or more of `total` are at this rate."""
+    if not count:
+        return 1.0
     return math.fsum(math.comb(total, k) * rate**k * (1 - rate) ** (total - k) for k in range(count, total + 1))
 
 

@@ -24,6 +24,7 @@ th, td { padding: .22em .5em .22em 0; border-bottom: 1px solid #c4bbaa; vertical
 td.number, th.number { text-align: right; } tr.reached td:first-child { font-weight: bold; }
 @media print { body { background: none; margin: 0; max-width: none; } @page { size: A4; margin: 18mm; } }
 """
+MOST_SPOTS = 5
 CARE = "Rest some minutes every half hour; stop at pain, numbness or tingling, and ask licensed health professionals."
 
 
@@ -47,7 +48,9 @@ def student_html(student: Student, today: date) -> str:
         body.append("<p>There is no week sheet that can be read.</p>")
     if student.spots:
         body.append("<h2>What keeps failing</h2>")
-        body += [f"<p><b>{escape(spot.change)}</b>: {escape(spot.sentence)}</p>" for spot in student.spots]
+        body += [f"<p>{escape(spot.sentence)}.</p>" for spot in student.spots[:MOST_SPOTS]]
+        more = len(student.spots) - MOST_SPOTS
+        body += [f'<p class="quiet">and {more} more</p>'] if more > 0 else []
     if student.remarks:
         body.append("<h2>Notes</h2>")
         body += [f'<p class="quiet">{escape(remark)}</p>' for remark in student.remarks]

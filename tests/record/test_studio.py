@@ -16,8 +16,8 @@ from companion.practice.model import ON_TIME, WRONG_NOTE
 from companion.record import NoteRecord, Sitting, TakeRecord
 from companion.record.index import survey
 from companion.record.progress import reached
-from companion.record.studio import NEWEST_TAKES, Studio, look_at_studio
-from companion.record.trouble import newest_own_takes, troubles_in
+from companion.record.studio import Studio, look_at_studio
+from companion.record.trouble import troubles_over_all
 from companion.record.week import load
 from companion.reports.student_page import student_html
 from companion.scores import read
@@ -117,11 +117,13 @@ def test_what_is_said_of_each_is_what_the_own_record_says(studio: Path, tmp_path
 def test_what_keeps_failing_is_what_companion_trouble_finds(studio: Path, tmp_path: Path) -> None:
     found = look(studio, tmp_path)
     for one in found.students:
-        takes = newest_own_takes(
-            studio / one.name / "sessions", charts.load("alto"), None, NEWEST_TAKES, tmp_path / "o"
+        own = troubles_over_all(
+            studio / one.name / "sessions", charts.load("alto"), today=TODAY, cache=tmp_path / "own"
         )
-        own = [(spot.change, spot.sentence) for spot in troubles_in(takes, today=TODAY) if not spot.solved]
-        assert [(spot.change, spot.sentence) for spot in one.spots] == own[:5]
+        assert [(spot.change, spot.sentence) for spot in one.spots] == [
+            (spot.change, spot.sentence) for spot in own if not spot.solved
+        ]
+    assert [len(one.spots) for one in found.students] == [0, 1, 1]
     (common,) = found.common
     assert common.students == ("Ben", "Cleo")
     assert look(studio, tmp_path) == Studio(found.students, found.common, found.remarks, 0)

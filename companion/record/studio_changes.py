@@ -1,0 +1,205 @@
+"""What became of every change of fingering in each student's newest takes, worked out in the database for all students
+at once; the rule that tells a trouble spot is `trouble`'s own.
+
+`_OUTCOMES` says in SQL what `trouble` says at its top about when a change was tried and how it failed; the tests hold
+the two against each other.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from datetime import date
+from typing import TYPE_CHECKING, Any
+
+from companion.practice.model import EARLY, LATE, LEFT_OUT, NOT_REACHED, ON_TIME, WRONG_NOTE, Tolerances
+from companion.record.studio_files import LogFile
+from companion.record.studio_index import handed_in, in_portions
+from companion.record.studio_lines import heads_and_notes
+from companion.record.trouble import (
+    KINDS,
+    LEAST_DAYS,
+    LEAST_FAILED,
+    NEWEST_TAKES,
+    NEWEST_TRIES,
+    STOP_BEATS,
+    STOP_MS,
+    Change,
+    Tried,
+    TroubleSpot,
+    Try,
+    troubles_of_tries,
+)
+
+if TYPE_CHECKING:
+    from duckdb import DuckDBPyConnection
+
+__all__ = ["note_changes", "troubles_by_student"]
+
+_KIND_BITS = tuple((1 << i, kind) for i, kind in enumerate(KINDS))
+#: What a student plays where no take tells.
+_USUAL_HORN = "alto"
+
+#: As `newest_own_takes` has them for one student.
+_NEWEST = """
+    CREATE OR REPLACE TEMP TABLE newest AS
+    WITH own AS (
+        SELECT s.student, s.file, t.sitting, t.line, t.day, t.started, t.instrument, t.tempo_bpm,
+            coalesce(nullif(t.sha256, ''), nullif(t.file_name, ''), t.title) AS passage
+        FROM take t JOIN sitting s ON t.sitting = s.id WHERE t.own
+    ), horn AS (
+        SELECT student, arg_max(instrument, {'day': day, 'started': started, 'file': file, 'line': line}) AS horn
+        FROM own WHERE instrument IN (SELECT unnest($horns::VARCHAR[])) GROUP BY student
+    )
+    SELECT own.* EXCLUDE (file, instrument), row_number() OVER (
+        PARTITION BY own.student ORDER BY own.day DESC, own.started DESC, own.file DESC, own.line DESC
+    ) AS age
+    FROM own LEFT JOIN horn USING (student) WHERE own.instrument = coalesce(horn, $usual) QUALIFY age <= $most
+"""
+
+#: A text is compared where a number may be missing: null counts as no deviation, and as never behind.
+_OUTCOMES = f"""
+    INSERT INTO tried
+    WITH take AS (
+        SELECT sitting, line,
+            CAST(json_extract(head, '$.tempo_bpm') AS DOUBLE) AS tempo_bpm,
+            TRY_CAST(json_extract_string(head, '$.tempo_played_bpm') AS DOUBLE) AS played_bpm,
+            coalesce(TRY_CAST(json_extract_string(head, '$.tolerances.on_time_ms') AS DOUBLE), $on_time_ms)
+                AS on_time_ms,
+            coalesce(TRY_CAST(json_extract_string(head, '$.tolerances.on_time_share') AS DOUBLE), $on_time_share)
+                AS on_time_share,
+            from_json(rest, '{{"notes": [["VARCHAR"]], "slips": [["VARCHAR"]]}}') AS x
+        FROM cut
+        WHERE json_valid(head) AND json_valid(rest)
+            AND coalesce(json_extract_string(head, '$.ladder.trying'), '') IN ('', 'false', '0')
+    ), note AS (
+        SELECT sitting, line, tempo_bpm, on_time_ms, on_time_share,
+            CASE WHEN coalesce(played_bpm, 0) <> 0 THEN tempo_bpm / played_bpm ELSE 1 END AS at_tempo,
+            list_transform(
+                list_filter(x.slips, lambda slip: CAST(slip[2] AS INTEGER) = CAST(slip[1] AS INTEGER) - 1),
+                lambda slip: CAST(slip[1] AS INTEGER)
+            ) AS slipped,
+            unnest(x.notes) AS n, generate_subscripts(x.notes, 1) - 1 AS i
+        FROM take
+    ), told AS (
+        SELECT sitting, line, tempo_bpm, on_time_ms, on_time_share, at_tempo, i,
+            CAST(n[3] AS SMALLINT) AS midi, n[4] AS name, n[5] AS keys, n[6] AS verdict,
+            CAST(n[7] AS DOUBLE) AS deviation_ms, CAST(n[9] AS DOUBLE) AS available_ms,
+            coalesce(CAST(n[10] AS INTEGER), 0) <> 0 AS went_back, list_contains(slipped, i) AS slipped
+        FROM note
+    ), pair AS (
+        SELECT *, deviation_ms - lag(deviation_ms) OVER take - available_ms * (at_tempo - 1.0) AS behind_ms,
+            lag(midi) OVER take AS from_midi, lag(name) OVER take AS from_name, lag(keys) OVER take AS from_keys,
+            lag(verdict) OVER take AS from_verdict, lag(deviation_ms) OVER take AS from_deviation_ms
+        FROM told WINDOW take AS (PARTITION BY sitting, line ORDER BY i)
+    ), gained AS (
+        SELECT *, greatest(
+            least(-coalesce(from_deviation_ms, 0), -coalesce(lag(behind_ms) OVER take, 0)), 0
+        ) AS early_ms
+        FROM pair WINDOW take AS (PARTITION BY sitting, line ORDER BY i)
+    ), outcome AS (
+        SELECT *,
+            verdict IN ($on_time, $early, $late) AND coalesce(
+                behind_ms - early_ms > greatest(on_time_ms, on_time_share * available_ms), false
+            ) AS behind,
+            coalesce(behind_ms > greatest({STOP_MS}, {STOP_BEATS} * (60.0 / tempo_bpm * 1000.0)), false) AS stopped
+        FROM gained
+        WHERE i > 0 AND from_keys <> keys AND from_name <> '' AND name <> ''
+            AND from_verdict IN ($on_time, $early, $late) AND verdict <> $not_reached
+    )
+    SELECT sitting, line, from_midi, from_keys, midi, keys, arg_max(from_name, i), arg_max(name, i), bit_or(
+        CAST(verdict = $wrong AS UTINYINT) + 2 * CAST(verdict = $left_out AS UTINYINT)
+        + 4 * CAST(coalesce(slipped, false) AS UTINYINT) + 8 * CAST(went_back AS UTINYINT)
+        + 16 * CAST(behind AND stopped AS UTINYINT) + 32 * CAST(behind AND NOT stopped AS UTINYINT)
+    )
+    FROM outcome GROUP BY sitting, line, from_midi, from_keys, midi, keys
+"""
+
+_TRIES = f"""
+    CREATE OR REPLACE TEMP TABLE try AS
+    SELECT n.student, n.day, n.started, n.age, n.tempo_bpm, n.passage, t.* EXCLUDE (sitting, line)
+    FROM tried t JOIN newest n ON n.sitting = t.sitting AND n.line = t.line
+    QUALIFY row_number() OVER (
+        PARTITION BY n.student, from_midi, from_keys, to_midi, to_keys ORDER BY n.age
+    ) <= {NEWEST_TRIES}
+"""
+_CHANGE = "student, from_midi, from_keys, to_midi, to_keys"
+
+
+def note_changes(index: DuckDBPyConnection, files: Sequence[LogFile], horns: Sequence[str]) -> None:
+    """Find each student's newest takes on the horn played last (one of `horns`), and read of their sittings what became
+    of every change, where that isn't known yet. `files` are all sittings of the studio."""
+    index.execute(_NEWEST, {"horns": list(horns), "usual": _USUAL_HORN, "most": NEWEST_TAKES})
+    index.execute("DELETE FROM tried WHERE sitting NOT IN (SELECT sitting FROM newest)")
+    index.execute("DELETE FROM noted WHERE sitting NOT IN (SELECT sitting FROM newest)")
+    numbers = {
+        (student, file): number
+        for number, student, file in index.execute(
+            "SELECT id, student, file FROM sitting WHERE id IN"
+            " (SELECT sitting FROM newest EXCEPT SELECT sitting FROM noted)"
+        ).fetchall()
+    }
+    wanted = [file for file in files if (file.student, file.name) in numbers]
+    for some in in_portions(wanted):
+        _note(index, {numbers[file.student, file.name]: file for file in some})
+
+
+def _note(index: DuckDBPyConnection, files: Mapping[int, LogFile]) -> None:
+    columns: dict[str, list[Any]] = {"sitting": [], "line": [], "head": [], "rest": []}
+    for number, file in files.items():
+        cut = heads_and_notes(file)
+        columns["sitting"] += [number] * len(cut.heads)
+        columns["line"] += cut.numbers
+        columns["head"] += cut.heads
+        columns["rest"] += cut.rests
+    usual = Tolerances()
+    values = {
+        "on_time_ms": usual.on_time_ms, "on_time_share": usual.on_time_share, "on_time": ON_TIME, "early": EARLY,
+        "late": LATE, "not_reached": NOT_REACHED, "wrong": WRONG_NOTE, "left_out": LEFT_OUT,
+    }  # fmt: skip
+    index.execute("BEGIN")
+    try:
+        if columns["line"]:
+            with handed_in(index, "cut", columns, whole=["sitting", "line"]):
+                index.execute(_OUTCOMES, values)
+        with handed_in(index, "rows", {"sitting": list(files)}, whole=["sitting"]):
+            index.execute("INSERT INTO noted SELECT sitting FROM rows")
+        index.execute("COMMIT")
+    except BaseException:
+        index.execute("ROLLBACK")
+        raise
+
+
+def troubles_by_student(index: DuckDBPyConnection, today: date) -> dict[str, tuple[TroubleSpot, ...]]:
+    """The trouble spots of each student who has any, worst first, as `trouble.troubles_over_all` has them; after
+    `note_changes`."""
+    index.execute(_TRIES)
+    keys: dict[tuple[Any, ...], Change] = {}
+    counts: dict[str, dict[Change, tuple[int, int]]] = defaultdict(dict)
+    for student, *change, failed, takes in index.execute(
+        f"SELECT {_CHANGE}, count(*) FILTER (kinds > 0), count(*) FROM try GROUP BY {_CHANGE}"
+    ).fetchall():
+        counts[student][_change(keys, *change)] = failed, takes
+    tried: dict[str, dict[Change, Tried]] = defaultdict(dict)
+    kinds_of = {bits: frozenset(kind for bit, kind in _KIND_BITS if bits & bit) for bits in range(1 << len(KINDS))}
+    for student, *change, day, tempo_bpm, passage, from_name, to_name, bits in index.execute(
+        f"""
+        SELECT {_CHANGE}, day, tempo_bpm, passage, from_name, to_name, kinds FROM try
+        JOIN (
+            SELECT {_CHANGE} FROM try WHERE kinds > 0 GROUP BY {_CHANGE}
+            HAVING count(*) >= {LEAST_FAILED} AND count(DISTINCT day) >= {LEAST_DAYS}
+        ) USING ({_CHANGE})
+        ORDER BY student, age DESC
+        """
+    ).fetchall():
+        found = tried[student].setdefault(_change(keys, *change), Tried())
+        found.names = from_name, to_name
+        found.tries.append(Try(day, tempo_bpm, passage, kinds_of[bits]))
+    return {student: troubles_of_tries(some, counts[student], today) for student, some in tried.items()}
+
+
+def _change(known: dict[tuple[Any, ...], Change], from_midi: int, from_keys: str, to_midi: int, to_keys: str) -> Change:
+    key = from_midi, from_keys, to_midi, to_keys
+    if key not in known:
+        known[key] = (from_midi, tuple(from_keys.split())), (to_midi, tuple(to_keys.split()))
+    return known[key]
