@@ -41,8 +41,8 @@ ITEMS = (
     ("waltz-in-f.musicxml", "9-16", (80, 92, 104, 116, 128)),
     ("etude-e-minor.musicxml", "1-4", (56, 64, 72, 80, 88)),
 )
-LEVELS = ("student", "beginner")
-SEEDS = 4
+LEVELS = ("student",)
+SEEDS = 12
 TAKES = 8
 #: Every third student fails at this note of the first item in half of the takes.
 PLANTED_NOTE, PLANTED_EVERY = 7, 3

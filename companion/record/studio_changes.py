@@ -51,15 +51,15 @@ _NEWEST = """
         SELECT student, arg_max(instrument, {'day': day, 'started': started, 'file': file, 'line': line}) AS horn
         FROM own WHERE instrument IN (SELECT unnest($horns::VARCHAR[])) GROUP BY student
     )
-    SELECT own.* EXCLUDE (file, instrument), row_number() OVER (
+    SELECT own.* EXCLUDE (file, instrument, started), row_number() OVER (
         PARTITION BY own.student ORDER BY own.day DESC, own.started DESC, own.file DESC, own.line DESC
-    ) AS age
+    ) AS age, CAST(dense_rank() OVER (ORDER BY own.student) AS INTEGER) AS number
     FROM own LEFT JOIN horn USING (student) WHERE own.instrument = coalesce(horn, $usual) QUALIFY age <= $most
 """
 
 #: A text is compared where a number may be missing: null counts as no deviation, and as never behind.
 _OUTCOMES = f"""
-    INSERT INTO tried
+    CREATE OR REPLACE TEMP TABLE became AS
     WITH take AS (
         SELECT sitting, line,
             CAST(json_extract(head, '$.tempo_bpm') AS DOUBLE) AS tempo_bpm,
@@ -107,23 +107,41 @@ _OUTCOMES = f"""
         WHERE i > 0 AND from_keys <> keys AND from_name <> '' AND name <> ''
             AND from_verdict IN ($on_time, $early, $late) AND verdict <> $not_reached
     )
-    SELECT sitting, line, from_midi, from_keys, midi, keys, arg_max(from_name, i), arg_max(name, i), bit_or(
+    SELECT sitting, line, from_midi, from_keys, midi AS to_midi, keys AS to_keys,
+        arg_max(from_name, i) AS from_name, arg_max(name, i) AS to_name, bit_or(
         CAST(verdict = $wrong AS UTINYINT) + 2 * CAST(verdict = $left_out AS UTINYINT)
         + 4 * CAST(coalesce(slipped, false) AS UTINYINT) + 8 * CAST(went_back AS UTINYINT)
         + 16 * CAST(behind AND stopped AS UTINYINT) + 32 * CAST(behind AND NOT stopped AS UTINYINT)
-    )
+    ) AS kinds
     FROM outcome GROUP BY sitting, line, from_midi, from_keys, midi, keys
 """
 
+_SHAPES = "from_midi, from_keys, to_midi, to_keys"
+_NEW_CHANGES = f"""
+    INSERT INTO change ({_SHAPES})
+    SELECT DISTINCT {_SHAPES} FROM became ANTI JOIN change USING ({_SHAPES})
+"""
+_NEW_TRIES = f"""
+    INSERT INTO tried SELECT sitting, line, c.id, from_name, to_name, kinds FROM became JOIN change c USING ({_SHAPES})
+"""
 _TRIES = f"""
     CREATE OR REPLACE TEMP TABLE try AS
-    SELECT n.student, n.day, n.started, n.age, n.tempo_bpm, n.passage, t.* EXCLUDE (sitting, line)
+    SELECT n.number, n.age, t.sitting, t.line, t.change, t.kinds
     FROM tried t JOIN newest n ON n.sitting = t.sitting AND n.line = t.line
-    QUALIFY row_number() OVER (
-        PARTITION BY n.student, from_midi, from_keys, to_midi, to_keys ORDER BY n.age
-    ) <= {NEWEST_TRIES}
+    QUALIFY row_number() OVER (PARTITION BY n.number, t.change ORDER BY n.age) <= {NEWEST_TRIES}
 """
-_CHANGE = "student, from_midi, from_keys, to_midi, to_keys"
+#: Changes that failed often enough to be looked at.
+_LOOKED_AT = f"""
+    SELECT n.student, t.change, n.day, n.tempo_bpm, n.passage, d.from_name, d.to_name, t.kinds
+    FROM try t
+    JOIN (
+        SELECT number, change FROM try JOIN newest USING (number, age) WHERE kinds > 0 GROUP BY number, change
+        HAVING count(*) >= {LEAST_FAILED} AND count(DISTINCT day) >= {LEAST_DAYS}
+    ) USING (number, change)
+    JOIN newest n USING (number, age)
+    JOIN tried d ON d.sitting = t.sitting AND d.line = t.line AND d.change = t.change
+    ORDER BY t.number, t.age DESC
+"""
 
 
 def note_changes(index: DuckDBPyConnection, files: Sequence[LogFile], horns: Sequence[str]) -> None:
@@ -162,6 +180,8 @@ def _note(index: DuckDBPyConnection, files: Mapping[int, LogFile]) -> None:
         if columns["line"]:
             with handed_in(index, "cut", columns, whole=["sitting", "line"]):
                 index.execute(_OUTCOMES, values)
+                index.execute(_NEW_CHANGES)
+                index.execute(_NEW_TRIES)
         with handed_in(index, "rows", {"sitting": list(files)}, whole=["sitting"]):
             index.execute("INSERT INTO noted SELECT sitting FROM rows")
         index.execute("COMMIT")
@@ -174,32 +194,22 @@ def troubles_by_student(index: DuckDBPyConnection, today: date) -> dict[str, tup
     """The trouble spots of each student who has any, worst first, as `trouble.troubles_over_all` has them; after
     `note_changes`."""
     index.execute(_TRIES)
-    keys: dict[tuple[Any, ...], Change] = {}
+    changes: dict[int, Change] = {
+        number: ((from_midi, tuple(from_keys.split())), (to_midi, tuple(to_keys.split())))
+        for number, from_midi, from_keys, to_midi, to_keys in index.execute(
+            f"SELECT id, {_SHAPES} FROM change"
+        ).fetchall()
+    }
     counts: dict[str, dict[Change, tuple[int, int]]] = defaultdict(dict)
-    for student, *change, failed, takes in index.execute(
-        f"SELECT {_CHANGE}, count(*) FILTER (kinds > 0), count(*) FROM try GROUP BY {_CHANGE}"
+    for student, change, failed, takes in index.execute(
+        "SELECT any_value(n.student), t.change, count(*) FILTER (t.kinds > 0), count(*)"
+        " FROM try t JOIN newest n USING (number, age) GROUP BY t.number, t.change"
     ).fetchall():
-        counts[student][_change(keys, *change)] = failed, takes
+        counts[student][changes[change]] = failed, takes
     tried: dict[str, dict[Change, Tried]] = defaultdict(dict)
     kinds_of = {bits: frozenset(kind for bit, kind in _KIND_BITS if bits & bit) for bits in range(1 << len(KINDS))}
-    for student, *change, day, tempo_bpm, passage, from_name, to_name, bits in index.execute(
-        f"""
-        SELECT {_CHANGE}, day, tempo_bpm, passage, from_name, to_name, kinds FROM try
-        JOIN (
-            SELECT {_CHANGE} FROM try WHERE kinds > 0 GROUP BY {_CHANGE}
-            HAVING count(*) >= {LEAST_FAILED} AND count(DISTINCT day) >= {LEAST_DAYS}
-        ) USING ({_CHANGE})
-        ORDER BY student, age DESC
-        """
-    ).fetchall():
-        found = tried[student].setdefault(_change(keys, *change), Tried())
+    for student, change, day, tempo_bpm, passage, from_name, to_name, bits in index.execute(_LOOKED_AT).fetchall():
+        found = tried[student].setdefault(changes[change], Tried())
         found.names = from_name, to_name
         found.tries.append(Try(day, tempo_bpm, passage, kinds_of[bits]))
     return {student: troubles_of_tries(some, counts[student], today) for student, some in tried.items()}
-
-
-def _change(known: dict[tuple[Any, ...], Change], from_midi: int, from_keys: str, to_midi: int, to_keys: str) -> Change:
-    key = from_midi, from_keys, to_midi, to_keys
-    if key not in known:
-        known[key] = (from_midi, tuple(from_keys.split())), (to_midi, tuple(to_keys.split()))
-    return known[key]

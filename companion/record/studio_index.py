@@ -40,7 +40,7 @@ __all__ = [
 ]
 
 #: Raised whenever the tables or what is written to them change.
-_VERSION = 2
+_VERSION = 3
 #: The indexes of all studios in a cache folder.
 STUDIO_FILES = "studio-*.duckdb*"
 MEMORY_MB = 400
@@ -60,9 +60,13 @@ _TABLES = f"""
     );
     CREATE TABLE take (sitting INTEGER, line INTEGER, own BOOLEAN, file_name VARCHAR, {_COLUMNS});
     CREATE TABLE noted (sitting INTEGER);
+    CREATE SEQUENCE change_id;
+    CREATE TABLE change (
+        id INTEGER DEFAULT nextval('change_id'), from_midi SMALLINT, from_keys VARCHAR, to_midi SMALLINT,
+        to_keys VARCHAR
+    );
     CREATE TABLE tried (
-        sitting INTEGER, line INTEGER, from_midi SMALLINT, from_keys VARCHAR, to_midi SMALLINT, to_keys VARCHAR,
-        from_name VARCHAR, to_name VARCHAR, kinds UTINYINT
+        sitting INTEGER, line INTEGER, change INTEGER, from_name VARCHAR, to_name VARCHAR, kinds UTINYINT
     );
 """
 _TEXTS = (
