@@ -44,12 +44,12 @@ def chosen_bars(passage: Passage, plan: Plan, chart: Chart, bars: str) -> tuple[
     return most, most
 
 
-def short_value(length: Fraction) -> Fraction:
-    """The value to write notes of such a length in: itself from a thirty-second to an eighth, triplets too; else the
-    next plain value that is no longer."""
+def short_value(length: Fraction, longest: Fraction = _LONGEST) -> Fraction:
+    """The value to write notes of such a length in: itself from a thirty-second to the longest, by itself an eighth,
+    triplets too; else the next plain value that is no longer."""
     if length in _TRIPLETS:
         return length
-    value = _LONGEST
+    value = longest
     while value > max(length, _SHORTEST):
         value /= 2
     return value

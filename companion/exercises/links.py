@@ -8,7 +8,7 @@ belongs to it: then both bars stand at the end.
 Conventions
 -----------
 * The loops are even and slurred, so that the change is heard; a note repeated is tongued. They go at the speed the
-  change has in the music, in plain values or triplets from a thirty-second to an eighth, in 4/4. A loop's last note
+  change has in the music, in plain values or triplets from a thirty-second to a quarter, in 4/4. A loop's last note
   is held to the end of its beat, and a rest of a beat or more follows, in which the hand lets go.
 * A rest in the music ends the growing: what lies beyond it does not belong to the movement. Grace notes are notes
   like others, but in the bar as written.
@@ -271,10 +271,10 @@ class _Loops:
         return tones, end
 
     def _value(self) -> Fraction:
-        """The written value of the loops: as long as the change has in the music."""
+        """The written value of the loops: as long as the change has in the music, a quarter at most."""
         first, second = (self.passage.notes[i] for i in (self.change.from_index, self.change.note_index))
         gap = second.start - first.start
-        return short_value(gap or Fraction(1, 4))
+        return short_value(gap or Fraction(1, 4), longest=_BEAT)
 
 
 def _heading(name: str, words: str) -> str:

@@ -96,10 +96,12 @@ def test_a_rest_ends_the_growing() -> None:
 
 
 def test_loops_have_the_speed_of_the_music() -> None:
-    for text, short in (("1/4", 4), ("1/3", 3), ("1", 2), ("1/8", 8), ("2/3", 2)):
+    for text, short in (("1/4", 4), ("1/3", 3), ("1", 1), ("2", 1), ("1/8", 8), ("2/3", 2)):
         tune = passage(" ".join(f"{name}:{text}" for name in ("G4", "A4", "Bb4", "C5", "D5", "C5")))
         made = REGISTRY["links"](tune, plan(tune, CHART), CHART, kind="pair", times=1)
         assert made.notes[0].length == Fraction(1, short)
+        assert made.marked_tempo_bpm() == tune.marked_tempo_bpm()
+        assert_sound(made, CHART)
 
 
 def test_the_bar_as_written_keeps_rhythm_metre_and_marks() -> None:
