@@ -22,7 +22,7 @@ _MOST = 5
 #: The same option means the same in every exercise, but for those named with the exercise.
 _WORDS = {
     "alternates.bars": "printed bars such as 5-8, or a note such as 5.3; by itself the hardest",
-    "articulations.key": "a key, or all; by itself the passage's own",
+    "articulations.key": "a key, or all; by itself the passage's own; one such as B-flat is major or minor as that is",
     "articulations.pattern": "which of those found here, 1 the one that comes most often",
     "articulations.kind": "the scale, as scales have it, but no thirds",
     "bars": "printed bars such as 5-8; by itself the hardest",

@@ -128,7 +128,10 @@ def _check_together(args: argparse.Namespace) -> None:
     }  # fmt: skip
     lonely = [name for name, value in of_names.items() if value]
     if lonely and not args.names:
-        raise UsageError(f"{lonely[0]} needs an exercise, such as: companion exercises {args.file} links {lonely[0]}")
+        name = _with_option(lonely[0])
+        raise UsageError(f"{lonely[0]} needs an exercise, such as: companion exercises {args.file} {name} {lonely[0]}")
+    if args.output and args.json and os.path.abspath(args.output) == os.path.abspath(args.json):
+        raise UsageError(f"--json {args.json}: that is the file of -o; give another name")
     if args.trouble and "links" not in args.names:
         raise UsageError("--trouble goes with links: companion exercises FILE links --trouble")
     for option in ("format", "sounding", "overwrite"):
@@ -136,6 +139,13 @@ def _check_together(args: argparse.Namespace) -> None:
             raise UsageError(f"--{option} goes with -o OUT")
     if args.names:
         _check_known(args.names, given)
+
+
+def _with_option(flag: str) -> str:
+    """An exercise for which this option makes sense."""
+    from companion.exercises import REGISTRY
+
+    return next((name for name, exercise in REGISTRY.items() if flag.removeprefix("--") in exercise.options), "links")
 
 
 def _check_known(names: Sequence[str], given: Mapping[str, str]) -> None:

@@ -22,7 +22,7 @@ from companion.exercises.build import Section, Tone, make
 from companion.exercises.keys_of import Key, degree, keys_for, own_key
 from companion.passage import Passage, Pitch
 from companion.planning.model import Plan
-from companion.practice.words import number_of, pitch_in_words
+from companion.practice.words import pitch_in_words
 
 __all__ = ["KINDS", "checked_octaves", "scale_line", "scales"]
 
@@ -49,10 +49,24 @@ KINDS: dict[str, tuple[str, _Steps, _Steps, str]] = {
     "arpeggio-dominant": ("major", _DOMINANT, _DOMINANT, "Dominant sevenths"),
     "arpeggio-diminished": ("minor", _DIMINISHED, _DIMINISHED, "Diminished sevenths"),
 }
+#: kind -> what one key of it is called; `{key}` is `E minor`, `{tonic}` is `E`
+_ONE_KEY = {
+    "major": "{key} scale",
+    "natural-minor": "{tonic} natural minor scale",
+    "harmonic-minor": "{tonic} harmonic minor scale",
+    "melodic-minor": "{tonic} melodic minor scale",
+    "chromatic": "Chromatic scale from {tonic}",
+    "thirds": "{key} scale in thirds",
+    "arpeggio-major": "{key} arpeggio",
+    "arpeggio-minor": "{key} arpeggio",
+    "arpeggio-dominant": "Dominant seventh of {key}",
+    "arpeggio-diminished": "Diminished seventh of {key}",
+}
 _EIGHTH, _BAR = Fraction(1, 2), Fraction(4)
 _NOTES_A_SLUR = 16
-#: More octaves than any saxophone has, altissimo and all.
-_MOST_OCTAVES = 4
+#: How far so many octaves are; more than these no saxophone has, altissimo and all.
+_OCTAVES = ("the whole horn", "one octave", "two octaves", "three octaves", "four octaves")
+_MOST_OCTAVES = len(_OCTAVES) - 1
 
 
 def scales(
@@ -108,10 +122,12 @@ def scales(
         )
         for each in keys
     ]
-    names = keys[0].name if len(keys) == 1 else f"all keys from {keys[0].name} on"
-    names = names if signed else Pitch(*keys[0].tonic, 4).name
+    if len(keys) == 1:
+        title = _ONE_KEY[kind].format(key=keys[0].name, tonic=Pitch(*keys[0].tonic, 4).name)
+    else:
+        title = f"{title}: all keys from {keys[0].name} on"
     return make(
-        f"{title}: {names}{', ' + number_of(octaves, 'octave') if octaves else ''}",
+        f"{title}{', ' + _how_far(octaves) if octaves else ''}",
         f"Even fingers over {_how_far(octaves)}: slurred, so that every change is heard",
         sections,
         chart,
@@ -127,7 +143,7 @@ def checked_octaves(octaves: int) -> int:
 
 
 def _how_far(octaves: int) -> str:
-    return number_of(octaves, "octave") if octaves else "the whole horn"
+    return _OCTAVES[octaves]
 
 
 def scale_line(key: Key, kind: str, low: int, high: int, octaves: int = 0, *, least_notes: int = 3) -> list[Pitch]:

@@ -171,7 +171,7 @@ def test_numbers_of_the_list_and_names_each_get_a_file(etude: Path, capsys: pyte
     found = offers(passage, plan(passage, ALTO), ALTO)
     told(capsys, etude, "1", "2", "1", "scales", "-o", "folder", "--key", "G")
     titles = sorted(read(path).title for path in Path("folder").iterdir())
-    assert titles == sorted([found[0].title, found[0].title, found[1].title, "Major scales: G major"])
+    assert titles == sorted([found[0].title, found[0].title, found[1].title, "G major scale"])
 
 
 def test_bars_and_places_are_those_of_the_passage(etude: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -244,7 +244,9 @@ def test_of_several_files_none_is_written_where_one_is_there(etude: Path, capsys
         (["etude.musicxml", "links", "--bars", "99"], "no bar '99'"),
         (["etude.musicxml", "scales", "--key", "H"], "'H' is no key"),
         (["etude.musicxml", "scales", "--trouble"], "--trouble goes with links"),
-        (["etude.musicxml", "--key", "G"], "--key needs an exercise"),
+        (["etude.musicxml", "--key", "G"], "such as: companion exercises etude.musicxml scales --key"),
+        (["etude.musicxml", "--pattern", "2"], "such as: companion exercises etude.musicxml articulations --pattern"),
+        (["etude.musicxml", "links", "-o", "a.musicxml", "--json", "./a.musicxml"], "that is the file of -o"),
         (["etude.musicxml", "-o", "out"], "--output needs an exercise"),
         (["etude.musicxml", "links", "--sounding"], "--sounding goes with -o"),
         (["etude.musicxml", "links", "--overwrite"], "--overwrite goes with -o"),

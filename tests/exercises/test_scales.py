@@ -12,6 +12,7 @@ from exercises.exercise_checks import assert_sound
 from exercises.scored import music21_names, music21_pitch, our_names
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from practice.made import passage
 
 from companion import charts
 from companion.charts.model import Chart
@@ -262,3 +263,22 @@ def test_a_key_that_is_never_written_in_one_mode_is_meant_in_the_other() -> None
     assert keys_for("ALL", own, "", "a scale") == keys_from(1, "minor")
     with pytest.raises(UsageError, match="seven signs"):
         keys_for("D-flat", own, "minor", "harmonic-minor")
+
+
+@pytest.mark.parametrize(
+    ("options", "title"),
+    [
+        ({"key": "F"}, "F major scale"),
+        ({"key": "E", "kind": "melodic-minor"}, "E melodic minor scale"),
+        ({"key": "B-flat", "octaves": 2}, "B♭ major scale, two octaves"),
+        ({"key": "G", "kind": "thirds"}, "G major scale in thirds"),
+        ({"key": "A", "kind": "arpeggio-minor"}, "A minor arpeggio"),
+        ({"key": "C", "kind": "arpeggio-dominant"}, "Dominant seventh of C major"),
+        ({"key": "F", "kind": "chromatic", "octaves": 1}, "Chromatic scale from F, one octave"),
+        ({"kind": "harmonic-minor"}, "Harmonic minor scales: all keys from A minor on"),
+    ],
+)
+def test_it_is_called_as_players_call_it(options: dict[str, str | int], title: str) -> None:
+    chart = charts.load("alto")
+    tune = passage("C5:1 D5:1 E5:1 C5:1")
+    assert REGISTRY["scales"](tune, plan(tune, chart), chart, **options).title == title
