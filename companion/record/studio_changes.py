@@ -14,8 +14,8 @@ from typing import TYPE_CHECKING, Any
 
 from companion.practice.model import EARLY, LATE, LEFT_OUT, NOT_REACHED, ON_TIME, WRONG_NOTE, Tolerances
 from companion.record.studio_files import LogFile
-from companion.record.studio_index import handed_in, in_portions
-from companion.record.studio_lines import heads_and_notes
+from companion.record.studio_index import ahead, handed_in, in_portions
+from companion.record.studio_lines import Cut, heads_and_notes
 from companion.record.trouble import (
     KINDS,
     LEAST_DAYS,
@@ -158,14 +158,13 @@ def note_changes(index: DuckDBPyConnection, files: Sequence[LogFile], horns: Seq
         ).fetchall()
     }
     wanted = [file for file in files if (file.student, file.name) in numbers]
-    for some in in_portions(wanted):
-        _note(index, {numbers[file.student, file.name]: file for file in some})
+    for some, cuts in ahead(in_portions(wanted), lambda files: [heads_and_notes(file) for file in files]):
+        _note(index, {numbers[file.student, file.name]: cut for file, cut in zip(some, cuts, strict=True)})
 
 
-def _note(index: DuckDBPyConnection, files: Mapping[int, LogFile]) -> None:
+def _note(index: DuckDBPyConnection, cuts: Mapping[int, Cut]) -> None:
     columns: dict[str, list[Any]] = {"sitting": [], "line": [], "head": [], "rest": []}
-    for number, file in files.items():
-        cut = heads_and_notes(file)
+    for number, cut in cuts.items():
         columns["sitting"] += [number] * len(cut.heads)
         columns["line"] += cut.numbers
         columns["head"] += cut.heads
@@ -182,7 +181,7 @@ def _note(index: DuckDBPyConnection, files: Mapping[int, LogFile]) -> None:
                 index.execute(_OUTCOMES, values)
                 index.execute(_NEW_CHANGES)
                 index.execute(_NEW_TRIES)
-        with handed_in(index, "rows", {"sitting": list(files)}, whole=["sitting"]):
+        with handed_in(index, "rows", {"sitting": list(cuts)}, whole=["sitting"]):
             index.execute("INSERT INTO noted SELECT sitting FROM rows")
         index.execute("COMMIT")
     except BaseException:

@@ -15,15 +15,16 @@ import hashlib
 import os
 import shutil
 import tempfile
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 
 from companion.record.model import SIMULATED_PREFIX, TakeSummary
 from companion.record.studio_files import LogFile
-from companion.record.studio_lines import OddTakes, cut_sitting, odd_takes
+from companion.record.studio_lines import Cut, OddTakes, cut_sitting, odd_takes
 
 if TYPE_CHECKING:
     from duckdb import DuckDBPyConnection
@@ -31,6 +32,7 @@ if TYPE_CHECKING:
 __all__ = [
     "MEMORY_MB",
     "STUDIO_FILES",
+    "ahead",
     "first_row",
     "handed_in",
     "in_portions",
@@ -39,13 +41,15 @@ __all__ = [
     "studio_index_path",
 ]
 
+_T = TypeVar("_T")
+_R = TypeVar("_R")
 #: Raised whenever the tables or what is written to them change.
 _VERSION = 3
 #: The indexes of all studios in a cache folder.
 STUDIO_FILES = "studio-*.duckdb*"
 MEMORY_MB = 400
 #: So much is read before it goes into the tables.
-_FILES_AT_ONCE, _BYTES_AT_ONCE = 2000, 48 * 2**20
+_FILES_AT_ONCE, _BYTES_AT_ONCE = 1000, 48 * 2**20
 _WHAT = [name for name in TakeSummary._fields if name not in ("file", "offset", "example")]
 _TYPES = {
     "tempo_bpm": "DOUBLE", "target_bpm": "DOUBLE", "duration_s": "DOUBLE", "rung": "BIGINT", "clean": "TINYINT",
@@ -190,9 +194,22 @@ def refresh(index: DuckDBPyConnection, files: Sequence[LogFile]) -> int:
         with handed_in(index, "gone", {"id": gone}, whole=["id"]):
             for table, column in (("take", "sitting"), ("tried", "sitting"), ("noted", "sitting"), ("sitting", "id")):
                 index.execute(f"DELETE FROM {table} WHERE {column} IN (SELECT id FROM gone)")
-    for some in in_portions(stale):
-        _read_in(index, some)
+    for some, cuts in ahead(in_portions(stale), lambda files: [cut_sitting(file) for file in files]):
+        _read_in(index, some, cuts)
     return len(stale)
+
+
+def ahead(portions: Iterable[_T], work: Callable[[_T], _R]) -> Iterator[tuple[_T, _R]]:
+    """Each portion with what `work` makes of it; the next one is worked on while the database has this one."""
+    with ThreadPoolExecutor(max_workers=1) as other:
+        waiting: tuple[_T, Future[_R]] | None = None
+        for portion in portions:
+            coming = portion, other.submit(work, portion)
+            if waiting is not None:
+                yield waiting[0], waiting[1].result()
+            waiting = coming
+        if waiting is not None:
+            yield waiting[0], waiting[1].result()
 
 
 def in_portions(files: Sequence[LogFile]) -> Iterator[list[LogFile]]:
@@ -209,13 +226,12 @@ def in_portions(files: Sequence[LogFile]) -> Iterator[list[LogFile]]:
         yield some
 
 
-def _read_in(index: DuckDBPyConnection, files: Sequence[LogFile]) -> None:
+def _read_in(index: DuckDBPyConnection, files: Sequence[LogFile], cuts: Sequence[Cut | None]) -> None:
     first = int(first_row(index, "SELECT coalesce(max(id), 0) + 1 FROM sitting")[0])
     numbers = range(first, first + len(files))
     odd: list[int] = []
     heads: dict[str, list[Any]] = {"sitting": [], "line": [], "example": [], "head": []}
-    for number, file in zip(numbers, files, strict=True):
-        cut = cut_sitting(file)
+    for number, cut in zip(numbers, cuts, strict=True):
         if cut is None:
             odd.append(number)
             continue
@@ -284,10 +300,9 @@ def _take_in_heads(index: DuckDBPyConnection, columns: dict[str, list[Any]]) -> 
         index.execute(
             f"""
             CREATE OR REPLACE TEMP TABLE told AS SELECT sitting, line, example,
-                CASE WHEN json_valid(head) THEN json_type(head, {_PATHS}) END AS t,
-                CASE WHEN json_valid(head) THEN from_json(head, '{{{_SHAPE}}}') END AS x,
-                CASE WHEN json_valid(head) THEN CAST(json_extract(head, '$.trouble_bars') AS VARCHAR) END AS b
-            FROM heads
+                json_type(h, {_PATHS}) AS t, from_json(h, '{{{_SHAPE}}}') AS x,
+                CAST(json_extract(h, '$.trouble_bars') AS VARCHAR) AS b
+            FROM (SELECT sitting, line, example, CASE WHEN json_valid(head) THEN head END AS h FROM heads)
             """
         )
     odd = [
