@@ -28,7 +28,7 @@ from companion.passage import Note, Passage
 from companion.planning.hands import awkward
 from companion.planning.model import Choice, Plan
 from companion.planning.pace import Pace
-from companion.practice.words import bar_in_words, place_in_words
+from companion.practice.words import bar_in_words, place_in_words, shape_in_words
 from companion.units import ms_from_s, s_per_beat
 
 __all__ = ["HARD_LOAD", "ChangeLimit", "Limits", "Relief", "Spot", "TrillLimit", "available_beats", "speed_limits"]
@@ -279,12 +279,7 @@ def _too_long(needed_ms: float, there_ms: float) -> str:
 
 def _note_in_words(note: Note, choice: Choice, with_octave: bool) -> str:
     name = str(note.written) if with_octave else note.written.name
-    return name if choice.name == "standard" else _with_name(name, choice.name)
-
-
-def _with_name(note: str, fingering: str) -> str:
-    """`B♭ bis`, but `side C` and no `C side C`."""
-    return fingering if note in fingering.replace(",", "").split() else f"{note} {fingering}"
+    return name if choice.name == "standard" else shape_in_words(name, choice.name)
 
 
 # -- spots ----------------------------------------------------------------------------------------------------------
@@ -417,7 +412,7 @@ def _relief_in_words(sight: _Sight, relief: Relief) -> str:
         f"the usual {note.written.name}" if name == "standard" else name
         for name in (relief.fingering.name, choice.name)
     )
-    what = other if relief.fingering.name == "standard" else _with_name(note.written.name, other)
+    what = other if relief.fingering.name == "standard" else shape_in_words(note.written.name, other)
     raises = f"{what} instead of {this} raises the limit from {_floor(relief.limit_bpm)} {then}"
     idle = f"; at {sight.tempo_bpm:g} it is not needed" if sight.tempo_bpm < HARD_LOAD * relief.limit_bpm else ""
     return f"{sight.place(i)}: {raises}; {_against(choice, relief.fingering)}{idle}"

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 from companion.passage import Passage
 from companion.planning.model import Plan
-from companion.practice.words import bar_in_words, bars_in_words
+from companion.practice.words import bar_in_words, bars_in_words, shape_in_words
 
 if TYPE_CHECKING:
     # At run time the limits take their words from this room.
@@ -46,7 +46,7 @@ def note_in_words(name: str, fingering: str) -> str:
     """`B♭ bis`, but `side C` and no `C side C`; the standard fingering goes unnamed."""
     if fingering in ("", "standard"):
         return name
-    return fingering if name in fingering.replace(",", "").split() else f"{name} {fingering}"
+    return shape_in_words(name, fingering)
 
 
 def change_in_words(passage: Passage, plan: Plan, from_index: int, note_index: int) -> str:

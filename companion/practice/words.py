@@ -9,8 +9,8 @@ from companion.passage import Note, Passage
 from companion.units import s_from_ms
 
 __all__ = [
-    "bar_in_words", "bars_in_words", "capital", "number_of", "pitch_in_words", "place_in_words", "size_in_words",
-    "times_in_words", "with_stop",
+    "bar_in_words", "bars_in_words", "capital", "number_of", "pitch_in_words", "place_in_words", "shape_in_words",
+    "size_in_words", "times_in_words", "with_stop",
 ]  # fmt: skip
 
 _FLAT_NAMES = ("C", "D♭", "D", "E♭", "E", "F", "G♭", "G", "A♭", "A", "B♭", "B")
@@ -80,6 +80,14 @@ def pitch_in_words(written_midi: int, *, flat: bool) -> str:
 def capital(words: str) -> str:
     """The same with a capital at the start."""
     return words[:1].upper() + words[1:]
+
+
+def shape_in_words(note: str, fingering: str) -> str:
+    """A note with its fingering: `B♭ bis`, but `side C` and no `C side C`. What comes after a comma stands in brackets:
+    in `long C♯, right hand down to D` the hand would go down to D."""
+    shape, comma, more = fingering.partition(", ")
+    words = shape if note in shape.split() else f"{note} {shape}"
+    return f"{words} ({more})" if comma else words
 
 
 def size_in_words(ms: float) -> str:

@@ -4,7 +4,14 @@ from fractions import Fraction
 import pytest
 from practice.made import passage
 
-from companion.practice.words import bar_in_words, bars_in_words, place_in_words, size_in_words, times_in_words
+from companion.practice.words import (
+    bar_in_words,
+    bars_in_words,
+    place_in_words,
+    shape_in_words,
+    size_in_words,
+    times_in_words,
+)
 
 
 @pytest.mark.parametrize(
@@ -69,3 +76,10 @@ def test_times():
 
 def test_sizes_of_time() -> None:
     assert (size_in_words(-45.2), size_in_words(999.0), size_in_words(2349.0)) == ("45 ms", "999 ms", "2.3 s")
+
+
+def test_a_fingering_is_said_with_its_note_and_parted_from_what_follows() -> None:
+    assert shape_in_words("B♭", "bis") == "B♭ bis"
+    assert shape_in_words("C", "side C") == "side C"
+    assert shape_in_words("C♯", "long C♯, right hand down") == "long C♯ (right hand down)"
+    assert shape_in_words("C♯5", "long C♯, right hand down") == "C♯5 long C♯ (right hand down)"
