@@ -37,7 +37,8 @@ _HORN_HEIGHT = 124.0
 #: What a usual fingering saves is worth a line on paper from here on.
 _LARGE_SAVING_S = 0.03
 _MOST_REASONS, _MOST_KEPT = 4, 6
-_USUAL = "the usual fingering"
+_USUAL, _TEACHERS = "the usual fingering", "your teacher’s choice"
+_OTHER_REASONS = "there, too, each time for a reason of its own"
 #: Figures of single changes differ from place to place; on paper the places are taken together.
 _FIGURES = re.compile(r" \(saves \d+ ms a change\)$|, though (\S+( \S+){0,3} is )?\d+ ms (quicker|slower)$")
 _FINGERS = {"index": "1", "middle": "2", "ring": "3"}
@@ -111,7 +112,7 @@ def cards_of(
             title=used.names,
             use=capital(used.fingering.use),
             horn=horn_svg(chart, used.fingering.keys, _HORN_HEIGHT) if horns else "",
-            reasons=_reasons(passage, used.places, marked)[:_MOST_REASONS] if reasons else (),
+            reasons=_reasons(passage, used.places, marked) if reasons else (),
         )
         for used in _marks_used([(passage, plan)], chart)
     )
@@ -217,10 +218,18 @@ def _pressed(chart: Chart, used: _Used) -> str:
 
 
 def _reasons(passage: Passage, places: Sequence[tuple[Note, Choice]], marked: Marked) -> tuple[tuple[str, str], ...]:
+    """All that the teacher gave and others that hold in most bars, in the order of the music; the bars of the rest are
+    named together."""
     groups: dict[str, list[int]] = {}
     for note, choice in places:
         groups.setdefault(_reason(choice, marked), []).append(note.bar)
-    return tuple((capital(bars_in_words(passage, bars)), words) for words, bars in groups.items())
+    own = [words for words in groups if words.startswith(_TEACHERS)]
+    others = sorted((words for words in groups if words not in own), key=lambda words: -len(set(groups[words])))
+    kept = {*own, *others[: max(_MOST_REASONS - len(own), 1)]}
+    said = [(bars, words) for words, bars in groups.items() if words in kept]
+    rest = [bar for words, bars in groups.items() if words not in kept for bar in bars]
+    said += [(rest, _OTHER_REASONS)] if rest else []
+    return tuple((capital(bars_in_words(passage, bars)), words) for bars, words in said)
 
 
 def _reason(choice: Choice, marked: Marked) -> str:
@@ -229,7 +238,7 @@ def _reason(choice: Choice, marked: Marked) -> str:
     if choice.note_index not in marked.fingerings:
         return "printed in the score"
     why = marked.whys.get(choice.note_index, "")
-    return f"your teacher’s choice: {why}" if why else "your teacher’s choice"
+    return f"{_TEACHERS}: {why}" if why else _TEACHERS
 
 
 def _plainly(reason: str) -> str:

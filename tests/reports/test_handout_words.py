@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 from handout_etudes import write_waltz
 from planning_passages import passage as passage_of
+from practice.made import passage as made_passage
 
 from companion.charts import load
 from companion.passage import Passage
@@ -182,3 +183,23 @@ def test_the_weeks_item_gives_bars_day_share_and_words(tmp_path: Path) -> None:
 @pytest.mark.parametrize(("bars", "named"), [("", ""), ("5-8", "bars 5–8"), ("5", "bar 5"), ("5 – 5", "bar 5")])
 def test_bars_are_named(bars: str, named: str) -> None:
     assert bars_named(bars) == named
+
+
+def test_where_there_are_many_reasons_the_teachers_stay_and_no_bar_is_forgotten() -> None:
+    passage = made_passage("A4:1 Bb4:1 A4:1 G4:1 " * 12)
+    fixed = {note.index: "side" for note in passage.notes if note.written_midi == 70}
+    planned = plan(passage, ALTO, fixed)
+    whys = {index: f"why number {place}" for place, index in enumerate(fixed) if place < 5}
+    marked = replace(unmarked(passage), fingerings=fixed, whys=whys)
+    # The others are the planner's, each with a reason of its own.
+    choices = tuple(
+        replace(choice, fixed=False, reason=f"reason in bar {passage.notes[choice.note_index].bar}")
+        if choice.note_index in fixed and choice.note_index not in whys
+        else choice
+        for choice in planned.choices
+    )
+    (card,) = cards_of(passage, replace(planned, choices=choices), ALTO, marked, False, True)
+    said = [words for _, words in card.reasons]
+    assert said[:5] == [f"your teacher’s choice: why number {place}" for place in range(5)]
+    assert said[5].startswith("reason in bar") and len(said) == 7
+    assert card.reasons[6][0].startswith("Bars 7, 8, 9, 10") and "Bars" not in card.reasons[6][1]
