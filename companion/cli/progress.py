@@ -20,6 +20,7 @@ from companion.errors import CompanionError, UsageError, WeekSheetError
 from companion.record.cold import cold_in_words, count_cold
 from companion.record.index import Wanted, survey
 from companion.record.model import TakeSummary, normal_bars
+from companion.record.outlook import outlook
 from companion.record.progress import CARE, LONG_STRETCH_S, longest_stretch_s, of_passage, who_played
 from companion.record.text import WIDTH, progress_lines, remark_lines
 from companion.record.week import WeekItem, item_for, load
@@ -37,6 +38,7 @@ examples:
   companion progress shared/passages/etude-e-minor.musicxml
   companion progress etude.musicxml --bars 5-8 --plot etude.svg
   companion progress etude.musicxml --exercise links --bars 5-8
+  companion progress etude.musicxml --window       the same as a page on the screen
   companion progress --lesson lesson.pdf           one page for the lesson, with all items of the week sheet
 
 Takes are found by the content of the file, or by its name where it was edited since. The plot shows the tempo of each
@@ -47,6 +49,8 @@ days of practice are needed for that."""
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of `companion progress`."""
+    from companion.cli.play import _size
+
     parser.formatter_class = argparse.RawDescriptionHelpFormatter
     parser.epilog = _EXAMPLES
     parser.add_argument("file", nargs="?", type=Path, metavar="FILE", help="the score")
@@ -61,10 +65,20 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--paper", metavar="PAPER", help="of that page: a4 or letter (default: a4)")
     parser.add_argument("--sheet", type=Path, metavar="FILE", help="the week sheet (default: week.toml in shared/)")
     parser.add_argument("--sessions", type=Path, metavar="DIR", help="the practice log (default: $COMPANION_SESSIONS)")
+    window = parser.add_argument_group("the page")
+    window.add_argument(
+        "--window", action="store_true", help="show plot and words as pages, one for each choice of bars"
+    )
+    window.add_argument("--size", type=_size, default=(1280, 720), metavar="WxH", help="default: 1280x720")
+    window.add_argument("--hidden", action="store_true", help="run without a display; with --shots")
+    window.add_argument("--shots", type=Path, metavar="DIR", help="save a PNG of each page there, and end")
 
 
 def run(args: argparse.Namespace) -> int:
-    """Print what was reached and what to expect, and write the plot; or the page for the lesson."""
+    """Print what was reached and what to expect, and write the plot; or the page for the lesson, or those of the
+    window."""
+    if args.hidden and not args.shots:
+        raise UsageError("--hidden leaves nothing to see: add --shots DIR, or leave it out")
     if args.lesson:
         from companion.cli.lesson_page import write_lesson
 
@@ -140,6 +154,8 @@ def _passage(args: argparse.Namespace) -> int:
     played = {take.bars for take in takes} or {bars or ""}
     only = next(iter(played)) if len(played) == 1 else None
     target_bpm = targets[only] if only is not None else None
+    if args.window or args.shots:
+        return _pages(args, asked, all_takes, courses, items, (*who, *how, *horns, *course_remarks, *sheet_remarks))
     output = args.output or _default_output(args.file, args.bars if asked.opened else bars, args.exercise or "")
     heading = asked.title + (f", bars {bars.replace('-', '–')}" if bars else "")
     remarks = (*who, *how, *horns, *_mixed(takes))
@@ -159,6 +175,29 @@ def _passage(args: argparse.Namespace) -> int:
         lines += ["", CARE]
     print("\n".join([*lines, "", f"Plot: {output}"]))
     return 0
+
+
+def _pages(
+    args: argparse.Namespace,
+    asked: _Asked,
+    all_takes: Sequence[TakeSummary],
+    courses: Sequence[Course],
+    items: dict[str, WeekItem],
+    remarks: Sequence[str],
+) -> int:
+    from companion.cli.progress_page import page_of_course, show_pages
+
+    found = who_played(of_passage(all_takes, asked.sha256, asked.origin)[0])[0]
+    whole = of_one_horn(found, _known_horn(args.instrument))[0]
+    bars = asked.bars or ""
+    item = items.get(bars)
+    target_bpm = item.target_bpm if item else None
+    nothing = Course(bars, (), outlook((), target_bpm, _by(item)), None)
+    pages = [
+        page_of_course(asked.title, course, _by(items.get(course.bars)), whole, remarks)
+        for course in courses or [nothing]
+    ]
+    return show_pages(pages, size=args.size, hidden=args.hidden, shots=args.shots)
 
 
 def _known_horn(instrument: str | None) -> str | None:

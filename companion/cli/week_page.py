@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import date, timedelta
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from companion import paths
 from companion.cli.week_items import ItemReader
@@ -16,6 +17,10 @@ from companion.record.model import TakeSummary, normal_bars
 from companion.record.progress import reached
 from companion.record.week import WeekItem, WeekSheet, load
 from companion.window.week_data import ItemAbout, WeekShown
+
+if TYPE_CHECKING:
+    from companion.reports.lesson import LessonItem
+    from companion.window.week_app import WeekApp
 
 __all__ = ["WeekDesk", "look_at_item", "play_words", "show_week"]
 
@@ -115,6 +120,13 @@ class WeekDesk:
         if wanted := normal_bars(bars):
             opened.passage.bar_range(wanted)
 
+    def progress(self) -> tuple[int, Callable[[int], LessonItem]]:
+        """How many items the sheet has, and the page of each one's progress."""
+        from companion.cli.progress_page import pages_of_week
+
+        sheet = load(self.path)
+        return len(sheet.items), pages_of_week(sheet, self._sessions, self._reader)
+
 
 def _blank(path: Path) -> WeekSheet:
     today = date.today()
@@ -136,14 +148,33 @@ def show_week(desk: WeekDesk, *, student: bool, size: tuple[int, int], hidden: b
     from companion.cli import main
     from companion.window.week_app import WeekApp
 
-    at = 0
+    at, said = 0, ""
     while True:
         app = WeekApp(desk, student=student, size=size, hidden=hidden, shots=shots, at=at)
+        app.said = said
         try:
             chosen = app.loop()
+            while chosen is not None and chosen.progress is not None:
+                chosen = app.loop() if _progress(desk, app, chosen.progress) else None
+            at, size = app.at, app.size
         finally:
             app.close()
         if chosen is None:
             return 0
-        at, size = app.at, app.size
-        main([*chosen.command, "--size", "x".join(str(n) for n in size)])
+        failed = main([*chosen.command, "--size", "x".join(str(n) for n in size)])
+        said = "It could not be put on the stand: the terminal says why." if failed else ""
+
+
+def _progress(desk: WeekDesk, week: WeekApp, at: int) -> bool:
+    """The items' progress in the same window; False where the window was closed there."""
+    from companion.window.progress_app import ProgressApp
+
+    try:
+        count, page = desk.progress()
+    except CompanionError as error:  # the sheet was torn meanwhile
+        week.come_back(at, str(error))
+        return True
+    progress = ProgressApp(count, page, at=min(at, count - 1), size=week.size, back=True)
+    progress.loop()
+    week.come_back(progress.at)
+    return not progress.closed

@@ -32,6 +32,7 @@ STEP_BPM = 2.0
 REST_NS, LOOK_AGAIN_NS = ns_from_s(0.8), ns_from_s(0.7)
 #: An item is looked up once nothing was pressed for so long, so that keys never wait for it.
 IDLE_NS = ns_from_s(0.15)
+_CAPTION = "The week – companion"
 _T = TypeVar("_T")
 
 
@@ -91,7 +92,7 @@ class WeekApp:
         pygame.font.init()
         pygame.key.set_repeat(350, 80)
         self.surface = pygame.display.set_mode(no_smaller(size), pygame.RESIZABLE)
-        pygame.display.set_caption("The week – companion")
+        pygame.display.set_caption(_CAPTION)
         self.view = WeekView(self)
 
     # -- what is shown ------------------------------------------------------------------------------------------------
@@ -277,6 +278,14 @@ class WeekApp:
         if self.leaf is not None:
             self.leaf.draw(self.surface, layout(width, height), type_)
 
+    def come_back(self, at: int, said: str = "") -> None:
+        """Another page was shown in this window: go on with the item that was looked at there."""
+        self.surface = pygame.display.get_surface() or self.surface
+        pygame.display.set_caption(_CAPTION)
+        self.at = max(0, min(at, len(self.shown.sheet.items) - 1))
+        self.look_again()
+        self.said = said
+
     def close(self) -> None:
         """Give the window back."""
         pygame.display.quit()
@@ -345,6 +354,8 @@ class WeekApp:
             return
         if letter == " ":
             self._start(item)
+        elif letter == "p":
+            self.chosen, self.quit = Chosen(progress=self.shown.sheet.items.index(item)), True
         elif self.student:
             return
         elif letter in FIELDS:

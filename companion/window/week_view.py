@@ -20,8 +20,11 @@ if TYPE_CHECKING:
 
 __all__ = ["WeekView"]
 
-_TEACHER = "↑ ↓ choose   ·   + −  target   ·   I  another item   ·   X  take out   ·   U  take back   ·   Esc  leave"
-_STUDENT = "↑ ↓ choose   ·   space  put it on the stand   ·   Esc  leave"
+_TEACHER = (
+    "↑ ↓ choose   ·   + −  target   ·   I  another item   ·   X  take out   ·   U  take back   ·   P  progress   ·"
+    "   Esc  leave"
+)
+_STUDENT = "↑ ↓ choose   ·   space  put it on the stand   ·   P  progress   ·   Esc  leave"
 _FLAGS = " A flag: out of reach as yet. Underlined: a day to play it; framed: the day it is due."
 #: Of the paper's height the table takes no more than this, so that the item below has room.
 _TABLE_SHARE = 0.46

@@ -12,7 +12,7 @@ from pathlib import Path
 import pygame
 import pytest
 
-from companion.cli.week_page import WeekDesk
+from companion.cli.week_page import WeekDesk, show_week
 from companion.errors import WeekSheetError
 from companion.practice.reach import Reach
 from companion.record import Sitting, TakeRecord
@@ -397,3 +397,39 @@ def test_pictures_of_every_leaf(sheet: Path, tmp_path: Path) -> None:
     names = {path.stem for path in (tmp_path / "shots").iterdir()}
     assert {"week", "week-2", "week-target", "week-climb", "week-comment", "week-new", "week-drop"} <= names
     assert sheet.read_text() == SHEET
+
+
+def test_progress_is_asked_for_the_item_looked_at(app: WeekApp) -> None:
+    press(app, "down")
+    press(app, "+")
+    press(app, "p")
+    assert app.quit and app.chosen == Chosen(progress=1)
+    assert app.items[1].target_bpm == 122 and app.pending is None
+
+
+def test_progress_is_shown_in_the_same_window_and_the_stand_after_it(
+    sheet: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The keys come as a player would press them, one at each look."""
+    keys = [pygame.K_DOWN, pygame.K_PLUS, pygame.K_p, pygame.K_RIGHT, pygame.K_ESCAPE, pygame.K_u, pygame.K_SPACE]
+    keys += [pygame.K_p, pygame.K_ESCAPE, pygame.K_ESCAPE]
+    seen: list[str] = []
+
+    def get() -> list[pygame.event.Event]:
+        seen.append(pygame.display.get_caption()[0].partition(" – ")[0])
+        code = keys.pop(0)
+        typed = {pygame.K_PLUS: "+", pygame.K_SPACE: " "}.get(code, chr(code) if code < 128 else "")
+        return [pygame.event.Event(pygame.KEYDOWN, key=code, unicode=typed, mod=0)]
+
+    played: list[list[str]] = []
+    monkeypatch.setattr(pygame.event, "get", get)
+    monkeypatch.setattr("companion.cli.main", lambda words: played.append(words))
+    monkeypatch.setattr("companion.window.app.open_display", lambda hidden: pygame.display.init())
+    desk = WeekDesk(sheet, sheet.parent / "sessions", ("--sessions", "x"))
+    assert show_week(desk, student=False, size=(1024, 640), hidden=False, shots=None) == 0
+    week, progress = "The week", "Progress"
+    assert seen == [week, week, week, progress, progress, week, week, week, progress, week]
+    # Right went from the second item round to the first; U took the target back that P had written.
+    words = ["play", str(sheet.parent / "passages" / "etude-e-minor.musicxml"), "--bars", "5-8", "--sessions", "x"]
+    assert played == [[*words, "--size", "1024x640"]]
+    assert sheet.read_text() == SHEET and backup_path(sheet).read_text() == SHEET.replace("= 120", "= 122")
