@@ -11,7 +11,8 @@ import pytest
 from companion.errors import UsageError
 from companion.practice.forecast import Forecast, fit
 from companion.record.model import TakeSummary
-from companion.reports.plots import MOST_SINGLE_TAKES, check_kind, draw_progress, progress_marks, progress_svg
+from companion.reports.plots import check_kind, draw_progress, progress_svg
+from companion.reports.progress_marks import MOST_SINGLE_TAKES, progress_marks
 
 NOW = datetime(2026, 11, 23, 17, tzinfo=UTC)
 MONDAY = date(2026, 11, 23).toordinal()
