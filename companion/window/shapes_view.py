@@ -216,7 +216,7 @@ class ShapesView:
 
     def _height_below(self, type_: Type, width: int) -> int:
         """What the words under the shapes need: the same for all, so that the horns stand in a row."""
-        if self.screen.question is not None:
+        if self.screen.question is not None and not self.screen.letters_play:
             return type_.line_height(13.5, "bold")
         font = type_.font(12.5)
         return type_.line_height(12.5) * max(len(wrap(self._said_of(f), font, width)) for f in self.screen.shapes)
@@ -256,7 +256,10 @@ class ShapesView:
 
     def _letters_of(self, keys: frozenset[str]) -> str:
         """The computer's keys that finger it, where they are the horn."""
-        return self.screen.letters(keys) if self.screen.letters is not None else ""
+        if self.screen.letters is None:
+            return ""
+        # By themselves the letters would be read as notes.
+        return f"on the keys {self.screen.letters(keys)}" if keys else "no finger"
 
     # -- what changes ------------------------------------------------------------------------------------------------
 
