@@ -67,7 +67,7 @@ def run(args: argparse.Namespace) -> int:
     found = look_at_studio(
         args.folder, paths.cache_dir(), today, hash_of=_hash_of(), trouble=not args.no_trouble, say=say
     )
-    print("\n".join(_lines(found, args.folder, with_all=args.all, trouble=not args.no_trouble)))
+    print("\n".join(_lines(found, args.folder, today, with_all=args.all, trouble=not args.no_trouble)))
     if args.json:
         _write_json(args.json, found, today)
     if args.pages:
@@ -98,6 +98,8 @@ def _hash_of() -> Callable[[WeekSheet, WeekItem], str]:
             return content
         options = tuple(sorted(item.exercise_options.items())), tuple(sorted(item.fingerings.items()))
         marks = item.path.with_name(f"{item.path.stem}.marks.toml")
+        if marks.is_symlink():  # it may lead out of the student's folder
+            return "an exercise that isn't made"
         key = (content, content_hash(marks), item.bars, item.exercise, options)
         if key not in known:
             known[key] = "an exercise that can't be made"
@@ -108,7 +110,7 @@ def _hash_of() -> Callable[[WeekSheet, WeekItem], str]:
     return hash_of
 
 
-def _lines(found: Studio, folder: Path, *, with_all: bool, trouble: bool) -> list[str]:
+def _lines(found: Studio, folder: Path, today: date, *, with_all: bool, trouble: bool) -> list[str]:
     from companion.record.text import day_in_words, remark_lines, table
 
     students = found.students
@@ -116,12 +118,14 @@ def _lines(found: Studio, folder: Path, *, with_all: bool, trouble: bool) -> lis
     rows = []
     for student in students:
         last = day_in_words(date.fromisoformat(student.last_day)) if student.last_day else "never"
-        reached, minutes = f"{student.done} of {len(student.items)}", f"{student.week_minutes:.0f}"
-        rows.append((student.shown, reached, minutes, str(student.week_takes), last))
+        minutes, takes = f"{student.week_minutes:.0f}", str(student.week_takes)
+        rows.append((student.shown, _reached(student, today), minutes, takes, last, _failing(student)))
     shown = rows if with_all else rows[:MOST_ROWS]
-    lines += table(("Student", "Reached", "Minutes", "Takes", "Played last"), shown, right=(2, 3))
+    head = ("Student", "Reached", "Minutes", "Takes", "Played last", "Keeps failing" if trouble else "")
+    lines += table(head, shown, right=(2, 3))
     if len(rows) > len(shown):
         lines.append(f"and {len(rows) - len(shown)} more; --all shows them")
+    lines.append("Minutes and takes are those of the sheet's week, without a sheet of the last seven days.")
     stuck = [(student, state) for student in students for state in student.items if state.stuck]
     lines += ["", "Stuck"]
     told = [f"  {student.shown}, {_item(state.item)}: {state.stuck}" for student, state in stuck]
@@ -134,6 +138,24 @@ def _lines(found: Studio, folder: Path, *, with_all: bool, trouble: bool) -> lis
         lines += common or ["  no change keeps failing for two students or more"]
     remarks = [*found.remarks, *(f"{student.shown}: {text}" for student in students for text in student.remarks)]
     return [*lines, *([""] if remarks else []), *remark_lines(remarks)]
+
+
+def _reached(student: Student, today: date) -> str:
+    """`2 of 3`; of a sheet of another week, which one it is."""
+    from companion.record.text import day_in_words
+
+    if student.sheet is None:
+        return "no sheet"
+    of_week = "" if today in student.sheet.days else f" (week of {day_in_words(student.sheet.week)})"
+    return f"{student.done} of {len(student.items)}{of_week}"
+
+
+def _failing(student: Student) -> str:
+    """The change that fails most, and how many more there are."""
+    if not student.spots:
+        return ""
+    more = len(student.spots) - 1
+    return student.spots[0].change + (f" and {more} more" if more else "")
 
 
 def _item(item: WeekItem) -> str:

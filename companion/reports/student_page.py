@@ -80,7 +80,8 @@ def _items(sheet: WeekSheet, states: tuple[ItemState, ...]) -> str:
         bars = f", bars {item.bars.replace('-', '–')}" if item.bars else ""
         what = f"{item.exercise} of " if item.exercise else ""
         name = f"{what}{item.passage.rpartition('/')[2]}{bars}"
-        by = f"{item.target_bpm:g}" + (f" by {WEEKDAYS[item.by.weekday()]}" if item.by else "")
+        due = WEEKDAYS[item.by.weekday()] if item.by in sheet.days else day_in_words(item.by) if item.by else ""
+        by = f"{item.target_bpm:g}" + (f" by {due}" if due else "")
         cells = [name, by, *(day_cell(*cell) for cell in found.best_by_day), f"{found.at_target} of {found.wanted}"]
         css = ' class="reached"' if found.done else ""
         rows.append(f"<tr{css}>{''.join(f'<td>{escape(cell)}</td>' for cell in cells)}</tr>")

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
+import os
+import shutil
 from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
 from companion.cli import main
+from companion.cli.week_items import ItemReader
 from companion.record import Sitting, TakeRecord
+from companion.record.week import load
 
 
 @pytest.fixture
@@ -45,9 +50,46 @@ def test_who_met_what(studio: Path, tmp_path: Path, capsys: pytest.CaptureFixtur
     assert len(list(pages.iterdir())) == 45
     told = json.loads(data.read_text())["students"]
     assert [one["items"][0]["reached"] for one in told] == [80 + n >= 100 for n in range(45)]
-    assert main(["studio", str(studio), "--today", "2026-11-28", "--all", "--no-trouble"]) == 0
+    (studio / "Student 00" / "week.toml").unlink()
+    assert main(["studio", str(studio), "--today", "2026-12-01", "--all", "--no-trouble"]) == 0
     out = capsys.readouterr().out
-    assert "Student 44" in out and "Failing in common" not in out
+    assert "Student 44" in out and "Failing in common" not in out and "Keeps failing" not in out
+    rows = [line.split("  ") for line in out.splitlines() if line.startswith("Student")]
+    assert rows[1][1] == "no sheet" and rows[2][1] == "0 of 1 (week of Mon 23 Nov)"
+
+
+def test_an_exercise_of_the_sheet_has_its_own_takes(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The takes count that `companion week` counts, which makes the exercise as the stand does."""
+    monkeypatch.setenv("COMPANION_CACHE", str(tmp_path / "cache"))
+    score = Path(__file__).parents[2] / "shared" / "passages" / "first-steps.musicxml"
+    sheet = (
+        'format = 1\nweek = 2026-11-23\n[[item]]\npassage = "first-steps.musicxml"\ntarget_bpm = 60\n'
+        'clean_takes = 1\nexercise = "rhythms"\n'
+    )
+    for name in ("Ada", "Ben"):
+        folder = tmp_path / "lessons" / name
+        folder.mkdir(parents=True)
+        shutil.copy(score, folder)
+        (folder / "week.toml").write_text(sheet)
+    week = load(tmp_path / "lessons" / "Ada" / "week.toml")
+    music = ItemReader(week.path, tmp_path).music(week.items[0])
+    for name, sha256 in (("Ada", music.sha256), ("Ben", hashlib.sha256(score.read_bytes()).hexdigest())):
+        sitting = Sitting.begin(tmp_path / "lessons" / name / "sessions", datetime(2026, 11, 24, 17, tzinfo=UTC))
+        sitting.append(
+            TakeRecord("Rhythms", 66.0, clean=True, origin="first-steps.musicxml", sha256=sha256, port="wind")
+        )
+    if os.name != "nt":
+        # What is beside the score and leads elsewhere is not read.
+        (tmp_path / "elsewhere.toml").write_text("format = 1\n")
+        (tmp_path / "lessons" / "Ben" / "first-steps.marks.toml").symlink_to(tmp_path / "elsewhere.toml")
+    assert main(["studio", str(tmp_path / "lessons"), "--today", "2026-11-25", "--json", str(tmp_path / "s.json")]) == 0
+    assert "Ada" in capsys.readouterr().out
+    told = json.loads((tmp_path / "s.json").read_text())["students"]
+    assert [(one["items"][0]["exercise"], one["items"][0]["at_target"]) for one in told] == [
+        ("rhythms", 1), ("rhythms", 0)
+    ]  # fmt: skip
 
 
 @pytest.mark.parametrize(

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import os
 import shutil
+import subprocess
+import sys
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
@@ -13,10 +15,11 @@ from companion import charts
 from companion.errors import RecordError
 from companion.planning import all_marks, plan
 from companion.practice.model import ON_TIME, WRONG_NOTE
-from companion.record import NoteRecord, Sitting, TakeRecord
+from companion.record import NoteRecord, Sitting, TakeRecord, studio_lines
 from companion.record.index import survey
 from companion.record.progress import reached
 from companion.record.studio import Studio, look_at_studio
+from companion.record.studio_index import open_index, studio_index_path
 from companion.record.trouble import troubles_over_all
 from companion.record.week import load
 from companion.reports.student_page import student_html
@@ -197,6 +200,50 @@ def test_no_link_leads_out(studio: Path, tmp_path: Path) -> None:
     assert found.students[0].week_takes == 5 and found.students[1].sheet is None
     said = " ".join([*found.remarks, *(text for one in found.students for text in one.remarks)])
     assert said.count("a link, which is not followed") == 3 and "is no file" in said
+
+
+def test_what_is_large_or_odd_is_read_line_by_line(
+    studio: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whichever way a sitting is read, the same is said."""
+    quick = look(studio, tmp_path)
+    monkeypatch.setattr(studio_lines, "MOST_BYTES", 10)
+    slow = look_at_studio(studio, tmp_path / "other", TODAY)
+    assert (slow.students, slow.common) == (quick.students, quick.common) and slow.files_read == quick.files_read > 0
+
+
+@pytest.mark.skipif(os.name == "nt", reason="there are no pipes in folders there")
+def test_a_pipe_in_the_passages_place_keeps_nobody_waiting(studio: Path, tmp_path: Path) -> None:
+    (studio / "Ada" / "passages" / PASSAGE.name).unlink()
+    os.mkfifo(studio / "Ada" / "passages" / PASSAGE.name)
+    # Takes are found by the file's name then, as where it was edited.
+    assert look(studio, tmp_path).students[0].items[0].reached.done
+
+
+def test_the_database_may_open_no_file(tmp_path: Path) -> None:
+    import duckdb
+
+    (tmp_path / "secret.json").write_text("{}")
+    with open_index(tmp_path / "index.duckdb") as index:
+        with pytest.raises(duckdb.Error, match="disabled"):
+            index.execute("SELECT * FROM read_text(?)", [str(tmp_path / "secret.json")])
+        with pytest.raises(duckdb.Error, match="locked"):
+            index.execute("SET enable_external_access = true")
+
+
+def test_two_runs_at_once(studio: Path, tmp_path: Path) -> None:
+    """The second has no index then, and says the same."""
+    first = look(studio, tmp_path)
+    code = "import sys, duckdb; c = duckdb.connect(sys.argv[1]); print('open', flush=True); sys.stdin.read()"
+    path = studio_index_path(studio, tmp_path / "cache")
+    with subprocess.Popen(
+        [sys.executable, "-c", code, str(path)], stdin=subprocess.PIPE, stdout=subprocess.PIPE
+    ) as other:
+        assert other.stdout is not None and other.stdout.readline() == b"open\n"
+        second = look(studio, tmp_path)
+        other.communicate()
+    assert second.students == first.students and second.files_read == 13
+    assert look(studio, tmp_path).files_read == 0, "the index is as it was"
 
 
 def test_what_is_no_studio_is_said(tmp_path: Path) -> None:
