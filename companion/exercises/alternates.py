@@ -21,7 +21,7 @@ from companion.planning.limits import speed_limits
 from companion.planning.model import Plan
 from companion.practice.finger_words import listed
 from companion.practice.hurdle import note_in_words
-from companion.practice.words import bars_in_words, capital, number_of
+from companion.practice.words import bars_in_words, capital, number_of, shape_in_words
 
 __all__ = ["alternates", "notes_with_choice"]
 
@@ -78,7 +78,8 @@ def alternates(
         sections += music_as_written(passage, span, {**marks, **other}, names.of(variant), times)
     title = f"{names.title} ({bars_in_words(passage, range(span[0], span[1] + 1))})"
     bar = "bar" if span[0] == span[1] else "bars"
-    purpose = f"The same {bar} with each fingering of {names.notes}, to hear and feel the difference"
+    what = f"The same {bar} with each fingering of {names.notes}, the planned one first"
+    purpose = f"{what}, to hear and feel the difference"
     made = make(title, purpose, sections, chart, passage.marked_tempo_bpm())
     return with_needed_marks(made, chart, plan.rules)
 
@@ -196,9 +197,9 @@ class _Names:
         self.notes = listed(list(self._called.values()))
         planned = {plan.choices[i].fingering for each in variants for i in each.indices}
         ours = sorted(planned, key=lambda fingering: (fingering.written_midi, fingering.name))
-        self.planned = "As planned" if len(ours) > 1 else f"{capital(self._name(ours[0]))}, as planned"
+        self.planned = "As planned" if len(ours) > 1 else capital(self._name(ours[0]))
         shapes = [fingering.name for fingering in (*ours, *(each.fingering for each in variants))]
-        which = f": {listed(list(dict.fromkeys(map(_in_list, shapes))))}" if len(pitches) == 1 else ""
+        which = f": {listed(list(dict.fromkeys(map(self._in_list, shapes))))}" if len(pitches) == 1 else ""
         self.title = f"{self.notes} side by side{which}"
 
     def of(self, variant: _Variant) -> str:
@@ -207,10 +208,8 @@ class _Names:
 
     def _name(self, fingering: Fingering) -> str:
         note = self._called[fingering.written_midi]
-        name = _in_list(fingering.name)
-        return f"the usual {note}" if fingering.name == USUAL else note_in_words(note, name)
+        return f"the usual {note}" if fingering.name == USUAL else note_in_words(note, fingering.name)
 
-
-def _in_list(name: str) -> str:
-    """A comma in a name would part it there."""
-    return "usual" if name == USUAL else name.replace(", ", " with the ")
+    def _in_list(self, name: str) -> str:
+        """Without the note, which is named before the list."""
+        return "usual" if name == USUAL else shape_in_words("", name).strip()

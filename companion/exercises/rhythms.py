@@ -206,7 +206,10 @@ def _written(length: Fraction, tempo_bpm: float) -> tuple[Fraction, float]:
     value = min(short_value(length), Fraction(1, 2))
     while value.denominator % 3 == 0:
         value = short_value(value * Fraction(3, 4))
-    return value, tempo_bpm if length >= _BEAT else round(tempo_bpm * float(value / length), 1)
+    if length >= _BEAT or value == length:
+        return value, tempo_bpm
+    # As a metronome has it.
+    return value, max(1.0, float(round(tempo_bpm * float(value / length))))
 
 
 def _in_threes(passage: Passage, runs: Sequence[Sequence[Note]], length: Fraction) -> bool:

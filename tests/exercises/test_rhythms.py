@@ -161,3 +161,13 @@ def test_what_makes_no_sense_is_said(tune: str, options: dict[str, str | int], s
 def test_the_title_names_the_bars_whose_notes_are_taken() -> None:
     assert made_of(ETUDE, bars="1-3", kind="fours").title == "Rhythms: bars 1, 2 and 3"
     assert made_of(SCALE, bars="1-2", kind="fours").title == "Rhythms: bar 1"
+
+
+@pytest.mark.parametrize("text", ["3/4", "1/3", "1/6", "3/8"])
+def test_another_value_has_a_tempo_that_a_metronome_has(text: str) -> None:
+    tune = passage(" ".join(f"{name}:{text}" for name in ("G4", "A4", "B4", "C5", "D5", "C5")))
+    made = made_of(tune, kind="bursts-3")
+    tempo_bpm, short = made.marked_tempo_bpm(), made.notes[1].start
+    assert tempo_bpm == int(tempo_bpm)
+    # As fast as in the music, within half a beat of the metronome.
+    assert float(short / F(text)) * tune.marked_tempo_bpm() == pytest.approx(tempo_bpm, abs=0.5)
