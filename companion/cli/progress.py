@@ -155,6 +155,8 @@ def _passage(args: argparse.Namespace) -> int:
     only = next(iter(played)) if len(played) == 1 else None
     target_bpm = targets[only] if only is not None else None
     if args.window or args.shots:
+        if args.output:
+            raise UsageError("--plot writes a file and --window shows pages: leave one of them out")
         return _pages(args, asked, all_takes, courses, items, (*who, *how, *horns, *course_remarks, *sheet_remarks))
     output = args.output or _default_output(args.file, args.bars if asked.opened else bars, args.exercise or "")
     heading = asked.title + (f", bars {bars.replace('-', '–')}" if bars else "")

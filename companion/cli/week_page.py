@@ -87,8 +87,10 @@ class WeekDesk:
     def look(self) -> WeekShown:
         """See `WeekSource`."""
         # The teacher's first item makes the sheet.
-        blank = self._teacher and not os.path.lexists(self.path)
+        blank = self._teacher and not self._days and not os.path.lexists(self.path)
         sheet = _blank(self.path) if blank else load(self.path)
+        if blank:
+            return WeekShown(sheet, date.today())
         self._days = sheet.days
         log = survey(self._sessions, wanted=Wanted(sheet.days[0].isoformat(), sheet.days[-1].isoformat()))
         self._takes = tuple(log.takes)
@@ -96,7 +98,7 @@ class WeekDesk:
         remarks = [f"{name} is not there (looked in {sheet.path.parent})." for name in missing]
         today = date.today()
         if sheet.days[-1] < today:
-            remarks.append("This week is over: companion week set with --week and a date begins the next one.")
+            remarks.append("This week is over." + " M moves the sheet to the next one." * self._teacher)
         return WeekShown(sheet, today, (*remarks, *log.remarks))
 
     def about(self, item: WeekItem) -> ItemAbout:

@@ -14,6 +14,10 @@ from companion.window.theme import Ink, Type, wrap
 __all__ = ["AskLeaf", "EntryLeaf"]
 
 
+#: Of a longer text the lines up to the cursor are shown.
+_MOST_LINES = 10
+
+
 class EntryLeaf:
     """A line that is typed. `keep` takes it; what it raises is shown, and the line stays as it was typed."""
 
@@ -48,7 +52,9 @@ class EntryLeaf:
             return self._take()
         if name == "escape":
             return True
-        if name == "backspace" and self.at:
+        if name == "v" and event.mod & (pygame.KMOD_CTRL | pygame.KMOD_META):
+            self.type(_copied())
+        elif name == "backspace" and self.at:
             self.text, self.at = self.text[: self.at - 1] + self.text[self.at :], self.at - 1
         elif name == "delete":
             self.text = self.text[: self.at] + self.text[self.at + 1 :]
@@ -77,7 +83,8 @@ class EntryLeaf:
         lines = wrap(f"{self.text[: self.at]}|{self.text[self.at :]}", type_.font(18), width - round(20 * u))
         words = self.fault or self.hint
         below = wrap(words, type_.font(14.5, "italic"), width)[:4] if words else []
-        shown = lines[-10:] if self.at > len(self.text) // 2 else lines[:10]
+        here = len(wrap(f"{self.text[: self.at]}|", type_.font(18), width - round(20 * u)))
+        shown = lines[max(0, here - _MOST_LINES) :][:_MOST_LINES]
         line, small, head = type_.line_height(18), type_.line_height(14.5, "italic"), type_.line_height(22)
         field_px = len(shown) * line + round(16 * u)
         needed = 2 * pad + head + field_px + small * (len(below) + 1) + round(46 * u)
@@ -99,11 +106,19 @@ class EntryLeaf:
         type_.draw(target, keys, inner.bottomleft, 13.5, "italic", Ink.QUIET, "bottomleft")
 
 
-class AskLeaf:
-    """A question before something goes: Y does it, anything else leaves all as it is."""
+def _copied() -> str:
+    """What was copied elsewhere; its line ends are spaces."""
+    try:
+        return " ".join((pygame.scrap.get_text() or "").split())
+    except pygame.error:
+        return ""
 
-    def __init__(self, kind: str, question: str, below: str, act: Callable[[], None]) -> None:
-        self.kind, self.question, self.below = kind, question, below
+
+class AskLeaf:
+    """A question before much changes: Y does it (`yes` says what), anything else leaves all as it is."""
+
+    def __init__(self, kind: str, question: str, below: str, yes: str, act: Callable[[], None]) -> None:
+        self.kind, self.question, self.below, self.yes = kind, question, below, yes
         self._act = act
         self._yes = pygame.Rect(0, 0, 0, 0)
 
@@ -138,6 +153,6 @@ class AskLeaf:
         for line in below:
             type_.draw(target, line, (inner.x, y), 15, "regular", Ink.QUIET)
             y += type_.line_height(15)
-        self._yes = type_.draw(target, "Y  take it out", inner.bottomleft, 16, "bold", Ink.BLUE, "bottomleft")
+        self._yes = type_.draw(target, f"Y  {self.yes}", inner.bottomleft, 16, "bold", Ink.BLUE, "bottomleft")
         at = (self._yes.right + round(30 * u), inner.bottom)
-        type_.draw(target, "any other key leaves it", at, 15, "italic", Ink.QUIET, "bottomleft")
+        type_.draw(target, "any other key leaves all as it is", at, 15, "italic", Ink.QUIET, "bottomleft")

@@ -132,7 +132,7 @@ class ProgressApp:
         elif event.type == pygame.KEYDOWN:
             self._key(event)
         elif event.type == pygame.MOUSEBUTTONDOWN and event.button == 1:
-            self._turn(-1 if event.pos[0] < self.size[0] // 4 else 1)
+            self._click(event.pos)
         elif event.type == pygame.MOUSEWHEEL:
             self._turn(-event.y)
         elif event.type not in (pygame.WINDOWEXPOSED, pygame.WINDOWRESTORED):
@@ -149,6 +149,14 @@ class ProgressApp:
             self._turn(-1)
         elif name in ("home", "end"):
             self.at = 0 if name == "home" else self.count - 1
+
+    def _click(self, pos: tuple[int, int]) -> None:
+        """The foot leaves the page, the paper turns it."""
+        sheet, *_ = self._sheet()
+        if pos[1] > sheet.bottom:
+            self.quit = True
+        else:
+            self._turn(-1 if pos[0] < sheet.centerx else 1)
 
     def _turn(self, by: int) -> None:
         self.at = (self.at + by) % self.count

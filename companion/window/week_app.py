@@ -21,7 +21,7 @@ from companion.window.shots import Shots
 from companion.window.theme import Type
 from companion.window.week_data import ItemAbout, WeekShown, WeekSource, key_of
 from companion.window.week_editor import WeekEditor
-from companion.window.week_leaves import FIELDS, drop_leaf, new_leaf
+from companion.window.week_leaves import FIELDS, drop_leaf, move_leaf, new_leaf
 from companion.window.week_view import WeekView
 
 __all__ = ["Chosen", "WeekApp"]
@@ -108,7 +108,7 @@ class WeekApp:
         if self.pending is None:
             return self.shown.sheet.items
         old, bpm = self.pending
-        return tuple(replace(i, target_bpm=bpm) if i is old else i for i in self.shown.sheet.items)
+        return tuple(replace(i, target_bpm=bpm) if i == old else i for i in self.shown.sheet.items)
 
     @property
     def item(self) -> WeekItem | None:
@@ -155,9 +155,12 @@ class WeekApp:
         return status.st_mtime_ns, status.st_size
 
     def _changed_elsewhere(self) -> bool:
+        """Whether another program wrote; then its sheet is shown, and that is said."""
         if self._stamp_now() == self._stamp:
             return False
         self.look_again()
+        if not self.fault:
+            self.said = "The sheet was changed by another program: this is how it stands now."
         return True
 
     # -- writing ------------------------------------------------------------------------------------------------------
@@ -211,8 +214,8 @@ class WeekApp:
         item = self.item
         if self.student or item is None:
             return
-        now = self.pending[1] if self.pending is not None and self.pending[0] is item else item.target_bpm
-        if self.pending is not None and self.pending[0] is not item:
+        now = self.pending[1] if self.pending is not None and self.pending[0] == item else item.target_bpm
+        if self.pending is not None and self.pending[0] != item:
             self.flush()
         low = max(MIN_BPM, item.start_bpm or MIN_BPM)
         bpm = min(max(now + by_bpm, low), MAX_BPM)
@@ -261,8 +264,7 @@ class WeekApp:
             self.flush()
         if now - self._looked_ns >= LOOK_AGAIN_NS:
             self._looked_ns = now
-            if self._changed_elsewhere() and not self.fault:
-                self.said = "The sheet was changed by another program: this is how it stands now."
+            self._changed_elsewhere()
         if self._changed:
             self._changed = False
             self.draw()
@@ -299,6 +301,11 @@ class WeekApp:
                 self.surface = pygame.display.set_mode(wanted, pygame.RESIZABLE)
             else:
                 self.surface = pygame.display.get_surface() or self.surface
+        elif event.type == pygame.WINDOWFOCUSGAINED:
+            # Somebody may have played or synchronised meanwhile.
+            self._abouts.clear()
+            if not self._changed_elsewhere():
+                self.look_again()
         elif event.type == pygame.TEXTINPUT:
             self._type(event.text)
         elif event.type == pygame.KEYDOWN:
@@ -362,11 +369,12 @@ class WeekApp:
             self._open(letter)
         elif letter in ("x", "delete", "\x7f"):
             self.leaf = drop_leaf(self, item)
+        elif letter == "m":
+            self.leaf = move_leaf(self, item)
 
     def _open(self, letter: str) -> None:
         """A field's leaf, of the sheet as it is now."""
-        if self._changed_elsewhere():
-            self.said = self.said or "The sheet was changed by another program: this is how it stands now."
+        self._changed_elsewhere()
         if self.fault or self.item is None:
             return
         self.leaf = FIELDS[letter](self, self.item)
@@ -435,7 +443,12 @@ class WeekApp:
         item = self.item
         if self.student or item is None:
             return
-        for leaf in (*(make(self, item) for make in FIELDS.values()), new_leaf(self), drop_leaf(self, item)):
+        for leaf in (
+            *(make(self, item) for make in FIELDS.values()),
+            new_leaf(self),
+            drop_leaf(self, item),
+            move_leaf(self, item),
+        ):
             self.leaf = leaf
             self.draw()
             self.shots.take(leaf.kind, self.surface)

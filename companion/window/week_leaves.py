@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -18,7 +18,7 @@ from companion.window.week_words import bars_in_words, day_by_name, title_of
 if TYPE_CHECKING:
     from companion.window.week_app import WeekApp
 
-__all__ = ["FIELDS", "drop_leaf", "new_leaf"]
+__all__ = ["FIELDS", "drop_leaf", "move_leaf", "new_leaf"]
 
 _SHARES = (0.8, 0.9, 0.95, 1.0)
 
@@ -198,4 +198,13 @@ def drop_leaf(app: WeekApp, item: WeekItem) -> Leaf:
     """Asked before an item goes."""
     question = f"Take {title_of(item, app.about(item))} out of the week?"
     below = "Its comment on the sheet goes with it. U takes it back. What was played stays in the record."
-    return AskLeaf("week-drop", question, below, app.guarded(lambda: app.drop(item)))
+    return AskLeaf("week-drop", question, below, "take it out", app.guarded(lambda: app.drop(item)))
+
+
+def move_leaf(app: WeekApp, item: WeekItem) -> Leaf:
+    """Asked before the sheet goes on to another week: the present one, or the next where it is that already."""
+    sheet, today = app.shown.sheet, app.shown.today
+    week = today - timedelta(days=today.weekday()) if today > sheet.days[-1] else sheet.week + timedelta(days=7)
+    question = f"Move the sheet to the week of Monday {week.day} {week:%B}?"
+    below = "Its targets stay, and weekdays are those of that week; what was reached counts from its Monday on."
+    return AskLeaf("week-move", question, below, "move it", app.guarded(lambda: app.write(item, week=week)))

@@ -20,11 +20,15 @@ if TYPE_CHECKING:
 
 __all__ = ["WeekView"]
 
-_TEACHER = (
-    "↑ ↓ choose   ·   + −  target   ·   I  another item   ·   X  take out   ·   U  take back   ·   P  progress   ·"
-    "   Esc  leave"
-)
-_STUDENT = "↑ ↓ choose   ·   space  put it on the stand   ·   P  progress   ·   Esc  leave"
+#: (what a click on it does, the key, what the key does)
+_Key = tuple[str, str, str]
+_TEACHER: tuple[_Key, ...] = (
+    ("", "↑ ↓", "choose"), ("i", "I", "another item"), ("x", "X", "take out"), ("u", "U", "take back"),
+    ("m", "M", "next week"), ("p", "P", "progress"), (" ", "space", "play"), ("escape", "Esc", "leave"),
+)  # fmt: skip
+_STUDENT: tuple[_Key, ...] = (
+    ("", "↑ ↓", "choose"), (" ", "space", "put it on the stand"), ("p", "P", "progress"), ("escape", "Esc", "leave"),
+)  # fmt: skip
 _FLAGS = " A flag: out of reach as yet. Underlined: a day to play it; framed: the day it is due."
 #: Of the paper's height the table takes no more than this, so that the item below has room.
 _TABLE_SHARE = 0.46
@@ -67,17 +71,31 @@ class WeekView:
         else:
             said = "Nothing is set yet." if self.app.student else "Nothing is set yet: I adds the first item."
             type_.draw(target, said, (area.x, y + round(16 * u)), 17)
-        keys = _STUDENT if self.app.student else _TEACHER
-        at = (width // 2, height - foot // 2 - 2)
+        self._draw_foot(target, type_, pygame.Rect(20, height - foot - round(10 * u), width - 40, foot))
+
+    def _draw_foot(self, target: pygame.Surface, type_: Type, area: pygame.Rect) -> None:
+        """What is to be said; where there is nothing, the keys, which can be clicked."""
         words = self.app.fault and f"{self.app.fault} — what is shown is the last that could be read"
-        words = words or self.app.said or keys
-        colour = Ink.DESK_TEXT if words != keys else Ink.DESK_FAINT
-        lines = wrap(words, type_.font(14), width - 40)
-        if len(lines) > 1:
-            box = pygame.Rect(20, height - foot - round(10 * u), width - 40, 2 * type_.line_height(13))
-            type_.paragraph(target, words, box, 13, "regular", colour, "center", max_lines=2)
+        words = words or self.app.said
+        middle = area.centery + round(6 * type_.scale)
+        if words and len(wrap(words, type_.font(14), area.width)) > 1:
+            type_.paragraph(target, words, area, 13, "regular", Ink.DESK_TEXT, "center", max_lines=2)
+        elif words:
+            type_.draw(target, words, (area.centerx, middle), 14, "regular", Ink.DESK_TEXT, "center")
         else:
-            type_.draw(target, words, at, 14, "regular", colour, "center", width - 40)
+            self._draw_keys(target, type_, area, middle)
+
+    def _draw_keys(self, target: pygame.Surface, type_: Type, area: pygame.Rect, middle: int) -> None:
+        keys = [(what, f"{key}  {words}") for what, key, words in (_STUDENT if self.app.student else _TEACHER)]
+        dot = "   ·   "
+        x = area.centerx - type_.width(dot.join(text for _, text in keys), 14) // 2
+        for number, (what, text) in enumerate(keys):
+            if number:
+                x = type_.draw(target, dot, (x, middle), 14, "regular", Ink.DESK_FAINT, "midleft").right
+            place = type_.draw(target, text, (x, middle), 14, "regular", Ink.DESK_FAINT, "midleft")
+            x = place.right
+            if what:
+                self._places.append((place.inflate(10, round(16 * type_.scale)), what))
 
     def _draw_remarks(self, target: pygame.Surface, type_: Type, area: pygame.Rect) -> int:
         """What is to be said of the sheet, from the bottom up; returns where it begins."""
@@ -238,7 +256,9 @@ class WeekView:
             if teacher:
                 type_.draw(target, "C", (x, y), 17, "bold", Ink.BLUE)
                 x += round(26 * u)
-            lines = max(2, min(5, area.height // type_.line_height(17) // 2))
+            room = area.height // type_.line_height(17)
+            # The teacher reads all of it with C, the student here.
+            lines = max(2, min(5, room // 2) if teacher else room - 4)
             box = pygame.Rect(x, y, area.right - x, area.height)
             style: Style = "regular" if item.comment else "italic"
             colour = Ink.BLUE if item.comment else Ink.QUIET

@@ -59,6 +59,15 @@ def test_keys_go_round_the_pages_and_back(app: ProgressApp) -> None:
     assert app.quit and not app.closed
 
 
+def test_the_mouse_turns_and_leaves(app: ProgressApp) -> None:
+    width, height = app.size
+    for x, at in ((width - 100, 2), (100, 1)):
+        app._handle(pygame.event.Event(pygame.MOUSEBUTTONDOWN, button=1, pos=(x, 300)))
+        assert app.at == at and not app.quit
+    app._handle(pygame.event.Event(pygame.MOUSEBUTTONDOWN, button=1, pos=(width // 2, height - 10)))
+    assert app.quit and not app.closed
+
+
 def test_closing_the_window_is_told_from_going_back(app: ProgressApp) -> None:
     app._handle(pygame.event.Event(pygame.QUIT))
     assert app.quit and app.closed
@@ -130,13 +139,17 @@ def played(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return score
 
 
-def test_the_command_has_a_page_for_each_choice_of_bars(played: Path, tmp_path: Path) -> None:
+def test_the_command_has_a_page_for_each_choice_of_bars(
+    played: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     assert main(["progress", str(played), "--hidden", "--shots", str(tmp_path / "shots"), "--size", "1024x640"]) == 0
     shots = sorted((tmp_path / "shots").iterdir())
     assert [path.name for path in shots] == ["progress-2.png", "progress.png"]
     assert pygame.image.load(shots[0]).get_size() == (1024, 640)
-    # A page for what is seen, not a file with a plot beside it.
     assert main(["progress", str(played), "--hidden"]) == 1
+    assert main(["progress", str(played), "--window", "--plot", "out.png"]) == 1
+    said = capsys.readouterr().err
+    assert "add --shots DIR" in said and "leave one of them out" in said
 
 
 def test_the_weeks_pages_say_what_the_command_says(

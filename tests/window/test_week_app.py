@@ -6,7 +6,8 @@ from __future__ import annotations
 import shutil
 import tomllib
 from collections.abc import Iterator
-from datetime import UTC, datetime
+from dataclasses import replace
+from datetime import UTC, date, datetime
 from pathlib import Path
 
 import pygame
@@ -318,12 +319,14 @@ def test_the_students_sheet_must_be_there(tmp_path: Path) -> None:
 
 
 def test_what_was_reached_is_looked_up_and_drawn(app: WeekApp, sheet: Path) -> None:
+    while app.look_up_next():
+        pass
     score = sheet.parent / "passages" / "etude-e-minor.musicxml"
     sitting = Sitting.begin(sheet.parent / "sessions", datetime(2026, 11, 24, 17, tzinfo=UTC))
     told = {"origin": str(score), "sha256": read(score).sha256, "bars": "5-8", "instrument": "alto"}
     for i, bpm in enumerate((76.0, 84.0)):
         sitting.append(TakeRecord("Étude", bpm, since_run_ns=i * 10**11, clean=True, **told))  # type: ignore[arg-type]
-    app.look_again()
+    app._handle(pygame.event.Event(pygame.WINDOWFOCUSGAINED))
     while app.look_up_next():
         pass
     assert app.item is not None
@@ -334,8 +337,6 @@ def test_what_was_reached_is_looked_up_and_drawn(app: WeekApp, sheet: Path) -> N
 
 
 def test_a_target_out_of_reach_has_a_flag(app: WeekApp) -> None:
-    from dataclasses import replace
-
     while app.look_up_next():
         pass
     assert app.item is not None
@@ -433,3 +434,52 @@ def test_progress_is_shown_in_the_same_window_and_the_stand_after_it(
     words = ["play", str(sheet.parent / "passages" / "etude-e-minor.musicxml"), "--bars", "5-8", "--sessions", "x"]
     assert played == [[*words, "--size", "1024x640"]]
     assert sheet.read_text() == SHEET and backup_path(sheet).read_text() == SHEET.replace("= 120", "= 122")
+
+
+def test_the_sheet_moves_to_another_week_when_it_is_said_twice(app: WeekApp, sheet: Path) -> None:
+    app.shown = replace(app.shown, today=date(2026, 12, 9))
+    press(app, "m")
+    assert isinstance(app.leaf, AskLeaf) and "Monday 7 December" in app.leaf.question
+    press(app, "n")
+    assert sheet.read_text() == SHEET
+    app.shown = replace(app.shown, today=date(2026, 11, 29))
+    press(app, "m")
+    press(app, "y")
+    assert sheet.read_text() == SHEET.replace("2026-11-23", "2026-11-30")
+    assert app.shown.sheet.week == date(2026, 11, 30) and app.items[0].by == date(2026, 12, 4)
+    press(app, "u")
+    assert sheet.read_text() == SHEET
+
+
+def test_a_sheet_that_is_gone_for_a_moment_is_not_begun_anew(app: WeekApp, sheet: Path, clock: Clock) -> None:
+    sheet.unlink()
+    clock.now_ns += LOOK_AGAIN_NS
+    app.frame()
+    assert "no such week sheet" in app.fault and len(app.items) == 2
+    press(app, "+")
+    app.flush()
+    assert not sheet.exists()
+
+
+def test_a_long_comment_is_shown_where_it_is_written(app: WeekApp) -> None:
+    press(app, "c")
+    assert isinstance(app.leaf, EntryLeaf)
+    app.leaf.type("word " * 400)
+    assert len(app.leaf.text) == 2000
+    app.leaf.at = 1000
+    app._handle(pygame.event.Event(pygame.TEXTINPUT, text="full"))
+    assert len(app.leaf.text) == 2000
+    for _ in range(5):
+        press(app, "back")
+    app._handle(pygame.event.Event(pygame.TEXTINPUT, text="mine"))
+    assert app.leaf.text[995:999] == "mine" and app.leaf.at == 999
+    app.draw()
+
+
+def test_keys_in_the_foot_can_be_clicked(app: WeekApp) -> None:
+    app.draw()
+    for what, kind in (("x", "week-drop"), ("m", "week-move"), ("i", "week-new")):
+        box = next(box for box, each in app.view._places if each == what)
+        app._handle(pygame.event.Event(pygame.MOUSEBUTTONDOWN, button=1, pos=box.center))
+        assert app.leaf is not None and app.leaf.kind == kind
+        app.leaf = None
