@@ -439,6 +439,10 @@ class PageView:
         x = head.left - max(2, round(head.width * 0.3))
         top = min(round(y + staff.y - staff.height * 0.3), head.top - round(head.height * 0.6))
         bottom = max(round(y + staff.y + staff.height * 1.3), head.bottom + round(head.height * 0.6))
+        # The line ends at the staff where words stand over it.
+        low = min(round(y + staff.y), head.top)
+        over = pygame.Rect(x, top, head.right - x + width * 2, low - top - 1)
+        top = low if self._printed(number, over.move(-left, -y)) else top
         middle = x + width // 2
         above = pygame.Rect(middle - flag, top - flag, 2 * flag, flag)
         under = pygame.Rect(middle - flag, bottom, 2 * flag, flag)

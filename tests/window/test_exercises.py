@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from threading import Event
 
+import numpy as np
 import pygame
 import pytest
 from window.stand_tools import click, key, make_setup, open_stand, playable, until
@@ -333,3 +334,20 @@ def test_the_usual_fingering_that_an_exercise_asks_for_is_no_word_on_its_page(
     marks = dict(asked[-1].marks)
     assert set(marks) == {f"n{note.source}" for note in passage.notes}
     assert {mark for mark in marks.values() if mark} <= {choice.fingering.mark for choice in plan.choices}
+
+
+def test_the_caret_keeps_clear_of_the_words_over_the_first_note(app: App) -> None:
+    take(app)
+    page, area = app.stand.page, app.stand.place.music
+    first = app.run.rehearsal.section.passage.notes[0].index
+    staff_top = round(page.origin(0, area)[1] + page.systems[0].staff.y)
+
+    def over_the_staff(caret: int | None) -> np.ndarray:
+        target = pygame.Surface(app.screen.get_size())
+        page.draw(target, area, (0, 99), [], caret)
+        grey = np.asarray(pygame.surfarray.array3d(target).mean(axis=2))
+        return grey[area.left : area.right, area.top : staff_top - 1]
+
+    plain, marked = over_the_staff(None), over_the_staff(first)
+    ink = plain < 128
+    assert ink.sum() > 100 and (abs(plain - marked)[ink] < 1).all()
