@@ -19,7 +19,8 @@ _MOST_LINES = 10
 
 
 class EntryLeaf:
-    """A line that is typed. `keep` takes it; what it raises is shown, and the line stays as it was typed."""
+    """A line that is typed. `keep` takes it; what it raises is shown, and the line stays as it was typed. `replaced`:
+    the first letter takes the place of the whole text, as with a number."""
 
     def __init__(
         self,
@@ -29,17 +30,21 @@ class EntryLeaf:
         *,
         text: str = "",
         hint: str = "",
+        replaced: bool = False,
         most_letters: int = 200,
         width: float = 640,
     ) -> None:
         self.kind, self.title, self.hint = kind, title, hint
         self.text, self.at = text[:most_letters], len(text[:most_letters])
         self.fault = ""
+        self.replaced = replaced and bool(text)
         self._keep, self._most, self._width = keep, most_letters, width
         self._box = pygame.Rect(0, 0, 0, 0)
 
     def type(self, text: str) -> None:
         """Letters were typed or put in."""
+        if self.replaced:
+            self.text, self.at, self.replaced = "", 0, False
         text = "".join(letter for letter in text if letter.isprintable())[: self._most - len(self.text)]
         self.text = self.text[: self.at] + text + self.text[self.at :]
         self.at += len(text)
@@ -52,6 +57,10 @@ class EntryLeaf:
             return self._take()
         if name == "escape":
             return True
+        if self.replaced and name in ("backspace", "delete"):
+            self.text, self.at = "", 0
+        if name in ("backspace", "delete", "left", "right", "home", "end"):
+            self.replaced = False
         if name == "v" and event.mod & (pygame.KMOD_CTRL | pygame.KMOD_META):
             self.type(_copied())
         elif name == "backspace" and self.at:
@@ -96,7 +105,10 @@ class EntryLeaf:
         pygame.draw.rect(target, Ink.PAPER_SHADE, field, border_radius=3)
         pygame.draw.line(target, Ink.BLUE, (field.x, field.bottom), (field.right - 1, field.bottom), 2)
         for number, text in enumerate(shown):
-            type_.draw(target, text, (field.x + round(10 * u), field.y + round(8 * u) + number * line), 18)
+            at = (field.x + round(10 * u), field.y + round(8 * u) + number * line)
+            if self.replaced:
+                pygame.draw.rect(target, Ink.BLUE_WASH, (*at, type_.width(text.rstrip("|"), 18), line))
+            type_.draw(target, text, at, 18)
         y = field.bottom + round(12 * u)
         colour = Ink.PRINT if self.fault else Ink.QUIET
         for text in below:

@@ -31,7 +31,9 @@ def _target(app: WeekApp, item: WeekItem) -> Leaf:
     about = app.about(item)
     if about is not None and about.reach is not None and about.reach.measured:
         hint += f" In reach is {about.reach.within_bpm:g}."
-    return EntryLeaf("week-target", f"Target of {title_of(item, about)}", keep, text=f"{item.target_bpm:g}", hint=hint)
+    return EntryLeaf(
+        "week-target", f"Target of {title_of(item, about)}", keep, text=f"{item.target_bpm:g}", hint=hint, replaced=True
+    )
 
 
 def _bars(app: WeekApp, item: WeekItem) -> Leaf:
@@ -40,7 +42,7 @@ def _bars(app: WeekApp, item: WeekItem) -> Leaf:
         app.write(item, new_bars=text)
 
     hint = "As they are printed, such as 5-8; nothing for the whole passage."
-    return EntryLeaf("week-bars", "Which bars?", keep, text=item.bars, hint=hint)
+    return EntryLeaf("week-bars", "Which bars?", keep, text=item.bars, hint=hint, replaced=True)
 
 
 def _due(app: WeekApp, item: WeekItem) -> Leaf:
@@ -67,7 +69,7 @@ def _clean_takes(app: WeekApp, item: WeekItem) -> Leaf:
 
     hint = f"At the target, this week; {DEFAULT_CLEAN_TAKES} where nothing is said."
     now = str(item.clean_takes or "")
-    return EntryLeaf("week-takes", "How many clean takes?", keep, text=now, hint=hint)
+    return EntryLeaf("week-takes", "How many clean takes?", keep, text=now, hint=hint, replaced=True)
 
 
 def _days(app: WeekApp, item: WeekItem) -> Leaf:
@@ -80,7 +82,7 @@ def _days(app: WeekApp, item: WeekItem) -> Leaf:
 
     hint = "Such as Mon, Wed, Fri; nothing: every day up to the one it is due."
     now = ", ".join(f"{day:%a}" for day in item.days)
-    return EntryLeaf("week-days", "To be played on which days?", keep, text=now, hint=hint)
+    return EntryLeaf("week-days", "To be played on which days?", keep, text=now, hint=hint, replaced=True)
 
 
 def _climb(app: WeekApp, item: WeekItem) -> Leaf:

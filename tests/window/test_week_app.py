@@ -483,3 +483,17 @@ def test_keys_in_the_foot_can_be_clicked(app: WeekApp) -> None:
         app._handle(pygame.event.Event(pygame.MOUSEBUTTONDOWN, button=1, pos=box.center))
         assert app.leaf is not None and app.leaf.kind == kind
         app.leaf = None
+
+
+def test_a_number_typed_takes_the_old_ones_place_unless_it_is_mended(app: WeekApp) -> None:
+    for keys, text in (("96", "96"), (["back", "7"], "7"), ([pygame.K_LEFT, "1"], "814")):
+        press(app, "t")
+        assert isinstance(app.leaf, EntryLeaf) and app.leaf.text == "84"
+        app.draw()
+        for key in keys:
+            if isinstance(key, int):
+                app._handle(pygame.event.Event(pygame.KEYDOWN, key=key, unicode="", mod=0))
+            else:
+                press(app, key)
+        assert app.leaf.text == text
+        press(app, "esc")
