@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from companion.practice.model import EARLY, LATE, LEFT_OUT, NOT_REACHED, ON_TIME, WRONG_NOTE, Tolerances
 from companion.record.studio_files import LogFile
-from companion.record.studio_index import ahead, handed_in, in_portions
+from companion.record.studio_index import ahead, first_row, handed_in, in_portions
 from companion.record.studio_lines import Cut, heads_and_notes
 from companion.record.trouble import (
     KINDS,
@@ -39,6 +39,8 @@ __all__ = ["note_changes", "troubles_by_student"]
 _KIND_BITS = tuple((1 << i, kind) for i, kind in enumerate(KINDS))
 #: What a student plays where no take tells.
 _USUAL_HORN = "alto"
+#: So many students' tries are sorted together, so that memory holds them.
+_STUDENTS_AT_ONCE = 100
 
 #: As `newest_own_takes` has them for one student.
 _NEWEST = """
@@ -128,6 +130,7 @@ _TRIES = f"""
     CREATE OR REPLACE TEMP TABLE try AS
     SELECT n.number, n.age, t.sitting, t.line, t.change, t.kinds
     FROM tried t JOIN newest n ON n.sitting = t.sitting AND n.line = t.line
+    WHERE n.number BETWEEN $first AND $last
     QUALIFY row_number() OVER (PARTITION BY n.number, t.change ORDER BY n.age) <= {NEWEST_TRIES}
 """
 #: Changes that failed often enough to be looked at.
@@ -181,6 +184,7 @@ def _note(index: DuckDBPyConnection, cuts: Mapping[int, Cut]) -> None:
                 index.execute(_OUTCOMES, values)
                 index.execute(_NEW_CHANGES)
                 index.execute(_NEW_TRIES)
+                index.execute("DROP TABLE became")
         with handed_in(index, "rows", {"sitting": list(cuts)}, whole=["sitting"]):
             index.execute("INSERT INTO noted SELECT sitting FROM rows")
         index.execute("COMMIT")
@@ -192,23 +196,40 @@ def _note(index: DuckDBPyConnection, cuts: Mapping[int, Cut]) -> None:
 def troubles_by_student(index: DuckDBPyConnection, today: date) -> dict[str, tuple[TroubleSpot, ...]]:
     """The trouble spots of each student who has any, worst first, as `trouble.troubles_over_all` has them; after
     `note_changes`."""
-    index.execute(_TRIES)
     changes: dict[int, Change] = {
         number: ((from_midi, tuple(from_keys.split())), (to_midi, tuple(to_keys.split())))
         for number, from_midi, from_keys, to_midi, to_keys in index.execute(
             f"SELECT id, {_SHAPES} FROM change"
         ).fetchall()
     }
+    students = int(first_row(index, "SELECT coalesce(max(number), 0) FROM newest")[0])
+    found: dict[str, tuple[TroubleSpot, ...]] = {}
+    for first in range(1, students + 1, _STUDENTS_AT_ONCE):
+        index.execute(_TRIES, {"first": first, "last": first + _STUDENTS_AT_ONCE - 1})
+        counts = _counts(index, changes)
+        found |= {
+            student: troubles_of_tries(tried, counts[student], today)
+            for student, tried in _looked_at(index, changes).items()
+        }
+    index.execute("DROP TABLE IF EXISTS try")
+    return found
+
+
+def _counts(index: DuckDBPyConnection, changes: Mapping[int, Change]) -> dict[str, dict[Change, tuple[int, int]]]:
     counts: dict[str, dict[Change, tuple[int, int]]] = defaultdict(dict)
     for student, change, failed, takes in index.execute(
         "SELECT any_value(n.student), t.change, count(*) FILTER (t.kinds > 0), count(*)"
         " FROM try t JOIN newest n USING (number, age) GROUP BY t.number, t.change"
     ).fetchall():
         counts[student][changes[change]] = failed, takes
-    tried: dict[str, dict[Change, Tried]] = defaultdict(dict)
+    return counts
+
+
+def _looked_at(index: DuckDBPyConnection, changes: Mapping[int, Change]) -> dict[str, dict[Change, Tried]]:
+    found: dict[str, dict[Change, Tried]] = defaultdict(dict)
     kinds_of = {bits: frozenset(kind for bit, kind in _KIND_BITS if bits & bit) for bits in range(1 << len(KINDS))}
     for student, change, day, tempo_bpm, passage, from_name, to_name, bits in index.execute(_LOOKED_AT).fetchall():
-        found = tried[student].setdefault(changes[change], Tried())
-        found.names = from_name, to_name
-        found.tries.append(Try(day, tempo_bpm, passage, kinds_of[bits]))
-    return {student: troubles_of_tries(some, counts[student], today) for student, some in tried.items()}
+        tried = found[student].setdefault(changes[change], Tried())
+        tried.names = from_name, to_name
+        tried.tries.append(Try(day, tempo_bpm, passage, kinds_of[bits]))
+    return found

@@ -296,6 +296,8 @@ _FITS = " AND ".join(
 
 def _take_in_heads(index: DuckDBPyConnection, columns: dict[str, list[Any]]) -> list[int]:
     """Takes of plain sittings; returns the sittings that have a take which is not plain after all."""
+    if not columns["head"]:
+        return []
     with handed_in(index, "heads", columns, whole=["sitting", "line", "example"]):
         index.execute(
             f"""
@@ -330,6 +332,7 @@ def _take_in_heads(index: DuckDBPyConnection, columns: dict[str, list[Any]]) -> 
         """,
         {"odd": odd, "prefix": SIMULATED_PREFIX, "name": SIMULATED_PREFIX[:-1]},
     )
+    index.execute("DROP TABLE told")
     return odd
 
 
