@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from companion.cli.course import Course, Fingers, of_one_horn
 from companion.cli.lesson_page import _item, _name, _of_sheet
 from companion.cli.week_items import ItemReader
+from companion.errors import CompanionError
 from companion.record.cold import cold_in_words, count_cold
 from companion.record.index import survey
 from companion.record.model import TakeSummary
@@ -52,16 +53,19 @@ def pages_of_week(sheet: WeekSheet, sessions: Path, reader: ItemReader) -> Calla
     def page(number: int) -> LessonItem:
         item = sheet.items[number]
         found, _, said = _of_sheet(item, sheet, takes, reader, sessions, known, date.today())
-        return _told(found, _cold(item, takes), (*who, *said))
+        return _told(found, _cold(item, takes, reader), (*who, *said))
 
     return page
 
 
-def _cold(item: WeekItem, takes: Sequence[TakeSummary]) -> str:
+def _cold(item: WeekItem, takes: Sequence[TakeSummary], reader: ItemReader) -> str:
     if item.exercise:
         return ""
-    # By the name of its file, as `of_passage` has it for one that was edited.
-    whole = of_one_horn(of_passage(takes, "", item.passage)[0])[0]
+    try:
+        sha256 = reader.opened(item.path).passage.sha256
+    except CompanionError:  # said of the item already
+        return ""
+    whole = of_one_horn(of_passage(takes, sha256, item.passage)[0])[0]
     return cold_in_words(count_cold(whole, item.target_bpm, item.bars)) if whole else ""
 
 

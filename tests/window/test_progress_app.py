@@ -178,3 +178,11 @@ def test_a_sheet_without_items_has_no_progress(tmp_path: Path) -> None:
     path.write_text("format = ")
     with pytest.raises(CompanionError, match="not valid TOML"):
         WeekDesk(path, tmp_path / "sessions").progress()
+
+
+def test_a_passage_that_is_not_there_has_a_page_that_says_so(tmp_path: Path) -> None:
+    path = tmp_path / "week.toml"
+    set_target(path, "passages/lost.musicxml", "", 90)
+    found = pages_of_week(load(path), tmp_path / "sessions", ItemReader(path, tmp_path / "sessions"))(0)
+    assert found.title == "lost" and "lost.musicxml" in dict(found.words)["Notes"][0]
+    assert "First takes" not in dict(found.words)
