@@ -103,6 +103,12 @@ STUDENTS = (
 )
 
 
+#: How a student plays at a tempo, quarters a minute.
+AtTempo = Callable[[float], Level]
+#: At most so many times the slips of a beginner.
+MOST_SLIPS = 20.0
+
+
 @dataclass(eq=False)
 class Item:
     """What one student practises for two weeks, and how far the student is."""
@@ -118,16 +124,21 @@ class Item:
     first_bpm: float = 0.0
     due: date = date.min
 
-    def level(self, all_days: int, form: float) -> Level:
-        """How the student plays on a day. Slips come as a power of tempo, so ability is in proportion to their number
-        to the power of one over that."""
+    def levels(self, all_days: int, form: float) -> AtTempo:
+        """How the student plays on a day, at any tempo. Slips come as a power of tempo, so ability is in proportion to
+        their number to the power of one over that."""
         gain = self.student.gain * self.student.share(self.takes, self.days, all_days) + form
-        rate = self.slips_at_first * float(np.exp(-self.student.steep * gain))
-        rates = {kind: chance * rate for kind, chance in LEVELS["beginner"].rates.items()} | {kinds.TRILL: 1.0}
-        return replace(LEVELS["student"], strain_growth=self.student.steep, rates=rates)
+        slips_at_first, first_bpm, steep = self.slips_at_first, self.first_bpm, self.student.steep
+
+        def at(bpm: float) -> Level:
+            rate = min(slips_at_first * float((bpm / first_bpm) ** steep * np.exp(-steep * gain)), MOST_SLIPS)
+            rates = {kind: chance * rate for kind, chance in LEVELS["beginner"].rates.items()} | {kinds.TRILL: 1.0}
+            return replace(LEVELS["student"], strain_growth=0.0, rates=rates)
+
+        return at
 
 
-def true_ability(item: Item, level: Level, guess_bpm: float, name: str) -> float | None:
+def true_ability(item: Item, levels: AtTempo, guess_bpm: float, name: str) -> float | None:
     """The tempo at which every second take is clean, by playing at many tempos and leaving no trace; None where there
     is none within reach: where slips come as often at any tempo, ability is no tempo."""
     section, rehearsal = item.rehearsal.section, item.rehearsal
@@ -138,7 +149,7 @@ def true_ability(item: Item, level: Level, guess_bpm: float, name: str) -> float
         clean = 0
         for i in range(TRUTH_TAKES):
             take = play_take(
-                section.passage, bpm, level, f"{name}-{k}-{i}", 1, plan=plan, chart=rehearsal.chart, breath_hz=0
+                section.passage, bpm, levels(bpm), f"{name}-{k}-{i}", 1, plan=plan, chart=rehearsal.chart, breath_hz=0
             )
             clean += judge(section.passage, take.played, bpm, plan=plan, chart=rehearsal.chart).clean
         share[k] = clean / TRUTH_TAKES
@@ -162,14 +173,21 @@ def _falling(share: np.ndarray) -> np.ndarray:
     return np.concatenate([np.full(int(size), value) for value, size in blocks])
 
 
-def play_day(item: Item, sitting: Sitting, begin_ns: int, takes: int, level: Level, name: str, chart: Chart) -> int:
+def play_day(item: Item, sitting: Sitting, begin_ns: int, takes: int, levels: AtTempo, name: str, chart: Chart) -> int:
     """A day's takes of an item into the record; returns when it ended."""
     rehearsal = item.rehearsal
     for number in range(takes):
         section = rehearsal.section
         plan = rehearsal.plan.part(section.first_note, len(section.passage.notes))
         take = play_take(
-            section.passage, rehearsal.tempo_bpm, level, f"{name}-{number}", 1, plan=plan, chart=chart, breath_hz=0
+            section.passage,
+            rehearsal.tempo_bpm,
+            levels(rehearsal.tempo_bpm),
+            f"{name}-{number}",
+            1,
+            plan=plan,
+            chart=chart,
+            breath_hz=0,
         )
         rehearsal.begin(begin_ns, begin_ns - 1)
         for message in take.messages:
@@ -235,10 +253,10 @@ class Term:
         rehearsal.choose_bars(*passage.bar_range(bars))
         item = Item(self.student, path, bars, rehearsal)
         marked_bpm = passage.marked_tempo_bpm()
+        item.first_bpm = marked_bpm * self.rng.uniform(0.5, 0.7)
         # Slips as they are at a tenth of the usual rate tell how many there are at the tempo wanted.
         item.slips_at_first = 0.1
-        reference_bpm = true_ability(item, item.level(0, 0.0), 0.8 * marked_bpm, f"{bars}-reference") or marked_bpm
-        item.first_bpm = marked_bpm * self.rng.uniform(0.5, 0.7)
+        reference_bpm = true_ability(item, item.levels(0, 0.0), item.first_bpm, f"{bars}-reference") or item.first_bpm
         item.slips_at_first *= (reference_bpm / item.first_bpm) ** self.student.steep
         item.target_bpm = float(round(item.first_bpm * self.rng.uniform(1.05, 1.5)))
         item.due = first_day + timedelta(days=13)
@@ -253,7 +271,7 @@ class Term:
             for item in items:
                 command("week", "set", str(item.file), "--bars", item.bars, "--tempo", f"{item.target_bpm:g}",
                         "--by", str(item.due), "--week", str(today))  # fmt: skip
-        levels = {id(item): item.level(day, form) for item in items}
+        levels = {id(item): item.levels(day, form) for item in items}
         if self.rng.random() < self.student.chance_of_day or day == 0:
             started = datetime(today.year, today.month, today.day, 17, tzinfo=UTC)
             sitting, at_ns = Sitting.begin(self.folder / "sessions", started), ns_from_s(20)
@@ -291,7 +309,7 @@ class Term:
 
     _waiting: list[tuple[Item, str, Case]] = field(default_factory=list)
 
-    def answer(self, items: list[Item], levels: dict[int, Level], today: date) -> None:
+    def answer(self, items: list[Item], levels: dict[int, AtTempo], today: date) -> None:
         """What is true on this Sunday."""
         for item in items:
             waiting = [case for it, due, case in self._waiting if it is item and due == str(today)]
