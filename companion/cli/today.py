@@ -132,12 +132,13 @@ def _sitting(args: argparse.Namespace) -> DayPlan:
         remarks.append("the week of the sheet is over; set the next one's first target with companion week set --week")
     habits = recall_today()
     entries = plan_sitting(day.tasks, habits.minutes, interleaved=habits.interleaved, played_min=day.since_break_min)
-    options = [word for name in ("sheet", "sessions") for word in _option(name, getattr(args, name))]
-    return DayPlan(day, habits.minutes, habits.interleaved, entries, (*remarks, *day.remarks), tuple(options))
+    return DayPlan(day, habits.minutes, habits.interleaved, entries, (*remarks, *day.remarks), _options(args))
 
 
-def _option(name: str, path: Path | None) -> tuple[str, ...]:
-    return (f"--{name}", str(path)) if path is not None else ()
+def _options(args: argparse.Namespace) -> tuple[str, ...]:
+    """Where sheet and log are, for what is started from here."""
+    given = (("--sheet", args.sheet), ("--sessions", args.sessions))
+    return tuple(word for name, path in given if path is not None for word in (name, str(path)))
 
 
 def _page(args: argparse.Namespace) -> int:
@@ -151,9 +152,10 @@ def _page(args: argparse.Namespace) -> int:
         remember_today(TodayHabits(minutes, interleaved))
         return _sitting(args)
 
+    said = ""
     while True:
         try:
-            app = TodayApp(_sitting(args), look, size=args.size, hidden=args.hidden, shots=args.shots)
+            app = TodayApp(_sitting(args), look, size=args.size, hidden=args.hidden, shots=args.shots, said=said)
         except NoScreen:
             print("\n".join([*_lines(_sitting(args)), "", "There is no screen for a window here: this is it as text."]))
             return 0
@@ -161,7 +163,8 @@ def _page(args: argparse.Namespace) -> int:
         if chosen is None:
             return 0
         size = "x".join(str(n) for n in app.size)
-        main([*chosen, "--size", size])
+        here = _options(args) if chosen[0] == "week" else ()
+        said = "it could not be started: the terminal says why" if main([*chosen, *here, "--size", size]) else ""
 
 
 def _lines(sitting: DayPlan) -> list[str]:

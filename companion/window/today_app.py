@@ -19,11 +19,13 @@ __all__ = ["TodayApp"]
 
 LOOKS_PER_S = 30
 STEP_MIN = 5.0
+#: What leads to the week's page, where the student reads.
+THE_WEEK = ("week", "--window", "--student")
 CARE = (
     "Rest some minutes every half hour; stop at pain, numbness or tingling; keep click and headphones moderate. Your"
     " teacher and licensed health professionals decide."
 )
-_KEYS = "space  start   ·   ↑ ↓  choose   ·   + −  minutes   ·   I  {order}   ·   Esc  leave"
+_KEYS = "space  start   ·   ↑ ↓  choose   ·   + −  minutes   ·   I  {order}   ·   W  the week   ·   Esc  leave"
 
 
 class TodayApp:
@@ -35,6 +37,8 @@ class TodayApp:
         What is shown first.
     look
         Plans it anew for so many minutes, in turns or not.
+    said
+        What is to be said first, in place of the keys.
     """
 
     def __init__(
@@ -45,6 +49,7 @@ class TodayApp:
         size: tuple[int, int] = (1280, 720),
         hidden: bool = False,
         shots: Path | None = None,
+        said: str = "",
     ) -> None:
         self.sitting, self._look = sitting, look
         self.shots = Shots(shots) if shots else None
@@ -55,7 +60,7 @@ class TodayApp:
         pygame.display.set_caption("Today – companion")
         self.size = self.surface.get_size()
         self.at = self._first()
-        self.said = ""
+        self.said = said
         self.chosen: tuple[str, ...] | None = None
         self.quit = False
         self._rows: list[tuple[pygame.Rect, int]] = []
@@ -122,6 +127,8 @@ class TodayApp:
             self._plan(self.sitting.minutes - STEP_MIN, self.sitting.interleaved)
         elif typed in ("i", "I"):
             self._plan(self.sitting.minutes, not self.sitting.interleaved)
+        elif typed in ("w", "W"):
+            self.chosen, self.quit = THE_WEEK, True
 
     def _move(self, by: int) -> None:
         entries = self.sitting.entries

@@ -234,8 +234,8 @@ def test_without_a_word_the_program_opens_with_the_day_and_without_a_screen_as_t
     class Page:
         size = (1280, 720)
 
-        def __init__(self, sitting: DayPlan, *_: object, **__: object) -> None:
-            opened.append(sitting.heading)
+        def __init__(self, sitting: DayPlan, *_: object, said: str, **__: object) -> None:
+            opened.append(sitting.heading + said)
 
         def loop(self) -> tuple[str, ...] | None:
             return None if len(opened) > 1 else ("play", "nothing-there.musicxml")
@@ -244,6 +244,7 @@ def test_without_a_word_the_program_opens_with_the_day_and_without_a_screen_as_t
     assert main([]) == 0
     # What was started comes back to the page, and what went wrong in it is said.
     assert len(opened) == 2 and opened[0].startswith("Today, ")
+    assert opened[1].endswith("it could not be started: the terminal says why")
     assert "there is no such file" in capsys.readouterr().err
 
     def no_screen(*_: object, **__: object) -> None:

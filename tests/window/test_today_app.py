@@ -78,6 +78,11 @@ def test_what_cant_be_planned_is_said(app: TodayApp) -> None:
     assert app.said == "the settings can't be written" and app.sitting.minutes == 30
 
 
+def test_w_leads_to_the_week(app: TodayApp) -> None:
+    key(app, pygame.K_w, "w")
+    assert app.quit and app.chosen == ("week", "--window", "--student")
+
+
 def test_a_click_starts_that_line(app: TodayApp) -> None:
     box, number = app._rows[1]
     app._handle(pygame.event.Event(pygame.MOUSEBUTTONDOWN, button=1, pos=box.center))
