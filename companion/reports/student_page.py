@@ -24,6 +24,7 @@ th, td { padding: .22em .5em .22em 0; border-bottom: 1px solid #c4bbaa; vertical
 td.number, th.number { text-align: right; } tr.reached td:first-child { font-weight: bold; }
 @media print { body { background: none; margin: 0; max-width: none; } @page { size: A4; margin: 18mm; } }
 """
+#: So many spots and notes have room on one sheet.
 MOST_SPOTS = 5
 CARE = "Rest some minutes every half hour; stop at pain, numbness or tingling, and ask licensed health professionals."
 
@@ -53,7 +54,9 @@ def student_html(student: Student, today: date) -> str:
         body += [f'<p class="quiet">and {more} more</p>'] if more > 0 else []
     if student.remarks:
         body.append("<h2>Notes</h2>")
-        body += [f'<p class="quiet">{escape(remark)}</p>' for remark in student.remarks]
+        body += [f'<p class="quiet">{escape(remark)}</p>' for remark in student.remarks[:MOST_SPOTS]]
+        more = len(student.remarks) - MOST_SPOTS
+        body += [f'<p class="quiet">and {more} more like these</p>'] if more > 0 else []
     body.append(f'<p class="quiet">{escape(CARE)}</p>')
     return (
         '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8">'

@@ -18,7 +18,7 @@ from companion.practice.model import ON_TIME, WRONG_NOTE
 from companion.record import NoteRecord, Sitting, TakeRecord, studio_lines
 from companion.record.index import survey
 from companion.record.progress import reached
-from companion.record.studio import Studio, look_at_studio
+from companion.record.studio import Spot, Student, Studio, look_at_studio
 from companion.record.studio_index import open_index, studio_index_path
 from companion.record.trouble import troubles_over_all
 from companion.record.week import load
@@ -265,6 +265,9 @@ def test_a_page_is_text_alone(studio: Path, tmp_path: Path) -> None:
         page = student_html(one, TODAY)
         assert "<script" not in page and "<img" not in page and "default-src 'none'" in page
         assert page.count("<table>") == page.count("</table>") == 1
+    many = Student("Dora", None, spots=(Spot("A to B", "A to B: failed"),) * 7, remarks=("torn",) * 9)
+    assert student_html(many, TODAY).count("A to B: failed") == 5 and "and 2 more<" in student_html(many, TODAY)
+    assert "and 4 more like these" in student_html(many, TODAY), "one sheet of paper"
     ben = student_html(look(studio, tmp_path).students[2], TODAY)
     assert "Stuck: no faster than 76" in ben and "What keeps failing" in ben
 

@@ -12,7 +12,7 @@ import pytest
 
 from companion import charts
 from companion.practice.model import EARLY, LATE, LEFT_OUT, NOT_REACHED, ON_TIME, WRONG_NOTE, Tolerances
-from companion.record import NoteRecord, Sitting, TakeRecord
+from companion.record import NoteRecord, Sitting, TakeRecord, studio_changes
 from companion.record.index import survey
 from companion.record.log import read_take
 from companion.record.model import SlipRecord
@@ -77,7 +77,10 @@ def studio(tmp_path: Path) -> Path:
     return tmp_path / "studio"
 
 
-def test_every_spot_is_what_the_students_own_record_says(studio: Path, tmp_path: Path) -> None:
+def test_every_spot_is_what_the_students_own_record_says(
+    studio: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(studio_changes, "_STUDENTS_AT_ONCE", 4)
     folders = student_folders(studio, [])
     files = [file for folder in folders for file in log_files_of(folder, [])]
     with open_index(None) as index:
