@@ -57,10 +57,10 @@ BAND = (0.10, 0.50, 0.90)
 #: Least and largest of what is not known, evenly in logarithms. In days of practice: how long until two thirds of the
 #: gain are there. In natural logarithms of tempo: the random walk in a day, the day's form, the width of the logistic.
 #: Last, the share of takes that fail at any tempo.
-_RANGES = ((1.5, 30.0), (0.004, 0.03), (0.01, 0.06), (0.03, 0.35), (0.01, 0.20))
+_RANGES = ((1.5, 30.0), (0.004, 0.03), (0.01, 0.06), (0.05, 0.40), (0.01, 0.20))
 _POINTS = 128
 #: In natural logarithms of tempo: where ability stood at first, around what was tried then; and what is to be gained.
-_LEVEL_SD, _GAIN_MEAN, _GAIN_SD = 0.30, 0.15, 0.25
+_LEVEL_SD, _GAIN_MEAN, _GAIN_SD = 0.30, 0.20, 0.30
 #: Practising more on a day gains less than in proportion.
 _DOSE_POWER = 0.5
 _PATHS = 1600
