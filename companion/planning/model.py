@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from companion.charts.model import Fingering
 from companion.planning.rules import RULES, Rule
@@ -61,7 +61,8 @@ class Plan:
     version: str
     total_s: float = 0.0
     remarks: tuple[str, ...] = ()
-    rules: tuple[Rule, ...] = RULES
+    # A rule holds its judge, which has another address in each run: it is no part of what a plan looks like.
+    rules: tuple[Rule, ...] = field(default=RULES, repr=False)
 
     def part(self, first_note: int, count: int) -> Plan:
         """The plan of an excerpt: its choices as they were made within the whole."""
