@@ -144,16 +144,24 @@ def remember_sound(levels: SoundLevels, folder: Path | None = None) -> None:
     PortError
         Where the file can't be written.
     """
+    values: dict[str, float | bool] = {}
+    for name in ("click", "tone"):
+        values[name] = round(getattr(levels, name), 3)
+        values[f"{name}_muted"] = getattr(levels, f"{name}_muted")
+    _keep(folder, "sound", values)
+
+
+def _keep(folder: Path | None, name: str, values: Mapping[str, float | bool]) -> None:
+    """Write values into a table of the settings; the rest of the file stays."""
     path = (folder or settings_dir()) / FILE_NAME
     document, _ = _read(path)
-    table = _table(document, "sound")
-    for name in ("click", "tone"):
-        table[name] = round(getattr(levels, name), 3)
-        table[f"{name}_muted"] = getattr(levels, f"{name}_muted")
+    table = _table(document, name)
+    for key, value in values.items():
+        table[key] = value
     try:
         _write(path, tomlkit.dumps(document))
     except OSError as error:
-        raise PortError(f"{path}: the sound can't be remembered ({error.strerror}): is it writable?") from error
+        raise PortError(f"{path}: [{name}] can't be remembered ({error.strerror}): is it writable?") from error
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,14 +192,7 @@ def remember_today(habits: TodayHabits, folder: Path | None = None) -> None:
     PortError
         Where the file can't be written.
     """
-    path = (folder or settings_dir()) / FILE_NAME
-    document, _ = _read(path)
-    table = _table(document, "today")
-    table["minutes"], table["interleaved"] = habits.minutes, habits.interleaved
-    try:
-        _write(path, tomlkit.dumps(document))
-    except OSError as error:
-        raise PortError(f"{path}: the sitting can't be remembered ({error.strerror}): is it writable?") from error
+    _keep(folder, "today", {"minutes": habits.minutes, "interleaved": habits.interleaved})
 
 
 def _settings(table: object) -> tuple[PortSettings, list[str]]:

@@ -6,16 +6,16 @@ goes there as data, never as something to be read as commands. The same content 
 
 from __future__ import annotations
 
-import json
 import time
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from companion.engraving import Engraver, EngravingRequest, System, fonts
+from companion.engraving import Engraver, EngravingRequest, System
 from companion.errors import EngravingError, UsageError
 from companion.reports.handout_text import fit_for_paper
+from companion.reports.typeset import typeset_pdf
 from companion.units import NS_PER_S
 
 __all__ = [
@@ -190,7 +190,9 @@ def handout_pdf(handout: Handout, paper: str, engraver: Engraver) -> tuple[bytes
     }  # fmt: skip
     lacking: dict[str, None] = {}
     fitted = _fitted(sheet, lacking)
-    return _set(fitted), _said(lacking)
+    return typeset_pdf(
+        Path(__file__).with_suffix(".typ"), fitted, "the sheet came out as several files; leave parts out"
+    ), _said(lacking)
 
 
 def paper_called(name: str) -> Paper:
@@ -298,14 +300,3 @@ def _said(lacking: Mapping[str, None]) -> tuple[str, ...]:
         return ()
     shown = " ".join(list(lacking)[:12]) + (" ..." if len(lacking) > 12 else "")
     return (f"the sheet's fonts have no sign for {shown}: an empty box stands in its place",)
-
-
-def _set(sheet: Mapping[str, Any]) -> bytes:
-    import typst
-
-    chosen = typst.Fonts(include_system_fonts=False, include_embedded_fonts=False, font_paths=[str(fonts.FOLDER)])
-    template = Path(__file__).with_suffix(".typ").read_bytes()
-    made = typst.Compiler(font_paths=chosen).compile(template, format="pdf", sys_inputs={"sheet": json.dumps(sheet)})
-    if not isinstance(made, bytes):
-        raise EngravingError("the sheet came out as several files; leave parts out")
-    return made

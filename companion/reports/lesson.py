@@ -5,19 +5,17 @@ commands. The same content gives the same bytes.
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 from typing import Any
 
-from companion.engraving import fonts
-from companion.errors import EngravingError
 from companion.practice.forecast import Forecast
 from companion.record.model import TakeSummary
 from companion.reports.handout import paper_called
 from companion.reports.handout_text import fit_for_paper
 from companion.reports.plots import progress_svg
+from companion.reports.typeset import typeset_pdf
 
 __all__ = ["MOST_ITEMS", "MOST_ROWS", "LessonItem", "LessonPage", "lesson_pdf"]
 
@@ -88,7 +86,9 @@ def lesson_pdf(page: LessonPage, paper: str = "a4") -> bytes:
         "legend": _LEGEND, "remarks": [_fit(remark) for remark in page.remarks[:3]], "nothing": _fit(page.nothing),
         "lines": min(int(spare_mm / _LINE_MM), _MOST_LINES), "write": "For next week",
     }  # fmt: skip
-    return _set(sheet)
+    return typeset_pdf(
+        Path(__file__).with_suffix(".typ"), sheet, "the page for the lesson came out as several files; name fewer items"
+    )
 
 
 def _item(item: LessonItem, item_mm: float) -> dict[str, Any]:
@@ -115,14 +115,3 @@ def _fit(text: str) -> str:
 
 def _short(text: str, most: int = 60) -> str:
     return text if len(text) <= most else f"{text[: most - 1].rstrip()}…"
-
-
-def _set(sheet: dict[str, Any]) -> bytes:
-    import typst
-
-    chosen = typst.Fonts(include_system_fonts=False, include_embedded_fonts=False, font_paths=[str(fonts.FOLDER)])
-    template = Path(__file__).with_suffix(".typ").read_bytes()
-    made = typst.Compiler(font_paths=chosen).compile(template, format="pdf", sys_inputs={"sheet": json.dumps(sheet)})
-    if not isinstance(made, bytes):
-        raise EngravingError("the page for the lesson came out as several files; name fewer items")
-    return made
