@@ -145,7 +145,7 @@ def _page(args: argparse.Namespace) -> int:
     """The page, and the stand in turn: what was started comes back to the page."""
     from companion.cli import main
     from companion.ports.memory import TodayHabits, remember_today
-    from companion.window.app import NoScreen
+    from companion.window.display import NoScreen
     from companion.window.today_app import TodayApp
 
     def look(minutes: float, interleaved: bool) -> DayPlan:

@@ -6,7 +6,6 @@ drawn."""
 
 from __future__ import annotations
 
-import os
 import time
 from collections import deque
 from collections.abc import Callable
@@ -17,13 +16,13 @@ import pygame
 
 from companion.engraving import Engraver
 from companion.errors import CompanionError, UsageError
+from companion.passage import Passage
 from companion.ports import is_sim
-from companion.ports.quiet import quiet_driver
 from companion.practice.model import RawEvent
 from companion.units import NS_PER_S, ns_from_s
 from companion.window.bindings import REPEATED, action_for
+from companion.window.display import fitted, open_window, turn_full_screen
 from companion.window.horn_hands import HornHands, wants_horn
-from companion.window.layout import no_smaller
 from companion.window.leaves import Leaf, NoteCheckLeaf, ScreenLeaf
 from companion.window.lists import LEAVES
 from companion.window.page import PageView
@@ -33,7 +32,7 @@ from companion.window.sheets import Sheets
 from companion.window.shots import Shots
 from companion.window.stand import RUNNERS_UP_SHOWN, Stand
 
-__all__ = ["App", "NoScreen", "open_display"]
+__all__ = ["App"]
 
 #: How often the port and the window's events are looked at. A look that changes nothing draws nothing, so this costs
 #: little, and a note is on the glass within a few ms instead of waiting for a sixtieth of a second.
@@ -42,24 +41,8 @@ LOOKS_PER_S = 200
 STEP_NS = NS_PER_S // 30
 
 
-def open_display(hidden: bool) -> None:
-    """Open the display, or none where the run is hidden. Raises `UsageError` where there is no screen to be seen on."""
-    if hidden:
-        os.environ["SDL_VIDEODRIVER"] = os.environ["SDL_AUDIODRIVER"] = "dummy"
-    hint = "log in at a screen (on Linux, DISPLAY must name it), or add --hidden to run without one"
-    try:
-        with quiet_driver():
-            pygame.display.init()
-    except pygame.error as error:
-        raise NoScreen(f"no window can be opened ({error}): {hint}") from error
-    # Without a screen SDL quietly draws into memory, and the player would wait for a window for ever.
-    if not hidden and pygame.display.get_driver() in ("offscreen", "dummy") and "SDL_VIDEODRIVER" not in os.environ:
-        pygame.display.quit()
-        raise NoScreen(f"no window can be opened (there is no screen): {hint}")
-
-
-class NoScreen(UsageError):
-    """There is no screen that a window could be seen on."""
+def _caption(passage: Passage) -> str:
+    return f"{passage.title} – companion"
 
 
 class App:
@@ -77,13 +60,9 @@ class App:
         self.setup = setup
         self.stepped = SteppedClock() if setup.hidden and is_sim(setup.port) else None
         self.engraver = engraver or Engraver()
-        open_display(setup.hidden)
-        pygame.font.init()
-        pygame.key.set_repeat(350, 60)
-        size = no_smaller(size)
-        self.screen = pygame.display.set_mode(size, pygame.RESIZABLE)
+        self.screen = open_window(_caption(setup.passage), size, hidden=setup.hidden, repeat_ms=60)
         self.run = Run(setup, self.stepped or time.perf_counter_ns)
-        pygame.display.set_caption(f"{self.run.rehearsal.passage.title} – companion")
+        pygame.display.set_caption(_caption(self.run.rehearsal.passage))
         self.stand = Stand(self.run, PageView(setup.passage), self.screen.get_size())
         self.leaf: Leaf | None = None
         self.shots = Shots(shots) if shots else None
@@ -217,11 +196,7 @@ class App:
     def _resize(self, size: tuple[int, int]) -> None:
         if size == (self.stand.place.width_px, self.stand.place.height_px):
             return
-        wanted = no_smaller(size)
-        if wanted != size:
-            self.screen = pygame.display.set_mode(wanted, pygame.RESIZABLE)
-        else:
-            self.screen = pygame.display.get_surface() or self.screen
+        self.screen = fitted(size)
         self.stand.resize(self.screen.get_size())
         self._sheets.engrave()
 
@@ -316,7 +291,7 @@ class App:
     def _show_music(self) -> None:
         """The sheet of what the run has on the stand, engraved as it is planned now."""
         if self._sheets.turn():
-            pygame.display.set_caption(f"{self.run.rehearsal.passage.title} – companion")
+            pygame.display.set_caption(_caption(self.run.rehearsal.passage))
         self._sheets.engrave()
 
     # -- actions -----------------------------------------------------------------------------------------------------
@@ -463,10 +438,8 @@ class App:
             self.quit = True
 
     def _full_screen(self) -> None:
-        try:
-            pygame.display.toggle_fullscreen()
-        except pygame.error as error:
-            self.run.say(f"this screen has no full screen ({error})")
+        if said := turn_full_screen():
+            self.run.say(said)
             return
         self._resize(pygame.display.get_window_size())
         self.stand.refresh()

@@ -18,9 +18,9 @@ from companion.practice.mock import ANNOUNCED, OVER, PLAYING
 from companion.practice.model import RawEvent
 from companion.scores import for_engraving
 from companion.units import NS_PER_S
-from companion.window.app import open_display
+from companion.window.display import fitted, open_window, scale_of, turn_full_screen
 from companion.window.horn_hands import HornHands
-from companion.window.layout import layout, no_smaller, staff_px_for
+from companion.window.layout import layout, staff_px_for
 from companion.window.mock_run import MockPiece, MockRun, MockSetup
 from companion.window.mock_view import MockView, places
 from companion.window.page import PageView
@@ -46,16 +46,12 @@ class MockApp:
         self.shots = Shots(shots) if shots else None
         self.stepped = SteppedClock() if setup.hidden and is_sim(setup.port) else None
         self.run = MockRun(setup, self.stepped or time.perf_counter_ns)
-        open_display(setup.hidden)
-        pygame.font.init()
-        self.surface = pygame.display.set_mode(no_smaller(size), pygame.RESIZABLE)
-        pygame.display.set_caption("A mock performance – companion")
+        self.surface = open_window("A mock performance – companion", size, hidden=setup.hidden)
         self.type = self._type()
         self.view = MockView(self.run)
         self.quit = False
         self._pages: dict[int, PageView] = {}
         self._asked: MockPiece | None = None
-        self._wanted: MockPiece | None = None
         self._fault = ""
         self._hands = HornHands()
         self._click = ClickPlayer()
@@ -63,8 +59,7 @@ class MockApp:
         self._sound = HornSound(self._click, lambda: setup.chart.transposition)
 
     def _type(self) -> Type:
-        width, height = self.surface.get_size()
-        return Type(min(width / 1280, height / 720))
+        return Type(scale_of(self.surface.get_size()))
 
     @property
     def keys_port(self) -> KeysPort | None:
@@ -116,8 +111,7 @@ class MockApp:
         """The computer's keys are heard while they play."""
         if self.keys_port is None or self.setup.hidden:
             return
-        levels = self._levels
-        self._sound.set_level(levels.tone, levels.tone_muted)
+        self._sound.set_level(self._levels.tone, self._levels.tone_muted)
         self._sound.hear(heard)
 
     # -- pages --------------------------------------------------------------------------------------------------------
@@ -172,11 +166,7 @@ class MockApp:
         page.fill(self._music)
 
     def _resize(self) -> None:
-        size = self.surface.get_size()
-        if no_smaller(size) != size:
-            self.surface = pygame.display.set_mode(no_smaller(size), pygame.RESIZABLE)
-        else:
-            self.surface = pygame.display.get_surface() or self.surface
+        self.surface = fitted(pygame.display.get_window_size())
         self.type = self._type()
         self._pages.clear()
         self.view.forget()
@@ -241,10 +231,8 @@ class MockApp:
                 self._to_the_beginning(self._page)
 
     def _full_screen(self) -> None:
-        try:
-            pygame.display.toggle_fullscreen()
-        except pygame.error as error:
-            self.run.said = f"this screen has no full screen ({error})"
+        if said := turn_full_screen():
+            self.run.said = said
             return
         self._resize()
 

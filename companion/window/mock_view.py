@@ -9,8 +9,10 @@ from dataclasses import dataclass
 import pygame
 
 from companion.practice.mock import ANNOUNCED, OVER, SILENCE
+from companion.window.display import scale_of
 from companion.window.mock_run import Judged, MockRun
 from companion.window.page import PageView
+from companion.window.paper import foot_px, lay_sheet, sheet_in
 from companion.window.pencilled import Mark
 from companion.window.theme import Ink, Type
 
@@ -33,14 +35,12 @@ class Places:
 
 def places(width_px: int, height_px: int) -> Places:
     """The sheet takes the window; no horn and no ladder stand beside it."""
-    u = min(width_px / 1280, height_px / 720)
-    margin, foot_height = round(16 * u), max(34, round(44 * u))
-    width = min(width_px - 2 * margin, round(1120 * u))
-    sheet = pygame.Rect((width_px - width) // 2, margin, width, height_px - foot_height - 2 * margin)
+    u = scale_of((width_px, height_px))
+    sheet = sheet_in((width_px, height_px), 1120)
     side = round(40 * u)
     head = pygame.Rect(sheet.x + side, sheet.y + round(14 * u), sheet.width - 2 * side, max(40, round(46 * u)))
     music = pygame.Rect(head.x, head.bottom + round(6 * u), head.width, sheet.bottom - head.bottom - round(20 * u))
-    foot = pygame.Rect(sheet.x, height_px - foot_height, sheet.width, foot_height)
+    foot = pygame.Rect(sheet.x, height_px - foot_px(u), sheet.width, foot_px(u))
     return Places(u, sheet, head, music, foot)
 
 
@@ -82,8 +82,7 @@ class MockView:
         elif phase == OVER and not self.run.over:
             type_.draw(target, "The judge writes …", target.get_rect().center, 20, "italic", Ink.DESK_TEXT, "center")
         else:
-            pygame.draw.rect(target, Ink.PAPER_EDGE, at.sheet.move(round(4 * at.scale), round(4 * at.scale)))
-            pygame.draw.rect(target, Ink.PAPER, at.sheet, border_radius=3)
+            lay_sheet(target, at.sheet, at.scale)
             if phase == OVER and not self.page_shown:
                 self._draw_sheet(target, type_, at)
             else:

@@ -11,8 +11,8 @@ import pygame
 from companion.errors import CompanionError
 from companion.reports.lesson import LessonItem
 from companion.reports.progress_png import progress_png
-from companion.window.app import open_display
-from companion.window.layout import no_smaller
+from companion.window.display import fitted, open_window, scale_of
+from companion.window.paper import foot_px, lay_sheet, sheet_in
 from companion.window.shots import Shots
 from companion.window.theme import Ink, Type, wrap
 
@@ -56,11 +56,7 @@ class ProgressApp:
     ) -> None:
         self.count, self._page, self.at, self.hidden, self.back = count, page, at, hidden, back
         self.shots = Shots(shots) if shots else None
-        open_display(hidden)
-        pygame.font.init()
-        pygame.key.set_repeat(350, 120)
-        self.surface = pygame.display.set_mode(no_smaller(size), pygame.RESIZABLE)
-        pygame.display.set_caption("Progress – companion")
+        self.surface = open_window("Progress – companion", size, hidden=hidden, repeat_ms=120)
         self.quit = self.closed = False
         self.said = ""
         self._pages: dict[int, LessonItem | str] = {}
@@ -123,11 +119,7 @@ class ProgressApp:
         if event.type == pygame.QUIT:
             self.quit = self.closed = True
         elif event.type == pygame.VIDEORESIZE:
-            wanted = no_smaller((event.w, event.h))
-            if wanted != (event.w, event.h):
-                self.surface = pygame.display.set_mode(wanted, pygame.RESIZABLE)
-            else:
-                self.surface = pygame.display.get_surface() or self.surface
+            self.surface = fitted((event.w, event.h))
             self._plots.clear()
         elif event.type == pygame.KEYDOWN:
             self._key(event)
@@ -152,7 +144,7 @@ class ProgressApp:
 
     def _click(self, pos: tuple[int, int]) -> None:
         """The foot leaves the page, the paper turns it."""
-        sheet, *_ = self._sheet()
+        sheet, _ = self._sheet()
         if pos[1] > sheet.bottom:
             self.quit = True
         else:
@@ -165,23 +157,18 @@ class ProgressApp:
 
     @property
     def _scale(self) -> float:
-        width, height = self.size
-        return min(width / 1280, height / 720)
+        return scale_of(self.size)
 
-    def _sheet(self) -> tuple[pygame.Rect, pygame.Rect, int]:
-        """The paper, what is written on of it, and the foot's height."""
-        width, height = self.size
-        u = self._scale
-        margin, foot = round(16 * u), max(34, round(44 * u))
-        sheet = pygame.Rect(0, margin, min(width - 2 * margin, round(1200 * u)), height - foot - 2 * margin)
-        sheet.centerx = width // 2
-        return sheet, sheet.inflate(-round(72 * u), -round(36 * u)), foot
+    def _sheet(self) -> tuple[pygame.Rect, pygame.Rect]:
+        """The paper, and what is written on of it."""
+        u, sheet = self._scale, sheet_in(self.size, 1200)
+        return sheet, sheet.inflate(-round(72 * u), -round(36 * u))
 
     def _plot_box(self, page: LessonItem | str) -> pygame.Rect | None:
         """The plot takes what the words leave."""
         if isinstance(page, str):
             return None
-        _, area, _ = self._sheet()
+        _, area = self._sheet()
         type_ = Type(self._scale)
         top = area.y + type_.line_height(22, "bold") + round(10 * self._scale)
         room = area.bottom - top
@@ -217,17 +204,16 @@ class ProgressApp:
         """The page that is looked at."""
         target, u = self.surface, self._scale
         type_ = Type(u)
-        sheet, area, foot = self._sheet()
+        sheet, area = self._sheet()
         target.fill(Ink.DESK)
-        pygame.draw.rect(target, Ink.PAPER_EDGE, sheet.move(round(4 * u), round(4 * u)))
-        pygame.draw.rect(target, Ink.PAPER, sheet, border_radius=3)
+        lay_sheet(target, sheet, u)
         page = self._pages.get(self.at)
         if page is None or isinstance(page, str):
             words = page or "looking it up …"
             type_.paragraph(target, words, area, 17, "regular" if page else "italic", Ink.PRINT if page else Ink.QUIET)
         else:
             self._draw_page(type_, area, page)
-        self._draw_foot(type_, foot)
+        self._draw_foot(type_)
 
     def _draw_page(self, type_: Type, area: pygame.Rect, page: LessonItem) -> None:
         target, u = self.surface, self._scale
@@ -265,11 +251,11 @@ class ProgressApp:
                 y = type_.paragraph(target, sentence, place, _TEXT) + round(3 * u)
             y += round(6 * u)
 
-    def _draw_foot(self, type_: Type, foot: int) -> None:
+    def _draw_foot(self, type_: Type) -> None:
         width, height = self.size
         keys = f"← →  the others ({self.at + 1} of {self.count})   ·   " if self.count > 1 else ""
         keys += "Esc  back to the week" if self.back else "Esc  leave"
-        at = (width // 2, height - foot // 2 - 2)
+        at = (width // 2, height - foot_px(self._scale) // 2 - 2)
         type_.draw(self.surface, keys, at, 14, "regular", Ink.DESK_FAINT, "center", width - 40)
 
     def _show_all(self) -> None:

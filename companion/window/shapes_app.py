@@ -18,9 +18,8 @@ from companion.ports.memory import recall
 from companion.ports.tone import TonePlayer
 from companion.practice.shapes import ShapeQuestion
 from companion.record.shapes import Remembered
-from companion.window.app import open_display
+from companion.window.display import fitted, open_window, scale_of, turn_full_screen
 from companion.window.horn_hands import HornHands
-from companion.window.layout import no_smaller
 from companion.window.levels import Levels
 from companion.window.shapes import ShapesScreen
 from companion.window.shapes_horn import letters_of
@@ -55,11 +54,8 @@ class ShapesApp:
     def __init__(self, setup: ShapesSetup, *, size: tuple[int, int] = (1280, 720), shots: Path | None = None) -> None:
         self.setup = setup
         self.shots = Shots(shots) if shots else None
-        open_display(setup.hidden)
-        pygame.font.init()
-        pygame.key.set_repeat(350, 60)
-        self.surface = pygame.display.set_mode(no_smaller(size), pygame.RESIZABLE)
-        pygame.display.set_caption(f"Shapes, {setup.chart.title} – companion")
+        caption = f"Shapes, {setup.chart.title} – companion"
+        self.surface = open_window(caption, size, hidden=setup.hidden, repeat_ms=60)
         self.click = ClickPlayer()
         self.quit = False
         self._down: set[int] = set()
@@ -99,8 +95,7 @@ class ShapesApp:
         return recall(self.setup.settings).settings_for(self.port.name).shift_semitones if self.port else 0
 
     def _type(self) -> Type:
-        width, height = self.surface.get_size()
-        return Type(min(width / 1280, height / 720))
+        return Type(scale_of(self.surface.get_size()))
 
     def loop(self) -> None:
         """Run until the window is closed or left."""
@@ -199,19 +194,13 @@ class ShapesApp:
         return self.screen.key(event, held)
 
     def _full_screen(self) -> None:
-        try:
-            pygame.display.toggle_fullscreen()
-        except pygame.error as error:
-            self.screen.said = f"this screen has no full screen ({error})"
+        if said := turn_full_screen():
+            self.screen.said = said
             return
         self._resize(pygame.display.get_window_size())
 
     def _resize(self, size: tuple[int, int]) -> None:
-        wanted = no_smaller(size)
-        if wanted != size:
-            self.surface = pygame.display.set_mode(wanted, pygame.RESIZABLE)
-        else:
-            self.surface = pygame.display.get_surface() or self.surface
+        self.surface = fitted(size)
         self.type = self._type()
         self.screen.forget()
 

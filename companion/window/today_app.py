@@ -10,10 +10,10 @@ import pygame
 from companion.errors import CompanionError
 from companion.practice.day_plan import DayPlan
 from companion.practice.today import LONGEST_MIN, SHORTEST_MIN, Entry
-from companion.window.app import open_display
-from companion.window.layout import no_smaller
+from companion.window.display import fitted, open_window, scale_of
+from companion.window.paper import foot_px, lay_sheet, sheet_in
 from companion.window.shots import Shots
-from companion.window.theme import Ink, Type, wrap
+from companion.window.theme import Ink, Style, Type, wrap
 
 __all__ = ["TodayApp"]
 
@@ -53,11 +53,7 @@ class TodayApp:
     ) -> None:
         self.sitting, self._look = sitting, look
         self.shots = Shots(shots) if shots else None
-        open_display(hidden)
-        pygame.font.init()
-        pygame.key.set_repeat(350, 80)
-        self.surface = pygame.display.set_mode(no_smaller(size), pygame.RESIZABLE)
-        pygame.display.set_caption("Today – companion")
+        self.surface = open_window("Today – companion", size, hidden=hidden, repeat_ms=80)
         self.size = self.surface.get_size()
         self.at = self._first()
         self.said = said
@@ -99,11 +95,7 @@ class TodayApp:
         if event.type == pygame.QUIT:
             self.quit = True
         elif event.type == pygame.VIDEORESIZE:
-            wanted = no_smaller((event.w, event.h))
-            if wanted != (event.w, event.h):
-                self.surface = pygame.display.set_mode(wanted, pygame.RESIZABLE)
-            else:
-                self.surface = pygame.display.get_surface() or self.surface
+            self.surface = fitted((event.w, event.h))
             self.size = self.surface.get_size()
         elif event.type == pygame.KEYDOWN:
             self._key(event)
@@ -157,14 +149,11 @@ class TodayApp:
     def _draw(self) -> None:
         target = self.surface
         width, height = target.get_size()
-        u = min(width / 1280, height / 720)
+        u = scale_of((width, height))
         type_ = Type(u)
         target.fill(Ink.DESK)
-        margin, foot = round(16 * u), max(34, round(44 * u))
-        sheet = pygame.Rect(0, margin, min(width - 2 * margin, round(980 * u)), height - foot - 2 * margin)
-        sheet.centerx = width // 2
-        pygame.draw.rect(target, Ink.PAPER_EDGE, sheet.move(round(4 * u), round(4 * u)))
-        pygame.draw.rect(target, Ink.PAPER, sheet, border_radius=3)
+        sheet = sheet_in((width, height), 980)
+        lay_sheet(target, sheet, u)
         area = sheet.inflate(-round(88 * u), -round(40 * u))
         type_.draw(target, self.sitting.heading, area.topleft, 22, "italic", max_width_px=area.width)
         y = area.y + round(44 * u)
@@ -174,13 +163,12 @@ class TodayApp:
         self._draw_entries(target, type_, box, u)
         order = "each in one go" if self.sitting.interleaved else "in turns"
         keys = self.said or _KEYS.format(order=order)
-        type_.draw(
-            target, keys, (width // 2, height - foot // 2 - 2), 14, "regular", Ink.DESK_FAINT, "center", width - 40
-        )
+        at = (width // 2, height - foot_px(u) // 2 - 2)
+        type_.draw(target, keys, at, 14, "regular", Ink.DESK_FAINT, "center", width - 40)
 
     def _draw_below(self, target: pygame.Surface, type_: Type, area: pygame.Rect, u: float) -> int:
         """What is done, what is to be said and the cautions, from the bottom up; returns where it begins."""
-        texts = [
+        texts: list[tuple[str, Style]] = [
             (" ".join(self.sitting.day.done), "regular"),
             ("  ".join(self.sitting.remarks), "italic"),
             (CARE, "italic"),
@@ -192,10 +180,10 @@ class TodayApp:
             if not text:
                 continue
             size = 13.5
-            lines = min(3, len(wrap(text, type_.font(size, style), area.width)))  # type: ignore[arg-type]
-            high = lines * type_.line_height(size, style)  # type: ignore[arg-type]
+            lines = min(3, len(wrap(text, type_.font(size, style), area.width)))
+            high = lines * type_.line_height(size, style)
             place = pygame.Rect(area.x, bottom - high, area.width, high)
-            type_.paragraph(target, text, place, size, style, Ink.QUIET)  # type: ignore[arg-type]
+            type_.paragraph(target, text, place, size, style, Ink.QUIET)
             bottom -= high + round(6 * u)
         return bottom
 
@@ -240,10 +228,10 @@ class TodayApp:
         minutes = f"{entry.minutes:.0f} min"
         type_.draw(target, minutes, (box.x, top + round(2 * u)), 15, "italic", Ink.QUIET)
         x = box.x + self._indent(u)
-        style = "italic" if entry.task is None else "regular" if entry.again else "bold"
+        style: Style = "italic" if entry.task is None else "regular" if entry.again else "bold"
         colour = Ink.QUIET if quiet else Ink.PRINT
         words = self.sitting.words(entry)
-        type_.draw(target, words, (x, top), 17, style, colour, max_width_px=box.right - x)  # type: ignore[arg-type]
+        type_.draw(target, words, (x, top), 17, style, colour, max_width_px=box.right - x)
         if entry.task is not None and not entry.again:
             under = top + type_.line_height(17, "bold") + round(2 * u)
             place = pygame.Rect(x, under, box.right - x, box.bottom - under)

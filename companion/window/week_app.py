@@ -13,9 +13,9 @@ import pygame
 from companion.errors import CompanionError
 from companion.record.week import MAX_BPM, MIN_BPM, WeekItem
 from companion.units import ns_from_s
-from companion.window.app import open_display
+from companion.window.display import fitted, open_window, scale_of, turn_full_screen
 from companion.window.entry_leaf import EntryLeaf
-from companion.window.layout import layout, no_smaller
+from companion.window.layout import layout
 from companion.window.leaves import Leaf
 from companion.window.shots import Shots
 from companion.window.theme import Type
@@ -88,11 +88,7 @@ class WeekApp:
         self._looked_ns = self._pressed_ns = clock()
         self._swallow = ""
         self._changed = True
-        open_display(hidden)
-        pygame.font.init()
-        pygame.key.set_repeat(350, 80)
-        self.surface = pygame.display.set_mode(no_smaller(size), pygame.RESIZABLE)
-        pygame.display.set_caption(_CAPTION)
+        self.surface = open_window(_CAPTION, size, hidden=hidden, repeat_ms=80)
         self.view = WeekView(self)
 
     # -- what is shown ------------------------------------------------------------------------------------------------
@@ -274,11 +270,10 @@ class WeekApp:
 
     def draw(self) -> None:
         """The page and the leaf on it."""
-        width, height = self.size
-        type_ = Type(min(width / 1280, height / 720))
+        type_ = Type(scale_of(self.size))
         self.view.draw(self.surface, type_)
         if self.leaf is not None:
-            self.leaf.draw(self.surface, layout(width, height), type_)
+            self.leaf.draw(self.surface, layout(*self.size), type_)
 
     def come_back(self, at: int, said: str = "") -> None:
         """Another page was shown in this window: go on with the item that was looked at there."""
@@ -296,11 +291,7 @@ class WeekApp:
         if event.type == pygame.QUIT:
             self.quit = True
         elif event.type == pygame.VIDEORESIZE:
-            wanted = no_smaller((event.w, event.h))
-            if wanted != (event.w, event.h):
-                self.surface = pygame.display.set_mode(wanted, pygame.RESIZABLE)
-            else:
-                self.surface = pygame.display.get_surface() or self.surface
+            self.surface = fitted((event.w, event.h))
         elif event.type == pygame.WINDOWFOCUSGAINED:
             # Somebody may have played or synchronised meanwhile.
             self._abouts.clear()
@@ -421,11 +412,7 @@ class WeekApp:
             self._letter(found)
 
     def _full_screen(self) -> None:
-        try:
-            pygame.display.toggle_fullscreen()
-        except pygame.error as error:
-            self.said = f"this screen has no full screen ({error})"
-            return
+        self.said = turn_full_screen()
         self.surface = pygame.display.get_surface() or self.surface
 
     def _show_all(self) -> None:

@@ -11,6 +11,7 @@ import pygame
 from companion.practice.climbs import CLIMBS
 from companion.record.text import LEGEND, day_cell
 from companion.record.week import WEEKDAYS, WeekItem, WeekSheet
+from companion.window.paper import foot_px, lay_sheet, sheet_in
 from companion.window.theme import Ink, Style, Type, wrap
 from companion.window.week_data import ItemAbout
 from companion.window.week_words import fields_of, heading_of, title_of
@@ -54,11 +55,8 @@ class WeekView:
         width, height = target.get_size()
         u = type_.scale
         target.fill(Ink.DESK)
-        margin, foot = round(16 * u), max(34, round(44 * u))
-        sheet = pygame.Rect(0, margin, min(width - 2 * margin, round(1200 * u)), height - foot - 2 * margin)
-        sheet.centerx = width // 2
-        pygame.draw.rect(target, Ink.PAPER_EDGE, sheet.move(round(4 * u), round(4 * u)))
-        pygame.draw.rect(target, Ink.PAPER, sheet, border_radius=3)
+        foot, sheet = foot_px(u), sheet_in((width, height), 1200)
+        lay_sheet(target, sheet, u)
         area = sheet.inflate(-round(72 * u), -round(36 * u))
         week = self.app.shown.sheet
         type_.draw(target, heading_of(week), area.topleft, 22, "italic", max_width_px=area.width)

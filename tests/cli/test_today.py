@@ -20,7 +20,7 @@ from companion.practice.today import COLD, ITEM, SHAPES, TROUBLE, Task
 from companion.record import NoteRecord, Sitting, TakeRecord
 from companion.record.week import load
 from companion.scores import read
-from companion.window.app import NoScreen
+from companion.window.display import NoScreen
 from tests.record_logs import answer
 
 PASSAGES = Path(__file__).parents[2] / "shared" / "passages"

@@ -106,7 +106,7 @@ def test_the_plot_keeps_its_share_and_stays_on_the_paper(size: tuple[int, int]) 
     app.draw()
     page = app._pages[0]
     box = app._plot_box(page)
-    sheet, area, _ = app._sheet()
+    sheet, area = app._sheet()
     assert box is not None and sheet.contains(box) and box.height >= 0.42 * area.height
     # Nothing is written beyond the paper's lower edge.
     below = app.surface.subsurface(pygame.Rect(sheet.x, sheet.bottom - 6, sheet.width, 4))

@@ -425,7 +425,7 @@ def test_progress_is_shown_in_the_same_window_and_the_stand_after_it(
     played: list[list[str]] = []
     monkeypatch.setattr(pygame.event, "get", get)
     monkeypatch.setattr("companion.cli.main", lambda words: played.append(words))
-    monkeypatch.setattr("companion.window.app.open_display", lambda hidden: pygame.display.init())
+    monkeypatch.setattr("companion.window.display.open_display", lambda hidden: pygame.display.init())
     desk = WeekDesk(sheet, sheet.parent / "sessions", ("--sessions", "x"))
     assert show_week(desk, student=False, size=(1024, 640), hidden=False, shots=None) == 0
     week, progress = "The week", "Progress"
