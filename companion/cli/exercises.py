@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import json
 import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -11,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from companion import __version__, paths
+from companion.cli.result_file import write_json
 from companion.errors import UsageError
 
 if TYPE_CHECKING:
@@ -110,7 +110,7 @@ def run(args: argparse.Namespace) -> int:
     if args.output:
         files = write_items(items, args.output, opened, args.format, args.sounding, args.overwrite)
     if args.json:
-        _write_json(args.json, _result(args, opened, offers, items, files, remarks))
+        _write(args.json, _result(args, opened, offers, items, files, remarks))
     if items:
         lines = [line for item, own in zip(items, files, strict=True) for line in item_lines(item, own, args)]
     else:
@@ -259,12 +259,7 @@ def _item_result(item: Item) -> dict[str, Any]:
     }
 
 
-def _write_json(path: Path, result: dict[str, Any]) -> None:
+def _write(path: Path, result: dict[str, Any]) -> None:
     if path.exists() and os.path.samefile(path, result["file"]):
         raise UsageError(f"--json {path}: that is the score itself; give another name, and the score stays as it is")
-    # A file name that is no UTF-8 has halves of characters: they are written as JSON has them.
-    text = json.dumps(result, ensure_ascii=False, indent=1) + "\n"
-    try:
-        path.write_bytes(text.encode("utf-8", "backslashreplace"))
-    except OSError as error:
-        raise UsageError(f"--json {path}: can't be written ({error.strerror}): give another name") from error
+    write_json(path, result)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import json
 import sys
 from dataclasses import replace
 from pathlib import Path
@@ -11,8 +10,10 @@ from random import Random
 from typing import TYPE_CHECKING, Any
 
 from companion import __version__, paths
+from companion.cli import arguments
 from companion.cli.opening import Opened, check_there, open_passage
-from companion.cli.play import _check_writable, _count, _say_unsaved, _shift, _size, controller_there
+from companion.cli.play import controller_there
+from companion.cli.result_file import check_writable, say_unsaved, write_json
 from companion.errors import UsageError, WeekSheetError
 
 if TYPE_CHECKING:
@@ -41,29 +42,25 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.epilog = _EXAMPLES
     parser.add_argument("pieces", nargs="+", metavar="FILE[:BARS]", help="the scores, each with bars such as :5-8")
     parser.add_argument("--drawn", action="store_true", help="in an order that is drawn, as some auditions have it")
-    parser.add_argument("--seed", type=_count, metavar="N", help="with --drawn: the same order again")
+    parser.add_argument("--seed", type=arguments.count, metavar="N", help="with --drawn: the same order again")
     parser.add_argument(
         "--silence", type=_seconds, default=SILENCE_S, metavar="S",
         help=f"seconds of silence before each announcement, 0 to 600 (default: {SILENCE_S:g})",
     )  # fmt: skip
     parser.add_argument("--instrument", metavar="HORN", help="soprano, alto, tenor, baritone or a chart of your own")
     parser.add_argument("--port", metavar="NAME", help="the controller; see: companion ports")
-    parser.add_argument("--shift", type=_shift, metavar="N", help="semitones from what is heard to what is written")
+    parser.add_argument(
+        "--shift", type=arguments.shift, metavar="N", help="semitones from what is heard to what is written"
+    )
     parser.add_argument("--sessions", type=Path, metavar="DIR", help="the practice log (default: $COMPANION_SESSIONS)")
     parser.add_argument("--json", type=Path, metavar="OUT.json", help="write the judge's sheet there as data, too")
-    parser.add_argument("--size", type=_size, default=(1280, 720), metavar="WxH", help="default: 1280x720")
+    arguments.add_size(parser)
     parser.add_argument("--hidden", action="store_true", help="run without a display (with the simulated player)")
     parser.add_argument("--shots", type=Path, metavar="DIR", help="save a PNG of each kind of screen there")
 
 
 def _seconds(text: str) -> float:
-    try:
-        value = float(text)
-    except ValueError:
-        raise argparse.ArgumentTypeError(f"{text!r} is not a number") from None
-    if not 0 <= value <= 600:
-        raise argparse.ArgumentTypeError(f"{text} is out of range: give 0 to 600 seconds")
-    return value
+    return arguments.number_within(text, 0, 600, "seconds")
 
 
 def run(args: argparse.Namespace) -> int:
@@ -75,7 +72,7 @@ def run(args: argparse.Namespace) -> int:
         raise UsageError("--seed draws an order: give it together with --drawn")
     for file, _ in wanted:
         check_there(file)
-    _check_writable(args.json)
+    check_writable(args.json)
     if args.drawn:
         Random(args.seed).shuffle(wanted)
     with Engraver() as engraver:
@@ -101,7 +98,7 @@ def _perform(args: argparse.Namespace, wanted: list[tuple[Path, str]], engraver:
         try:
             app.loop()
         finally:
-            _say_unsaved(app.run.unsaved)
+            say_unsaved(app.run.unsaved)
     if app.run.judged:
         print("\n".join(_lines(app.run)))
     if args.json:
@@ -189,10 +186,7 @@ def _lines(run: MockRun) -> list[str]:
 
 def _write(path: Path, run: MockRun) -> None:
     data = {"companion": __version__, "over": run.over, "pieces": [_as_data(judged) for judged in run.judged]}
-    try:
-        path.write_bytes((json.dumps(data, ensure_ascii=False, indent=1) + "\n").encode("utf-8", "backslashreplace"))
-    except OSError as error:
-        raise UsageError(f"--json {path}: can't be written ({error.strerror}); the takes are in the log") from error
+    write_json(path, data, "the takes are in the practice log")
 
 
 def _as_data(judged: Judged) -> dict[str, Any]:

@@ -4,18 +4,16 @@ from __future__ import annotations
 
 import argparse
 import contextlib
-import json
-import os
-import re
 import sys
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from companion import __version__, paths
+from companion.cli import arguments
 from companion.cli.opening import Opened, check_there, open_passage
-from companion.errors import PortError, UsageError
-from companion.units import LARGEST_SHIFT_SEMITONES, LONGEST_DELAY_MS
+from companion.cli.result_file import check_writable, say_unsaved, write_json
+from companion.errors import PortError
 
 if TYPE_CHECKING:
     from companion.charts.model import Chart
@@ -28,8 +26,6 @@ if TYPE_CHECKING:
 
 __all__ = ["add_arguments", "add_stand_arguments", "controller_there", "play", "run"]
 
-#: The largest screens there are; the page is engraved up to this.
-LARGEST_SIZE = (7680, 4320)
 #: So many items of the week sheet are named.
 MOST_NAMED = 3
 EXAMPLES = """examples:
@@ -68,23 +64,32 @@ def add_stand_arguments(parser: argparse.ArgumentParser) -> None:
     music.add_argument("--marks", type=Path, metavar="FILE", help="the mark sheet (default: FILE.marks.toml beside it)")
     music.add_argument("--rule-file", type=Path, metavar="FILE", help="changes to the rules (usual: shared/rules.toml)")
     ladder = parser.add_argument_group("the ladder (quarters a minute)")
-    ladder.add_argument("--start", type=_tempo, metavar="BPM", help="lowest rung (default: about 60 %% of the target)")
     ladder.add_argument(
-        "--target", type=_tempo, metavar="BPM", help="highest rung (default: the week sheet, else the printed tempo)"
+        "--start", type=arguments.tempo, metavar="BPM", help="lowest rung (default: about 60 %% of the target)"
+    )
+    ladder.add_argument(
+        "--target",
+        type=arguments.tempo,
+        metavar="BPM",
+        help="highest rung (default: the week sheet, else the printed tempo)",
     )
     steps = ladder.add_mutually_exclusive_group()
     steps.add_argument(
-        "--step", type=_tempo, metavar="BPM", help="from rung to rung (default: 4, more on a long ladder)"
+        "--step", type=arguments.tempo, metavar="BPM", help="from rung to rung (default: 4, more on a long ladder)"
     )
-    steps.add_argument("--step-percent", type=_tempo, metavar="P", help="from rung to rung, in per cent of the lower")
+    steps.add_argument(
+        "--step-percent", type=arguments.tempo, metavar="P", help="from rung to rung, in per cent of the lower"
+    )
     ladder.add_argument(
         "--climb", metavar="NAME", help="steady steps (default), alternate (slow and target in turn), overshoot or grow"
     )
-    ladder.add_argument("--tempo", type=_tempo, metavar="BPM", help="begin on the rung nearest to this tempo")
+    ladder.add_argument("--tempo", type=arguments.tempo, metavar="BPM", help="begin on the rung nearest to this tempo")
     ladder.add_argument(
-        "--clean-takes", type=_count, metavar="N", help="clean takes in a row for the next rung (default: 3)"
+        "--clean-takes", type=arguments.count, metavar="N", help="clean takes in a row for the next rung (default: 3)"
     )
-    ladder.add_argument("--tolerance", type=_tempo, metavar="MS", help="a note this close to the click is on time")
+    ladder.add_argument(
+        "--tolerance", type=arguments.tempo, metavar="MS", help="a note this close to the click is on time"
+    )
     ladder.add_argument("--sheet", type=Path, metavar="FILE", help="the week sheet to take the target from")
     port = parser.add_argument_group("the controller")
     port.add_argument(
@@ -94,64 +99,19 @@ def add_stand_arguments(parser: argparse.ArgumentParser) -> None:
         " ...); see: companion ports",
     )
     port.add_argument(
-        "--shift", type=_shift, metavar="SEMITONES", help="added to each note received to get written pitch"
+        "--shift", type=arguments.shift, metavar="SEMITONES", help="added to each note received to get written pitch"
     )
-    port.add_argument("--delay", type=_delay, metavar="MS", help="taken off all times: what the set-up is late by")
+    port.add_argument(
+        "--delay", type=arguments.delay, metavar="MS", help="taken off all times: what the set-up is late by"
+    )
     window = parser.add_argument_group("the window and the run")
-    window.add_argument(
-        "--size", type=_size, default=(1280, 720), metavar="WxH", help="window size (default: 1280x720)"
-    )
+    arguments.add_size(window)
     window.add_argument("--mute", action="store_true", help="begin with the click off")
     window.add_argument("--hidden", action="store_true", help="run without a display")
-    window.add_argument("--takes", type=_count, metavar="N", help="start takes without a key and end after N")
+    window.add_argument("--takes", type=arguments.count, metavar="N", help="start takes without a key and end after N")
     window.add_argument("--shots", type=Path, metavar="DIR", help="save a PNG of each kind of screen there")
     window.add_argument("--json", type=Path, metavar="FILE", help="write the result of the run there")
     window.add_argument("--sessions", type=Path, metavar="DIR", help="where the practice log is kept")
-
-
-def _tempo(text: str) -> float:
-    try:
-        value = float(text)
-    except ValueError:
-        raise argparse.ArgumentTypeError(f"{text!r} is not a number") from None
-    if not 0 < value < 1000:
-        raise argparse.ArgumentTypeError(f"{text} is out of range: give a number above 0 and below 1000")
-    return value
-
-
-def _count(text: str) -> int:
-    if not text.isdecimal() or not 1 <= int(text) <= 10_000:
-        raise argparse.ArgumentTypeError(f"{text!r} is not a whole number from 1 up")
-    return int(text)
-
-
-def _shift(text: str) -> int:
-    if not re.fullmatch(r"[+-]?\d{1,3}", text) or abs(int(text)) > LARGEST_SHIFT_SEMITONES:
-        most = LARGEST_SHIFT_SEMITONES
-        raise argparse.ArgumentTypeError(f"{text!r} is not a whole number of semitones from -{most} to {most}")
-    return int(text)
-
-
-def _delay(text: str) -> float:
-    try:
-        value = float(text)
-    except ValueError:
-        raise argparse.ArgumentTypeError(f"{text!r} is not a number") from None
-    # Not a number is not within, either.
-    if not abs(value) <= LONGEST_DELAY_MS:
-        most = LONGEST_DELAY_MS
-        raise argparse.ArgumentTypeError(f"{text} is out of range: give milliseconds from -{most:g} to {most:g}")
-    return value
-
-
-def _size(text: str) -> tuple[int, int]:
-    match = re.fullmatch(r"(\d{3,5})[xX×](\d{3,5})", text)
-    if not match:
-        raise argparse.ArgumentTypeError(f"{text!r} is not a size such as 1280x720")
-    size = int(match[1]), int(match[2])
-    if size[0] > LARGEST_SIZE[0] or size[1] > LARGEST_SIZE[1]:
-        raise argparse.ArgumentTypeError(f"{text} is larger than any screen: give up to 7680x4320")
-    return size
 
 
 def run(args: argparse.Namespace) -> int:
@@ -165,7 +125,7 @@ def play(args: argparse.Namespace, file: Path, by_itself: bool) -> int:
     from companion.engraving import Engraver
 
     check_there(file)
-    _check_writable(args.json)
+    check_writable(args.json)
     with Engraver() as engraver:
         return _play(args, file, by_itself, engraver)
 
@@ -189,7 +149,7 @@ def _play(args: argparse.Namespace, file: Path, by_itself: bool, engraver: Any) 
         try:
             app.loop()
         finally:
-            _say_unsaved(app.run.unsaved)
+            say_unsaved(app.run.unsaved)
             if args.json:
                 _write_result(args.json, app.run)
     return endings.exit_code
@@ -383,27 +343,6 @@ def controller_there() -> str | None:
     return devices[0] if len(devices) == 1 else None
 
 
-def _say_unsaved(unsaved: str) -> None:
-    """Takes that the disk refused to the end are not lost in silence."""
-    if unsaved:
-        print(f"companion: {' '.join(unsaved.split())}", file=sys.stderr)
-
-
-def _check_writable(path: Path | None) -> None:
-    """A result that can't be written is said before an hour's practice, not after it."""
-    if path is None:
-        return
-    folder = path.parent
-    try:
-        path.stat()
-    except FileNotFoundError:
-        pass
-    except OSError as error:
-        raise UsageError(f"--json {path}: can't be written there ({error.strerror}): give another name") from error
-    if path.is_dir() or not folder.is_dir() or not os.access(folder, os.W_OK):
-        raise UsageError(f"--json {path}: can't be written there; name a file in a folder that exists")
-
-
 def _write_result(path: Path, run: Run) -> None:
     piece, music = run.piece.passage, run.music.passage
     result = {
@@ -416,10 +355,4 @@ def _write_result(path: Path, run: Run) -> None:
         "port": run.port_name,
         "takes": run.results,
     }
-    try:
-        # A file name that is no UTF-8 has halves of characters: they are written as JSON has them, \udcff.
-        path.write_bytes((json.dumps(result, ensure_ascii=False, indent=1) + "\n").encode("utf-8", "backslashreplace"))
-    except OSError as error:
-        raise UsageError(
-            f"--json {path}: can't be written ({error.strerror}); the takes are in the practice log"
-        ) from error
+    write_json(path, result, "the takes are in the practice log")

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from companion import paths
+from companion.cli import arguments
 from companion.cli.course import Course, Fingers, course_of, fingers_in, fingers_of, of_one_horn
 from companion.cli.exercise_options import add_exercise, assignments, check_exercise
 from companion.errors import CompanionError, UsageError, WeekSheetError
@@ -49,8 +50,6 @@ days of practice are needed for that."""
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of `companion progress`."""
-    from companion.cli.play import _size
-
     parser.formatter_class = argparse.RawDescriptionHelpFormatter
     parser.epilog = _EXAMPLES
     parser.add_argument("file", nargs="?", type=Path, metavar="FILE", help="the score")
@@ -69,7 +68,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     window.add_argument(
         "--window", action="store_true", help="show plot and words as pages, one for each choice of bars"
     )
-    window.add_argument("--size", type=_size, default=(1280, 720), metavar="WxH", help="default: 1280x720")
+    arguments.add_size(window)
     window.add_argument("--hidden", action="store_true", help="run without a display; with --shots")
     window.add_argument("--shots", type=Path, metavar="DIR", help="save a PNG of each page there, and end")
 

@@ -6,11 +6,12 @@ import argparse
 import contextlib
 import re
 import sys
-from datetime import date, datetime
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from companion import paths
+from companion.cli import arguments
 from companion.errors import CompanionError, RecordError, UsageError
 from companion.record.choosing import Choice
 
@@ -102,21 +103,16 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def _add_choice(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--file", type=Path, metavar="SCORE", help="only takes of this passage")
-    parser.add_argument("--since", type=_day, metavar="DATE", help="only takes from this day on, such as 2026-11-01")
-    parser.add_argument("--before", type=_day, metavar="DATE", help="only takes of earlier days")
+    parser.add_argument(
+        "--since", type=arguments.day, metavar="DATE", help="only takes from this day on, such as 2026-11-01"
+    )
+    parser.add_argument("--before", type=arguments.day, metavar="DATE", help="only takes of earlier days")
     parser.add_argument("--horn", metavar="HORN", help="only takes on this horn, such as alto")
     _add_sessions(parser)
 
 
 def _add_sessions(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--sessions", type=Path, metavar="DIR", help="the practice log (default: $COMPANION_SESSIONS)")
-
-
-def _day(text: str) -> date:
-    try:
-        return date.fromisoformat(text)
-    except ValueError:
-        raise argparse.ArgumentTypeError(f"{text} is no date; write it as 2026-11-27") from None
 
 
 def _moment(text: str) -> datetime:

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from companion import paths
+from companion.cli import arguments
 from companion.cli.opening import check_there, open_passage
 from companion.errors import UsageError
 
@@ -44,8 +45,6 @@ fsrs). Times are an average player's, fitted to published trill rates (arXiv:250
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of `companion shapes`."""
-    from companion.cli.play import _size
-
     parser.formatter_class = argparse.RawDescriptionHelpFormatter
     parser.epilog = _EXAMPLES
     parser.add_argument("note", nargs="?", metavar="NOTE", help="a written note, such as B-flat4")
@@ -60,7 +59,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--sessions", type=Path, metavar="DIR", help="the practice log (default: $COMPANION_SESSIONS)")
     window = parser.add_argument_group("the screen")
     window.add_argument("--port", metavar="NAME", help="the controller; see: companion ports")
-    window.add_argument("--size", type=_size, default=(1280, 720), metavar="WxH", help="default: 1280x720")
+    arguments.add_size(window)
     window.add_argument("--mute", action="store_true", help="begin without sound")
     window.add_argument("--hidden", action="store_true", help="run without a display; with --shots")
     window.add_argument("--shots", type=Path, metavar="DIR", help="save a PNG of each kind of screen there, and end")

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import contextlib
-import json
 import re
 import sys
 from collections.abc import Callable, Sequence
@@ -13,6 +12,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from companion import __version__, paths
+from companion.cli import arguments
+from companion.cli.result_file import check_writable, write_json
 from companion.errors import CompanionError, UsageError
 
 if TYPE_CHECKING:
@@ -44,22 +45,16 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--json", type=Path, metavar="OUT.json", help="write all of it as data")
     parser.add_argument("--all", action="store_true", help=f"print all rows, not the first {MOST_ROWS}")
     parser.add_argument("--no-trouble", action="store_true", help="don't look for what keeps failing (quicker)")
-    parser.add_argument("--today", type=_day, default=None, metavar="DAY", help="reckon from this day (default: today)")
-
-
-def _day(text: str) -> date:
-    try:
-        return date.fromisoformat(text)
-    except ValueError:
-        raise argparse.ArgumentTypeError(f"{text!r} is no date: write such as 2026-11-23") from None
+    parser.add_argument(
+        "--today", type=arguments.day, default=None, metavar="DAY", help="reckon from this day (default: today)"
+    )
 
 
 def run(args: argparse.Namespace) -> int:
     """`companion studio`."""
-    from companion.cli.play import _check_writable
     from companion.record.studio import look_at_studio
 
-    _check_writable(args.json)
+    check_writable(args.json)
     _check_outside(args.pages, args.folder)
     _check_outside(args.json, args.folder)
     today = args.today or date.today()
@@ -69,7 +64,7 @@ def run(args: argparse.Namespace) -> int:
     )
     print("\n".join(_lines(found, args.folder, today, with_all=args.all, trouble=not args.no_trouble)))
     if args.json:
-        _write_json(args.json, found, today)
+        _write(args.json, found, today)
     if args.pages:
         print(f"\n{_write_pages(args.pages, found, today)}")
     return 0
@@ -187,7 +182,7 @@ def _plain_name(student: Student) -> str:
     return re.sub(r"[^\w-]+", "-", student.shown).strip("-")[:60] or "student"
 
 
-def _write_json(path: Path, found: Studio, today: date) -> None:
+def _write(path: Path, found: Studio, today: date) -> None:
     data = {
         "companion": __version__,
         "today": today.isoformat(),
@@ -197,10 +192,7 @@ def _write_json(path: Path, found: Studio, today: date) -> None:
         ],
         "remarks": list(found.remarks),
     }
-    try:
-        path.write_bytes((json.dumps(data, ensure_ascii=False, indent=1) + "\n").encode("utf-8", "backslashreplace"))
-    except OSError as error:
-        raise UsageError(f"--json {path}: can't be written ({error.strerror}): give another name") from error
+    write_json(path, data)
 
 
 def _as_data(student: Student) -> dict[str, Any]:

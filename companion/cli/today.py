@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from companion import paths
+from companion.cli import arguments
 from companion.errors import UsageError, WeekSheetError
 
 if TYPE_CHECKING:
@@ -42,8 +43,6 @@ CARE = (
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of `companion today`."""
-    from companion.cli.play import _size
-
     parser.formatter_class = argparse.RawDescriptionHelpFormatter
     parser.epilog = _EXAMPLES
     parser.add_argument("--minutes", type=_minutes, metavar="N", help="length of the sitting, breaks not counted")
@@ -56,7 +55,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--json", action="store_true", help="print the plan as data")
     window = parser.add_argument_group("the page")
     window.add_argument("--window", action="store_true", help="show it as a page; the space bar starts the next thing")
-    window.add_argument("--size", type=_size, default=(1280, 720), metavar="WxH", help="default: 1280x720")
+    arguments.add_size(window)
     window.add_argument("--hidden", action="store_true", help="run without a display; with --shots")
     window.add_argument("--shots", type=Path, metavar="DIR", help="save a PNG of the page there, and end")
 
@@ -64,13 +63,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def _minutes(text: str) -> float:
     from companion.practice.today import LONGEST_MIN, SHORTEST_MIN
 
-    try:
-        value = float(text)
-    except ValueError:
-        raise argparse.ArgumentTypeError(f"{text!r} is not a number") from None
-    if not SHORTEST_MIN <= value <= LONGEST_MIN:
-        raise argparse.ArgumentTypeError(f"{text} is out of range: give {SHORTEST_MIN:g} to {LONGEST_MIN:g} minutes")
-    return value
+    return arguments.number_within(text, SHORTEST_MIN, LONGEST_MIN, "minutes")
 
 
 def run(args: argparse.Namespace) -> int:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import json
 import textwrap
 from collections.abc import Sequence
 from dataclasses import asdict
@@ -12,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from companion import __version__, paths
 from companion.cli.exercise_options import add_exercise, check_exercise
+from companion.cli.result_file import write_json
 from companion.errors import UsageError
 
 if TYPE_CHECKING:
@@ -90,7 +90,7 @@ def run(args: argparse.Namespace) -> int:
     remarks = (*(opened.remarks if opened else ()), *survey(sessions, wanted=Wanted(first_day="9999-12-31")).remarks)
     lines += ["", *remark_lines(remarks)] if remarks else []
     if args.json:
-        _write(args.json, _result(args.file, opened, chart, spots, over_all, lags, trills))
+        write_json(args.json, _result(args.file, opened, chart, spots, over_all, lags, trills))
     if args.links and opened is not None and music is not None:
         lines += ["", _write_links(args.links, opened, music, spots)]
     print("\n".join(lines))
@@ -214,12 +214,3 @@ def _result(
         "finger_lags": [asdict(lag) for lag in lags],
         "trill_lags": [asdict(lag) for lag in trills],
     }
-
-
-def _write(path: Path, result: dict[str, Any]) -> None:
-    # Keys of the horn are sets; a file name that is no UTF-8 has halves of characters, written as JSON has them.
-    text = json.dumps(result, ensure_ascii=False, indent=1, default=sorted) + "\n"
-    try:
-        path.write_bytes(text.encode("utf-8", "backslashreplace"))
-    except OSError as error:
-        raise UsageError(f"--json {path}: can't be written ({error.strerror}): give another name") from error

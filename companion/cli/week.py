@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from companion import paths
+from companion.cli import arguments
 from companion.cli.week_items import ItemReader
 from companion.cli.week_page import look_at_item, play_words
 from companion.errors import CompanionError, UsageError
@@ -52,8 +53,6 @@ beside it with ~ at the end of its name. A passage from another folder is copied
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of `companion week`."""
-    from companion.cli.play import _size
-
     parser.formatter_class = argparse.RawDescriptionHelpFormatter
     parser.epilog = _EXAMPLES
     parser.add_argument("--sheet", type=Path, metavar="FILE", help="the week sheet (default: week.toml in shared/)")
@@ -61,7 +60,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--student", action="store_true", help="show what is still to do rather than the table")
     window = parser.add_argument_group("the page")
     window.add_argument("--window", action="store_true", help="show the sheet as a page; the teacher's is written on")
-    window.add_argument("--size", type=_size, default=(1280, 720), metavar="WxH", help="default: 1280x720")
+    arguments.add_size(window)
     window.add_argument("--hidden", action="store_true", help="run without a display; with --shots")
     window.add_argument("--shots", type=Path, metavar="DIR", help="save a PNG of each page there, and end")
     actions = parser.add_subparsers(dest="action", metavar="set, drop", required=False)

@@ -1,0 +1,44 @@
+"""`--json FILE`: what a command found, written as data."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from pathlib import Path
+from typing import Any
+
+from companion.errors import UsageError
+
+__all__ = ["check_writable", "say_unsaved", "write_json"]
+
+
+def check_writable(path: Path | None) -> None:
+    """A result that can't be written is said before an hour's practice, not after it. Raises `UsageError`."""
+    if path is None:
+        return
+    folder = path.parent
+    try:
+        path.stat()
+    except FileNotFoundError:
+        pass
+    except OSError as error:
+        raise UsageError(f"--json {path}: can't be written there ({error.strerror}): give another name") from error
+    if path.is_dir() or not folder.is_dir() or not os.access(folder, os.W_OK):
+        raise UsageError(f"--json {path}: can't be written there; name a file in a folder that exists")
+
+
+def write_json(path: Path, result: dict[str, Any], hint: str = "give another name") -> None:
+    """Write it. Raises `UsageError` with the hint where that fails."""
+    # Keys of the horn are sets. A file name that is no UTF-8 has halves of characters: as JSON has them, \\udcff.
+    text = json.dumps(result, ensure_ascii=False, indent=1, default=sorted) + "\n"
+    try:
+        path.write_bytes(text.encode("utf-8", "backslashreplace"))
+    except OSError as error:
+        raise UsageError(f"--json {path}: can't be written ({error.strerror}): {hint}") from error
+
+
+def say_unsaved(unsaved: str) -> None:
+    """Takes that the disk refused to the end are not lost in silence."""
+    if unsaved:
+        print(f"companion: {' '.join(unsaved.split())}", file=sys.stderr)
