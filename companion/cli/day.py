@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
-from companion.cli.week_items import ItemMusic, ItemReader
+from companion.cli.course import of_one_horn
+from companion.cli.week_items import ItemMusic, ItemReader, play_words, short_path
 from companion.errors import CompanionError
 from companion.practice.day_plan import Day
 from companion.practice.hurdle import change_in_words
 from companion.practice.today import COLD, ITEM, SHAPES, TROUBLE, Task, need_of
-from companion.practice.words import capital, number_of
+from companion.practice.words import capital, number_of, piece_in_words
 from companion.record.cold import COLD_AFTER_S, cold_in_words, count_cold
 from companion.record.index import Wanted, survey
 from companion.record.model import TakeSummary
@@ -46,10 +46,7 @@ class _Item:
     def words(self) -> str:
         """`Étude in E minor, bars 5–8`, `links of Étude in E minor`."""
         title = self.music.passage.title if self.music and not self.item.exercise else ""
-        title = title or Path(self.item.passage).stem
-        bars = self.item.bars.replace("-", "–")
-        where = f", {'bars' if '–' in bars else 'bar'} {bars}" if bars else ""
-        return f"{self.item.exercise} of {title}{where}" if self.item.exercise else f"{title}{where}"
+        return piece_in_words(title or Path(self.item.passage).stem, self.item.bars, self.item.exercise)
 
 
 def look_at_day(sheet: WeekSheet | None, sessions: Path, now: datetime) -> Day:
@@ -101,7 +98,7 @@ def _items(sheet: WeekSheet, reader: ItemReader, own: Sequence[TakeSummary]) -> 
         takes = of_item(item, own, sha256)[0] if music else ()
         whole = of_passage(own, sha256, item.passage)[0] if music and not item.exercise else takes
         if music:
-            takes, whole = (tuple(t for t in ts if t.instrument in ("", music.chart.name)) for ts in (takes, whole))
+            takes, whole = (of_one_horn(found, music.chart.name)[0] for found in (takes, whole))
         week = [day.isoformat() for day in sheet.days]
         found.append(_Item(item, music, takes, whole, reached(item, week, takes, sha256), fault))
     return found
@@ -131,7 +128,7 @@ def _state(one: _Item, sheet: WeekSheet, today: date) -> Task | str:
         title=one.words,
         why=_why(one, best, due, overdue=overdue),
         need=need_of(gap, (due - today).days, done=one.reached.done, minutes_today=minutes),
-        command=_command(item, tempo_bpm),
+        command=play_words(item, tempo_bpm),
         tempo_bpm=tempo_bpm,
     )
 
@@ -165,17 +162,6 @@ def _stands_at(one: _Item, today: date) -> float | None:
     return float(round(ANOTHER_DAY * min(best or last.tempo_bpm, last.tempo_bpm, one.item.target_bpm)))
 
 
-def _command(item: WeekItem, tempo_bpm: float | None) -> tuple[str, ...]:
-    words = ["play", _short(item.path), *(["--bars", item.bars] if item.bars else [])]
-    words += ["--exercise", item.exercise] if item.exercise else []
-    words += [word for name, value in item.exercise_options.items() for word in ("--set", f"{name}={value}")]
-    return (*words, *(["--tempo", f"{tempo_bpm:g}"] if tempo_bpm else []))
-
-
-def _short(path: Path) -> str:
-    return os.path.relpath(path) if path.is_relative_to(Path.cwd()) else str(path)
-
-
 def _cold(items: Sequence[_Item], now: datetime) -> Iterator[Task]:
     """One first go a day, of what counts soonest, where nothing of its passage was played in the last hours."""
     ripe = []
@@ -195,7 +181,7 @@ def _cold(items: Sequence[_Item], now: datetime) -> Iterator[Task]:
             kind=COLD,
             title=f"First go: {one.words} at {one.item.target_bpm:g}",
             why=f"It counts {soon}: play it once, as on the day, before anything warms up. {told}".strip(),
-            command=_command(one.item, one.item.target_bpm),
+            command=play_words(one.item, one.item.target_bpm),
             tempo_bpm=one.item.target_bpm,
         )
 
@@ -224,7 +210,7 @@ def _spots(items: Sequence[_Item], reader: ItemReader, sessions: Path) -> tuple[
             if spot.from_index >= 0:
                 change = change_in_words(opened.passage, plan, spot.from_index, spot.note_index)
             title = f"{change}, bar {spot.bar} of {opened.passage.title or one.item.path.stem}"
-            command = ("play", _short(one.item.path), "--exercise", "links", "--set", f"into={spot.note_index}")
+            command = ("play", short_path(one.item.path), "--exercise", "links", "--set", f"into={spot.note_index}")
             task = Task(f"spot {one.item.path}", TROUBLE, title, spot.sentence, 1.5 + spot.rate, command)
             found.append((spot.rate, task))
     found.sort(key=lambda pair: -pair[0])

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from companion.errors import CompanionError
 from companion.practice.hurdle import note_in_words
-from companion.practice.words import capital, number_of
+from companion.practice.words import capital, number_of, printed_bars
 
 if TYPE_CHECKING:
     from companion.charts.model import Chart
@@ -40,8 +40,7 @@ def list_lines(opened: Opened, plan: Plan, offers: Sequence[Offer], args: argpar
 
     passage, made = opened.passage, {offer.name for offer in offers}
     heading = f"{passage.title} ({args.file})" if passage.title else f"{args.file}"
-    what = f"bars {args.bars.replace('-', '–')} call" if "-" in args.bars else f"bar {args.bars} calls"
-    what = what if args.bars else "this passage calls"
+    what = f"{printed_bars(args.bars, 'this passage')} {'call' if '-' in args.bars else 'calls'}"
     lines = [f"{heading}, {opened.chart.title}", "", f"What {what} for, the most needed first", ""]
     for number, offer in enumerate(offers, start=1):
         why = f" {capital(offer.why)}." if offer.why else ""

@@ -118,7 +118,8 @@ def _content(args: argparse.Namespace, parts: frozenset[str], engraver: Engraver
     from companion.cli.opening import open_passage
     from companion.cli.week_items import with_fingerings
     from companion.planning import page_marks
-    from companion.practice.words import capital
+    from companion.practice.words import capital, printed_bars
+    from companion.record.model import normal_bars
     from companion.reports import handout_words as words
     from companion.reports.handout import Handout, Score, begin_engraving
     from companion.reports.handout_bars import bars_of_document
@@ -142,7 +143,7 @@ def _content(args: argparse.Namespace, parts: frozenset[str], engraver: Engraver
     exercises = _exercises(args.exercise, args.bars, items, opened, whole) if "exercises" in parts else []
     music = [(passage, plan)] if score is not None else []
     handout = Handout(
-        title=", ".join(filter(None, (passage.title or args.file.stem, words.bars_named(args.bars)))),
+        title=", ".join(filter(None, (passage.title or args.file.stem, printed_bars(normal_bars(args.bars or ""))))),
         horn=capital(opened.chart.title),
         composer=passage.composer,
         head="head" in parts,

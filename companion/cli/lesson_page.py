@@ -11,10 +11,10 @@ from typing import TYPE_CHECKING
 from companion import paths
 from companion.cli.course import Course, Fingers, course_of, fingers_of, of_one_horn
 from companion.errors import CompanionError
-from companion.practice.words import number_of
+from companion.practice.words import number_of, piece_in_words
 from companion.record.index import survey
 from companion.record.model import TakeSummary
-from companion.record.progress import best_clean_bpm, of_passage, reached, who_played
+from companion.record.progress import best_clean_bpm, of_item, reached, who_played
 from companion.record.text import day_in_words
 from companion.record.week import WeekItem, WeekSheet, load
 
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from companion.cli.week_items import ItemReader
     from companion.reports.lesson import LessonItem, LessonPage
 
-__all__ = ["lesson_page", "write_lesson"]
+__all__ = ["course_item", "lesson_page", "sheet_item", "write_lesson"]
 
 #: What is not on the sheet is shown if it was played within so many days.
 _RECENT_DAYS = 14
@@ -64,7 +64,7 @@ def lesson_page(sheet_path: Path | None, sessions: Path, today: date) -> tuple[L
     known: dict[Path, Fingers | None] = {}
     for item in sheet.items if sheet else ():
         assert sheet is not None and reader is not None
-        lesson_item, used, said = _of_sheet(item, sheet, takes, reader, sessions, known, today)
+        lesson_item, used, said = sheet_item(item, sheet, takes, reader, sessions, known, today)
         items.append(lesson_item)
         seen.update(used)
         remarks += said
@@ -104,7 +104,7 @@ def _is_recent(take: TakeSummary, today: date) -> bool:
     return (today - timedelta(days=_RECENT_DAYS)).isoformat() < take.day <= today.isoformat()
 
 
-def _of_sheet(
+def sheet_item(
     item: WeekItem,
     sheet: WeekSheet,
     takes: Sequence[TakeSummary],
@@ -120,7 +120,7 @@ def _of_sheet(
         said: tuple[str, ...] = ()
     except CompanionError as error:
         sha256, title, said = "", item.path.stem, (str(error),)
-    found = _takes_of(item, takes, sha256)
+    found = of_item(item, takes, sha256)[0]
     on_horn, horns = of_one_horn(found)
     fingers = None if item.exercise or said else _fingers(item.path, on_horn, sessions, known)
     course = course_of("" if item.exercise else item.bars, on_horn, sessions, fingers, item.target_bpm, item.by, today)
@@ -128,14 +128,8 @@ def _of_sheet(
     done = f"{what.at_target} of {number_of(what.wanted, 'clean take')} at the target this week."
     if what.done:
         done = f"Target reached this week: {number_of(what.at_target, 'clean take')} at it."
-    name = title if item.exercise else _name(title, item.bars)
-    return _item(name, course, item.by, done), {take.id for take in found}, (*said, *horns)
-
-
-def _takes_of(item: WeekItem, takes: Sequence[TakeSummary], sha256: str) -> tuple[TakeSummary, ...]:
-    if item.exercise:
-        return of_passage(takes, sha256, "", "")[0] if sha256 else ()
-    return of_passage(takes, sha256, item.passage, item.bars)[0]
+    name = title if item.exercise else piece_in_words(title, item.bars)
+    return course_item(name, course, item.by, done), {take.id for take in found}, (*said, *horns)
 
 
 def _fingers(
@@ -160,14 +154,13 @@ def _grouped(takes: Iterable[TakeSummary]) -> list[list[TakeSummary]]:
 def _of_log(takes: Sequence[TakeSummary], sessions: Path, today: date) -> LessonItem:
     last = takes[-1]
     course = course_of(last.bars, takes, sessions, None, last.target_bpm, None, today)
-    return _item(_name(last.title or last.file_name or "untitled", last.bars), course, None, "Not on the week sheet.")
+    return course_item(
+        piece_in_words(last.title or last.file_name or "untitled", last.bars), course, None, "Not on the week sheet."
+    )
 
 
-def _name(title: str, bars: str) -> str:
-    return f"{title}, bars {bars.replace('-', '–')}" if bars else title
-
-
-def _item(name: str, course: Course, by: date | None, done: str) -> LessonItem:
+def course_item(name: str, course: Course, by: date | None, done: str) -> LessonItem:
+    """What stands on the page of a course; `done` says what became of its target."""
     from companion.reports.lesson import LessonItem
 
     target_bpm = course.outlook.target_bpm

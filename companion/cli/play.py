@@ -287,10 +287,11 @@ def _exercise_item(args: argparse.Namespace, sheet: WeekSheet, file: Path) -> We
 
 def _other_items(sheet: WeekSheet, file: Path) -> tuple[str, ...]:
     """What the sheet asks for out of this passage, where that is not what was put on the stand."""
+    from companion.practice.words import printed_bars
     from companion.record.week import items_of
 
     def words(item: WeekItem) -> str:
-        where = f"bars {item.bars.replace('-', '–')}" if item.bars else "all of it"
+        where = printed_bars(item.bars, "all of it")
         return f"{item.exercise} of {where}" if item.exercise else where
 
     here = [words(item) for item in items_of(sheet, file)]

@@ -18,6 +18,7 @@ from companion.cli import arguments
 from companion.cli.course import Course, Fingers, course_of, fingers_in, fingers_of, of_one_horn
 from companion.cli.exercise_options import add_exercise, assignments, check_exercise
 from companion.errors import CompanionError, UsageError, WeekSheetError
+from companion.practice.words import printed_bars
 from companion.record.cold import cold_in_words, count_cold
 from companion.record.index import Wanted, survey
 from companion.record.model import TakeSummary, normal_bars
@@ -249,17 +250,13 @@ def _course_lines(
     """`takes` are those of the whole passage: bars played before others warm these up."""
     lines: list[str] = []
     for course in courses:
-        where = "" if len(courses) == 1 else f", {_bars_in_words(course.bars)}"
+        where = "" if len(courses) == 1 else f", {printed_bars(course.bars, 'the whole passage')}"
         lines += ["", f"What to expect{where}", *_sentences(course.outlook.sentences)]
         cold = cold_in_words(count_cold(takes, targets.get(course.bars), course.bars))
         lines += _sentences([cold] if cold else [])
         if course.holds is not None and course.holds.sentences:
             lines += [f"What holds it back{where}", *_sentences(course.holds.sentences)]
     return lines
-
-
-def _bars_in_words(bars: str) -> str:
-    return f"bars {bars.replace('-', '–')}" if bars else "the whole passage"
 
 
 def _sentences(sentences: Sequence[str]) -> list[str]:

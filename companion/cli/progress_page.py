@@ -9,9 +9,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from companion.cli.course import Course, Fingers, of_one_horn
-from companion.cli.lesson_page import _item, _name, _of_sheet
+from companion.cli.lesson_page import course_item, sheet_item
 from companion.cli.week_items import ItemReader
 from companion.errors import CompanionError
+from companion.practice.words import piece_in_words
 from companion.record.cold import cold_in_words, count_cold
 from companion.record.index import survey
 from companion.record.model import TakeSummary
@@ -31,7 +32,7 @@ def page_of_course(
 ) -> LessonItem:
     """The page of some bars. `whole` are the takes of the whole passage: bars played before others warm these up."""
     cold = cold_in_words(count_cold(whole, course.outlook.target_bpm, course.bars)) if course.takes else ""
-    return _told(_item(_name(title, course.bars), course, by, ""), cold, remarks)
+    return _told(course_item(piece_in_words(title, course.bars), course, by, ""), cold, remarks)
 
 
 def _told(item: LessonItem, cold: str, remarks: Sequence[str]) -> LessonItem:
@@ -52,7 +53,7 @@ def pages_of_week(sheet: WeekSheet, sessions: Path, reader: ItemReader) -> Calla
 
     def page(number: int) -> LessonItem:
         item = sheet.items[number]
-        found, _, said = _of_sheet(item, sheet, takes, reader, sessions, known, date.today())
+        found, _, said = sheet_item(item, sheet, takes, reader, sessions, known, date.today())
         return _told(found, _cold(item, takes, reader), (*who, *said))
 
     return page

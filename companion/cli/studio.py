@@ -15,6 +15,7 @@ from companion import __version__, paths
 from companion.cli import arguments
 from companion.cli.result_file import check_writable, write_json
 from companion.errors import CompanionError, UsageError
+from companion.practice.words import piece_in_words
 
 if TYPE_CHECKING:
     from companion.record.studio import Student, Studio
@@ -154,9 +155,7 @@ def _failing(student: Student) -> str:
 
 
 def _item(item: WeekItem) -> str:
-    bars = f" bars {item.bars.replace('-', '–')}" if item.bars else ""
-    what = f"{item.exercise} of " if item.exercise else ""
-    return f"{what}{item.passage.rpartition('/')[2]}{bars}"
+    return piece_in_words(item.passage.rpartition("/")[2], item.bars, item.exercise)
 
 
 def _names(names: Sequence[str]) -> str:

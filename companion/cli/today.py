@@ -35,10 +35,6 @@ What is open comes from the week sheet, from what failed in your own takes, and 
 turns of a few minutes: some studies find that what was practised so is kept better a day later, others find no
 difference or the opposite, so it is yours to switch off. Rest some minutes every half hour; stop at pain, numbness or
 tingling; keep click and headphones moderate. Your teacher and licensed health professionals decide."""
-CARE = (
-    "Rest some minutes every half hour; stop at pain, numbness or tingling; keep click and headphones moderate. Your"
-    " teacher and licensed health professionals decide."
-)
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -161,6 +157,8 @@ def _page(args: argparse.Namespace) -> int:
 
 
 def _lines(sitting: DayPlan) -> list[str]:
+    from companion.practice.day_plan import CARE
+
     width = max(60, min(shutil.get_terminal_size((80, 24)).columns, 100))
 
     def wrapped(text: str, indent: str, hang: str = "") -> list[str]:

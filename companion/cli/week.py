@@ -15,10 +15,11 @@ from typing import TYPE_CHECKING
 
 from companion import paths
 from companion.cli import arguments
-from companion.cli.week_items import ItemReader
-from companion.cli.week_page import look_at_item, play_words
+from companion.cli.week_items import ItemReader, play_words
+from companion.cli.week_page import look_at_item
 from companion.errors import CompanionError, UsageError
 from companion.practice.climbs import climb_named
+from companion.practice.words import printed_bars
 from companion.record.index import Wanted, survey
 from companion.record.model import Survey, normal_bars
 from companion.record.progress import CARE, LONG_STRETCH_S, Reached, longest_stretch_s
@@ -209,7 +210,7 @@ def _set(args: argparse.Namespace) -> int:
     setting(passage=name)
     if copy:
         print(f"Copied {args.passage} to {copy}, so that it travels with the sheet.")
-    where = f"bars {bars.replace('-', '–')}" if bars else "the whole passage"
+    where = printed_bars(bars, "the whole passage")
     what = f"{item.exercise} of {where}" if item.exercise else where
     by = f" by {args.by}" if args.by else ""
     print(f"{opened.passage.title or args.passage.stem}, {what}: target {args.tempo:g} quarters a minute{by}.")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
@@ -18,12 +19,25 @@ if TYPE_CHECKING:
     from companion.record.model import TakeSummary
     from companion.record.week import WeekItem
 
-__all__ = ["THIS_WEEK", "ItemMusic", "ItemReader", "with_fingerings"]
+__all__ = ["THIS_WEEK", "ItemMusic", "ItemReader", "play_words", "short_path", "with_fingerings"]
 
 #: What was played longer ago tells nothing of this week.
 DAYS_BACK = 120
 #: The reason given for a fingering that the week sheet fixes.
 THIS_WEEK = "set for this week"
+
+
+def play_words(item: WeekItem, tempo_bpm: float | None = None) -> tuple[str, ...]:
+    """The words of the command that puts an item on the stand, at the rung nearest to a tempo, without `companion`."""
+    words = ["play", short_path(item.path), *(["--bars", item.bars] if item.bars else [])]
+    words += ["--exercise", item.exercise] if item.exercise else []
+    words += [word for name, value in item.exercise_options.items() for word in ("--set", f"{name}={value}")]
+    return (*words, *(["--tempo", f"{tempo_bpm:g}"] if tempo_bpm else []))
+
+
+def short_path(path: Path) -> str:
+    """A path as it is typed in this folder."""
+    return os.path.relpath(path) if path.is_relative_to(Path.cwd()) else str(path)
 
 
 def with_fingerings(opened: Opened, fingerings: Mapping[str, str], sheet: Path) -> Opened:

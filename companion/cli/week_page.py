@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from companion import paths
-from companion.cli.week_items import ItemReader
+from companion.cli.week_items import ItemReader, play_words
 from companion.errors import CompanionError
 from companion.record.index import Wanted, survey
 from companion.record.model import TakeSummary, normal_bars
@@ -22,10 +22,8 @@ if TYPE_CHECKING:
     from companion.reports.lesson import LessonItem
     from companion.window.week_app import WeekApp
 
-__all__ = ["WeekDesk", "look_at_item", "play_words", "show_week"]
+__all__ = ["WeekDesk", "look_at_item", "show_week"]
 
-#: The hash of an exercise that can't be made, which no take has.
-_NO_EXERCISE = "none"
 _SCORES = (".musicxml", ".mxl", ".xml", ".mid", ".midi")
 _MOST_PASSAGES = 300
 
@@ -41,7 +39,7 @@ def look_at_item(
     RecordError
         If the log can't be read.
     """
-    sha256, title, reach, said = _NO_EXERCISE if item.exercise else _sha256(item.path), "", None, []
+    sha256, title, reach, said = "" if item.exercise else _sha256(item.path), "", None, []
     can_play = False
     if item.path.is_file():
         try:
@@ -56,15 +54,6 @@ def look_at_item(
         said.append(chance)
     shown = reach if reach is not None and (reach.measured or teacher) else None
     return ItemAbout(title, found, shown, tuple(said), play_words(item) if can_play else ())
-
-
-def play_words(item: WeekItem) -> tuple[str, ...]:
-    """The words of the command that puts an item on the stand, without `companion`."""
-    path = os.path.relpath(item.path) if item.path.is_relative_to(Path.cwd()) else str(item.path)
-    words = ["play", path, *(["--bars", item.bars] if item.bars else [])]
-    words += ["--exercise", item.exercise] if item.exercise else []
-    words += [word for name, value in item.exercise_options.items() for word in ("--set", f"{name}={value}")]
-    return tuple(words)
 
 
 def _sha256(path: Path) -> str:

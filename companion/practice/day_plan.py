@@ -8,7 +8,13 @@ from typing import Any
 
 from companion.practice.today import BREAK_AFTER_MIN, Entry, Task
 
-__all__ = ["Day", "DayPlan"]
+__all__ = ["CARE", "Day", "DayPlan"]
+
+#: The usual cautions, in common words (from memory).
+CARE = (
+    "Rest some minutes every half hour; stop at pain, numbness or tingling; keep click and headphones moderate. Your"
+    " teacher and licensed health professionals decide."
+)
 
 _WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 

@@ -22,6 +22,7 @@ from companion.errors import UsageError
 from companion.passage import Passage
 from companion.practice.hearing import Ear, NoteStart
 from companion.practice.model import RawEvent
+from companion.practice.words import piece_in_words
 from companion.units import ns_from_s
 
 __all__ = [
@@ -122,9 +123,7 @@ class Mock:
         if self._phase in (SILENCE, OVER):
             return ""
         piece = self.pieces[self.place]
-        many = "-" in piece.bars
-        bars = f", {'bars' if many else 'bar'} {piece.bars.replace('-', '–')}" if piece.bars else ""
-        return f"{self.place + 1} of {len(self.pieces)}: {piece.title}{bars}."
+        return f"{self.place + 1} of {len(self.pieces)}: {piece_in_words(piece.title, piece.bars)}."
 
     def silence_left_s(self, now_ns: int) -> float:
         """Seconds until the next announcement; 0 outside of a silence."""

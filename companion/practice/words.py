@@ -9,8 +9,8 @@ from companion.passage import Note, Passage
 from companion.units import s_from_ms
 
 __all__ = [
-    "bar_in_words", "bars_in_words", "capital", "number_of", "pitch_in_words", "place_in_words", "shape_in_words",
-    "size_in_words", "times_in_words", "with_stop",
+    "bar_in_words", "bars_in_words", "capital", "number_of", "piece_in_words", "pitch_in_words", "place_in_words",
+    "printed_bars", "shape_in_words", "size_in_words", "times_in_words", "with_stop",
 ]  # fmt: skip
 
 _FLAT_NAMES = ("C", "D♭", "D", "E♭", "E", "F", "G♭", "G", "A♭", "A", "B♭", "B")
@@ -43,6 +43,19 @@ def bars_in_words(passage: Passage, bars: Iterable[int]) -> str:
         rest = names[1:]
         return f"the upbeat and {'bar' if len(rest) == 1 else 'bars'} {_listed(rest)}"
     return f"bars {_listed(names)}"
+
+
+def printed_bars(bars: str, every: str = "") -> str:
+    """`bars 5–8`, `bar 5`: the bars of `--bars`, of a week's item or of a section's label; `every` for all of them."""
+    if not bars:
+        return every
+    return f"{'bars' if '-' in bars or '–' in bars else 'bar'} {bars.replace('-', '–')}"
+
+
+def piece_in_words(title: str, bars: str, exercise: str = "") -> str:
+    """`Étude in E minor, bars 5–8`; of an exercise `links of Étude in E minor, bars 5–8`."""
+    name = f"{title}, {printed_bars(bars)}" if bars else title
+    return f"{exercise} of {name}" if exercise else name
 
 
 def place_in_words(passage: Passage, note: Note) -> str:

@@ -94,8 +94,10 @@ def of_passage(
 def of_item(
     item: WeekItem, takes: Iterable[TakeSummary], sha256: str
 ) -> tuple[tuple[TakeSummary, ...], tuple[str, ...]]:
-    """The takes of an item of the week sheet, as `of_passage` has them. An exercise is known by its content alone, and
-    has no bars of the music's."""
+    """The takes of an item of the week sheet, as `of_passage` has them. An exercise is known by its content alone (one
+    that can't be made has no takes), and has no bars of the music's."""
+    if item.exercise and not sha256:
+        return (), ()
     name, bars = ("", "") if item.exercise else (item.passage, item.bars)
     return of_passage(takes, sha256, name, bars)
 

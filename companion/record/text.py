@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from datetime import date
 
 from companion.practice.climbs import CLIMBS
+from companion.practice.words import capital, printed_bars
 from companion.record.model import TakeSummary
 from companion.record.progress import Day, Reached, best_clean_bpm, by_day
 from companion.record.week import WEEKDAYS, Option, WeekItem, WeekSheet
@@ -141,7 +142,7 @@ def student_lines(sheet: WeekSheet, reached: Sequence[Reached], commands: Sequen
     """The week for the student: what is still to do, and the command that puts it on the stand."""
     lines = [_heading(sheet)]
     for number, (item, what, command) in enumerate(zip(sheet.items, reached, commands, strict=True), start=1):
-        bars = f"bars {_bars(item.bars)}" if item.bars else "the whole passage"
+        bars = printed_bars(item.bars, "the whole passage")
         by = f" by {_by(item, sheet)}" if item.by else ""
         best = "no clean take yet" if what.best_clean_bpm is None else f"best clean tempo {what.best_clean_bpm:g}"
         todo = f"{best}, target {item.target_bpm:g}{by}: {_so_far(what)} clean takes at the target."
@@ -172,7 +173,7 @@ def progress_lines(takes: Sequence[TakeSummary], target_bpm: Mapping[str, float 
         wanted = f", target {target:g}" if target else ""
         if lines:
             lines.append("")
-        lines.append(f"{f'Bars {_bars(bars)}' if bars else 'The whole passage'}: {count}; {reached}{wanted}.")
+        lines.append(f"{capital(printed_bars(bars, 'the whole passage'))}: {count}; {reached}{wanted}.")
         lines += ["", *_day_lines(days)]
     return lines
 

@@ -15,7 +15,7 @@ from companion.planning import Plan, printed_texts
 from companion.planning.model import Choice
 from companion.practice.climbs import STEADY
 from companion.practice.ladder import Ladder
-from companion.practice.words import bars_in_words, capital
+from companion.practice.words import bars_in_words, capital, printed_bars
 from companion.record.marks import Marked
 from companion.record.model import normal_bars
 from companion.record.text import day_in_words
@@ -23,7 +23,7 @@ from companion.record.week import WEEKDAYS, WeekItem, WeekSheet
 from companion.reports.handout import Card, Kept, LegendRow, Remark, Steps
 from companion.reports.horn_drawing import horn_svg, key_words
 
-__all__ = ["CARE", "bars_named", "cards_of", "kept_of", "legend_of", "remarks_of", "steps_of"]
+__all__ = ["CARE", "cards_of", "kept_of", "legend_of", "remarks_of", "steps_of"]
 
 #: From memory: common advice to wind players.
 CARE = (
@@ -139,21 +139,13 @@ def remarks_of(passage: Passage, marked: Marked, inside: Container[str]) -> tupl
     return tuple(Remark(f"n{source}", f"{i})", by_source[source]) for i, source in enumerate(ordered, start=1))
 
 
-def bars_named(bars: str) -> str:
-    """`bars 5–8`, `bar 5`; empty for all of them."""
-    bars = normal_bars(bars)
-    if not bars:
-        return ""
-    return f"bars {bars.replace('-', '–')}" if "-" in bars else f"bar {bars}"
-
-
 def steps_of(passage: Passage, ladder: Ladder, item: WeekItem | None = None, sheet: WeekSheet | None = None) -> Steps:
     """The rungs of a ladder to be ticked; with the week's item its bars, day and remark.
 
     A ladder counts quarters. Where the passage goes in dotted quarters (6/8, 9/8, 12/8) those stand beside them, as a
     metronome is set then.
     """
-    what = [item.exercise, bars_named(item.bars)] if item else []
+    what = [item.exercise, printed_bars(normal_bars(item.bars))] if item else []
     by = f" by {day_in_words(item.by)}" if item and item.by else ""
     clean = "Clean: no note wrong, left out, added or repeated, all in time"
     if item and item.articulation_share:

@@ -8,6 +8,7 @@ from __future__ import annotations
 from datetime import date
 from html import escape
 
+from companion.practice.words import piece_in_words
 from companion.record.studio import ItemState, Student
 from companion.record.text import LEGEND, day_cell, day_in_words, demands
 from companion.record.week import WEEKDAYS, WeekSheet
@@ -80,9 +81,7 @@ def _items(sheet: WeekSheet, states: tuple[ItemState, ...]) -> str:
     rows = [f"<table><tr>{head}</tr>"]
     for state in states:
         item, found = state.item, state.reached
-        bars = f", bars {item.bars.replace('-', '–')}" if item.bars else ""
-        what = f"{item.exercise} of " if item.exercise else ""
-        name = f"{what}{item.passage.rpartition('/')[2]}{bars}"
+        name = piece_in_words(item.passage.rpartition("/")[2], item.bars, item.exercise)
         due = WEEKDAYS[item.by.weekday()] if item.by in sheet.days else day_in_words(item.by) if item.by else ""
         by = f"{item.target_bpm:g}" + (f" by {due}" if due else "")
         cells = [name, by, *(day_cell(*cell) for cell in found.best_by_day), f"{found.at_target} of {found.wanted}"]

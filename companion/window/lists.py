@@ -14,7 +14,7 @@ from companion.passage import Passage
 from companion.ports import KEYS_PORT, KeysPort
 from companion.practice.climbs import CLIMBS
 from companion.practice.tolerance import tolerance_in_words
-from companion.practice.words import place_in_words
+from companion.practice.words import place_in_words, printed_bars
 from companion.window import pencil
 from companion.window.comment_leaf import ReadLeaf, comment_sections
 from companion.window.leaves import ChoiceLeaf, KeysLeaf, Leaf, NoteCheckLeaf, Row
@@ -182,15 +182,11 @@ def _comment(run: Run, stand: Stand) -> Leaf:
     if take is None:
         raise UsageError("there is no take to tell of yet: the space bar starts one")
     bar = take.section.passage.bars[0]
-    bars = f", {_bars_label(take.section.label)}" if take.section.label else ""
+    bars = f", {printed_bars(take.section.label)}" if take.section.label else ""
     title = (
         f"Take {run.rehearsal.takes.index(take) + 1} of this sitting{bars}, at {metronome_number(take.tempo_bpm, bar)}"
     )
     return ReadLeaf("comment", title, comment_sections(take, run.rehearsal.tolerances))
-
-
-def _bars_label(label: str) -> str:
-    return f"bars {label}" if "–" in label else f"bar {label}"
 
 
 def _takes(run: Run, stand: Stand) -> Leaf:
@@ -199,7 +195,7 @@ def _takes(run: Run, stand: Stand) -> Leaf:
     numbers = {id(take): i + 1 for i, take in enumerate(run.rehearsal.takes)}
     rows = []
     for take in takes:
-        bars = _bars_label(take.section.label) if take.section.label else "the whole passage"
+        bars = printed_bars(take.section.label) if take.section.label else "the whole passage"
         number = metronome_number(take.tempo_bpm, take.section.passage.bars[0])
         rows.append(Row(f"take {numbers[id(take)]}: {bars}", f"at {number}", take.assessment.advice))
     now = stand.replaying.take if stand.replaying is not None else None

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from companion.practice.words import printed_bars
 from companion.window.leaves import Also, ChoiceLeaf, Leaf, Row
 from companion.window.run import Run
 from companion.window.stand import Stand
@@ -50,7 +51,7 @@ def _place_and_words(sentence: str) -> tuple[str, str, str]:
 def exercises_leaf(run: Run, stand: Stand) -> Leaf:
     """The exercises worth doing for the bars chosen; choosing one puts it on the stand in place of the piece."""
     piece, away, label = run.piece, run.on_exercise, run.piece.rehearsal.section.label
-    bars = f" out of {'bars' if '–' in label else 'bar'} {label}" if label else ""
+    bars = f" out of {printed_bars(label)}" if label else ""
     # What was drawn last, so that a line chosen is the line seen.
     shown: list[Offer] = []
 

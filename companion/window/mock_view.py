@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import pygame
 
 from companion.practice.mock import ANNOUNCED, OVER, SILENCE
+from companion.practice.words import piece_in_words
 from companion.window.display import scale_of
 from companion.window.mock_run import Judged, MockRun
 from companion.window.page import PageView
@@ -177,6 +178,4 @@ class MockView:
 
 def judged_title(judged: Judged) -> str:
     """`Etude in E minor, bars 1–8`."""
-    label = judged.piece.section.label
-    bars = f", {'bars' if '–' in label else 'bar'} {label}" if label else ""
-    return f"{judged.piece.title}{bars}"
+    return piece_in_words(judged.piece.title, judged.piece.section.label)

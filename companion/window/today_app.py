@@ -8,7 +8,7 @@ from pathlib import Path
 import pygame
 
 from companion.errors import CompanionError
-from companion.practice.day_plan import DayPlan
+from companion.practice.day_plan import CARE, DayPlan
 from companion.practice.today import LONGEST_MIN, SHORTEST_MIN, Entry
 from companion.window.display import fitted, open_window, scale_of
 from companion.window.paper import foot_px, lay_sheet, sheet_in
@@ -21,10 +21,6 @@ LOOKS_PER_S = 30
 STEP_MIN = 5.0
 #: What leads to the week's page, where the student reads.
 THE_WEEK = ("week", "--window", "--student")
-CARE = (
-    "Rest some minutes every half hour; stop at pain, numbness or tingling; keep click and headphones moderate. Your"
-    " teacher and licensed health professionals decide."
-)
 _KEYS = "space  start   ·   ↑ ↓  choose   ·   + −  minutes   ·   I  {order}   ·   W  the week   ·   Esc  leave"
 
 

@@ -9,11 +9,12 @@ from typing import TYPE_CHECKING, Any
 
 from companion.errors import UsageError
 from companion.practice.climbs import CLIMBS
+from companion.practice.words import piece_in_words
 from companion.record.week import DEFAULT_CLEAN_TAKES, MAX_LETTERS, WeekItem, weekdays_in
 from companion.window.entry_leaf import AskLeaf, EntryLeaf
 from companion.window.leaves import ChoiceLeaf, Leaf, Row
 from companion.window.week_editor import number_in
-from companion.window.week_words import bars_in_words, day_by_name, title_of
+from companion.window.week_words import day_by_name, title_of
 
 if TYPE_CHECKING:
     from companion.window.week_app import WeekApp
@@ -192,7 +193,7 @@ def _new_target(app: WeekApp, passage: Path, bars: str) -> Leaf:
     def keep(text: str) -> None:
         app.add(passage, bars, number_in(text, "tempo", "96"))
 
-    title = f"{passage.stem}{f', {bars_in_words(bars)}' if bars else ''}: target"
+    title = f"{piece_in_words(passage.stem, bars)}: target"
     return EntryLeaf("week-new-target", title, keep, hint="In quarters a minute.")
 
 

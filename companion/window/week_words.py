@@ -5,21 +5,15 @@ from __future__ import annotations
 from datetime import date
 
 from companion.practice.climbs import CLIMBS
+from companion.practice.words import piece_in_words, printed_bars
 from companion.record.text import day_in_words
 from companion.record.week import DEFAULT_CLEAN_TAKES, WeekItem, WeekSheet
 from companion.window.week_data import ItemAbout
 
-__all__ = ["Field", "bars_in_words", "day_by_name", "fields_of", "heading_of", "title_of"]
+__all__ = ["Field", "day_by_name", "fields_of", "heading_of", "title_of"]
 
 #: (letter, label, what it says, whether the sheet says it)
 Field = tuple[str, str, str, bool]
-
-
-def bars_in_words(bars: str) -> str:
-    """`bars 5–8`, `bar 5`, `the whole passage`."""
-    if not bars:
-        return "the whole passage"
-    return f"bars {bars.replace('-', '–')}" if "-" in bars else f"bar {bars}"
 
 
 def day_by_name(day: date) -> str:
@@ -29,9 +23,7 @@ def day_by_name(day: date) -> str:
 
 def title_of(item: WeekItem, about: ItemAbout | None) -> str:
     """`Étude in E minor, bars 5–8`; of an exercise `links of Étude in E minor, bars 5–8`."""
-    name = (about.title if about else "") or item.path.stem
-    where = f", {bars_in_words(item.bars)}" if item.bars else ""
-    return f"{item.exercise} of {name}{where}" if item.exercise else f"{name}{where}"
+    return piece_in_words((about.title if about else "") or item.path.stem, item.bars, item.exercise)
 
 
 def heading_of(sheet: WeekSheet) -> str:
@@ -55,7 +47,7 @@ def fields_of(item: WeekItem, sheet: WeekSheet) -> list[Field]:
     options = ", ".join(f"{name} {value}" for name, value in item.exercise_options.items())
     fields: list[Field] = [
         ("T", "Target", f"{item.target_bpm:g} quarters a minute", True),
-        ("B", "Bars", bars_in_words(item.bars), bool(item.bars)),
+        ("B", "Bars", printed_bars(item.bars, "the whole passage"), bool(item.bars)),
         ("D", "Due", due, item.by is not None),
         ("N", "Clean takes", takes, item.clean_takes is not None),
         ("W", "Days", days, bool(item.days)),

@@ -72,7 +72,7 @@ def test_only_these_bars(score: Path, capsys: pytest.CaptureFixture[str]) -> Non
     play(score, 64, day=24)
     assert main(["progress", str(score), "--bars", "2-2"]) == 0
     out = capsys.readouterr().out
-    assert "Bars 2: 1 take on 1 day, 1 clean; best clean tempo 60" in out
+    assert "Bar 2: 1 take on 1 day, 1 clean; best clean tempo 60" in out
     assert "Tue 24 Nov" not in out
     assert main(["progress", str(score)]) == 0
     assert "takes of different bars together" in capsys.readouterr().out
@@ -156,7 +156,7 @@ def test_the_page_for_the_lesson_has_the_sheets_items_and_what_else_was_played(
     assert main(["progress", "--lesson", "lesson.pdf", "--paper", "letter"]) == 0
     assert "For the lesson: 3 items, written to lesson.pdf." in capsys.readouterr().out
     text = page_of("lesson.pdf")
-    first, second, third = (text.index(name) for name in ("Two bars target 90", "Two bars, bars 2", "Other, bars 3–4"))
+    first, second, third = (text.index(name) for name in ("Two bars target 90", "Two bars, bar 2", "Other, bars 3–4"))
     assert first < second < third
     assert "Best clean tempo 68, 35 takes. 0 of 3 clean takes at the target this week." in text
     assert "Stands at about" in text[first:second]

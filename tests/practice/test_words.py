@@ -7,11 +7,25 @@ from practice.made import passage
 from companion.practice.words import (
     bar_in_words,
     bars_in_words,
+    piece_in_words,
     place_in_words,
+    printed_bars,
     shape_in_words,
     size_in_words,
     times_in_words,
 )
+
+
+@pytest.mark.parametrize(("bars", "named"), [("", ""), ("5-8", "bars 5–8"), ("5–8", "bars 5–8"), ("5", "bar 5")])
+def test_printed_bars(bars, named):
+    assert printed_bars(bars) == named
+    assert printed_bars(bars, "all of it") == (named or "all of it")
+
+
+def test_pieces():
+    assert piece_in_words("Waltz", "") == "Waltz"
+    assert piece_in_words("Waltz", "5-8") == "Waltz, bars 5–8"
+    assert piece_in_words("Waltz", "5", "links") == "links of Waltz, bar 5"
 
 
 @pytest.mark.parametrize(

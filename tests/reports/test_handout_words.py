@@ -20,7 +20,7 @@ from companion.practice.ladder import default_ladder
 from companion.record import marks
 from companion.record.marks import Marked
 from companion.record.week import WeekItem, WeekSheet
-from companion.reports.handout_words import bars_named, cards_of, kept_of, legend_of, remarks_of, steps_of
+from companion.reports.handout_words import cards_of, kept_of, legend_of, remarks_of, steps_of
 from companion.scores import read
 
 ALTO = load("alto")
@@ -180,9 +180,10 @@ def test_the_weeks_item_gives_bars_day_share_and_words(tmp_path: Path) -> None:
     assert steps.days == ("Mon 23", "Tue 24", "Wed 25")
 
 
-@pytest.mark.parametrize(("bars", "named"), [("", ""), ("5-8", "bars 5–8"), ("5", "bar 5"), ("5 – 5", "bar 5")])
-def test_bars_are_named(bars: str, named: str) -> None:
-    assert bars_named(bars) == named
+def test_a_single_bar_is_no_bars(tmp_path: Path) -> None:
+    passage = passage_of("G4 A4")
+    item = WeekItem("a.musicxml", tmp_path / "a.musicxml", 96, bars="5 – 5", exercise="links")
+    assert steps_of(passage, default_ladder(passage, 96), item).title == "Tempo steps, links, bar 5, up to ♩ = 96"
 
 
 def test_where_there_are_many_reasons_the_teachers_stay_and_no_bar_is_forgotten() -> None:
