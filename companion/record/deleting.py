@@ -23,13 +23,13 @@ from pathlib import Path
 
 from companion.errors import RecordError
 from companion.record.choosing import Choice
-from companion.record.files import only_writer, sync_dir
+from companion.record.files import locked, only_writer, sync_dir
 from companion.record.index import INDEX_FILES
 from companion.record.log import SUFFIX
 from companion.record.migrating import is_kept_folder
 from companion.record.model import plain_text
 from companion.record.raw_lines import SITTING, TAKE, RawLine, is_log, raw_lines, summary_of
-from companion.record.rewriting import rewrite
+from companion.record.rewriting import rewrite, state_of
 from companion.record.shapes import FOLDER as SHAPES
 from companion.record.shapes import answer_day
 from companion.record.studio_index import STUDIO_FILES
@@ -62,6 +62,8 @@ class Deletion:
     whole: list[Path] = field(default_factory=list)
     parts: list[Path] = field(default_factory=list)
     made: list[Path] = field(default_factory=list)
+    #: Size and time of change of each file, before it was read.
+    seen: dict[Path, tuple[int, int]] = field(default_factory=dict)
     stays: list[str] = field(default_factory=list)
 
     @property
@@ -83,9 +85,11 @@ def plan_deletion(sessions: Path, choice: Choice, cache: Path) -> Deletion:
     titles: set[str] = set()
     try:
         for path in _files(plan.sessions, plan):
+            plan.seen[path] = state_of(path)
             _plan_sitting(path, plan, days, titles)
         if not choice.file:
             for path in _files(plan.sessions / SHAPES, plan):
+                plan.seen[path] = state_of(path)
                 _plan_answers(path, plan)
         for folder in _subfolders(plan.sessions):
             copies = [path for path in _files(folder, plan) if is_log(path)]
@@ -238,11 +242,11 @@ def carry_out(plan: Deletion) -> tuple[Deletion, list[str]]:
 def _carry_out(plan: Deletion) -> tuple[Deletion, list[str]]:
     folders = set()
     for path in plan.whole:
-        with _said(path):
-            # A folder that became a link since it was looked at leads elsewhere.
-            if path.parent == plan.sessions or not path.parent.is_symlink():
-                path.unlink(missing_ok=True)
-                folders.add(path.parent)
+        # A folder that became a link since it was looked at leads elsewhere.
+        if path.parent == plan.sessions or not path.parent.is_symlink():
+            with _said(path):
+                _unlink(path, plan)
+            folders.add(path.parent)
     for path in plan.parts:
         with _said(path):
             rewrite(path, lambda line, path=path: _kept(line, path, plan))  # type: ignore[misc]
@@ -258,6 +262,18 @@ def _carry_out(plan: Deletion) -> tuple[Deletion, list[str]]:
         except OSError as error:
             remarks.append(f"{path}: can't be deleted ({error.strerror}); end other runs of companion and delete it")
     return plan, remarks
+
+
+def _unlink(path: Path, plan: Deletion) -> None:
+    """Delete a file; one that a stand has written to since it was looked at may hold takes now that stay."""
+    if plan.choice.all:
+        path.unlink(missing_ok=True)
+        return
+    with contextlib.suppress(FileNotFoundError), locked(path):
+        if state_of(path) == plan.seen[path]:
+            path.unlink()
+        else:
+            plan.parts.append(path)
 
 
 def _kept(line: RawLine, path: Path, plan: Deletion) -> bytes:

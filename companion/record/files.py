@@ -14,6 +14,7 @@ from typing import BinaryIO
 __all__ = [
     "append_synced",
     "create_synced",
+    "locked",
     "make_dir_synced",
     "only_writer",
     "replace_synced",
@@ -69,8 +70,7 @@ def create_synced(path: Path, data: bytes) -> None:
 
 def append_synced(path: Path, line: bytes) -> None:
     """Append a line and sync. After a torn line it starts on its own; a line that does not fit is taken back."""
-    handle = os.open(path, os.O_RDWR | os.O_APPEND | _BINARY)
-    try:
+    with _held(path, os.O_RDWR | os.O_APPEND | _BINARY) as handle:
         size = os.fstat(handle).st_size
         if size:
             os.lseek(handle, size - 1, os.SEEK_SET)
@@ -83,8 +83,48 @@ def append_synced(path: Path, line: bytes) -> None:
             with contextlib.suppress(OSError):
                 os.ftruncate(handle, size)
             raise
-    finally:
-        os.close(handle)
+
+
+@contextlib.contextmanager
+def locked(path: Path) -> Iterator[None]:
+    """Until the block ends nobody else appends to the file by `append_synced`, so that it may be looked at and then
+    replaced or deleted; who waits goes on with what is there then. Where it can't be locked, it goes on without, as
+    `only_writer` does. `FileNotFoundError` where there is none."""
+    if os.name == "nt":  # what is open can't be replaced there
+        yield
+        return
+    with _held(path, os.O_RDONLY):
+        yield
+
+
+@contextlib.contextmanager
+def _held(path: Path, flags: int, wait_s: float = 2.0) -> Iterator[int]:
+    """The file that is at `path` now, open and locked; another may have taken its place while it was waited for."""
+    while True:
+        handle = os.open(path, flags)
+        try:
+            _lock(handle, wait_s)
+            if os.path.samestat(os.fstat(handle), os.stat(path)):
+                yield handle
+                return
+        finally:
+            os.close(handle)
+
+
+def _lock(handle: int, wait_s: float) -> None:
+    """Lock what is open for as long as it is. Goes on without after `wait_s`, or where the system can't."""
+    try:
+        import fcntl
+    except ImportError:  # Windows
+        return
+    for _ in range(round(wait_s / _LOOK_AGAIN_S)):
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            return
+        except BlockingIOError:
+            time.sleep(_LOOK_AGAIN_S)
+        except OSError:
+            return
 
 
 def replace_synced(path: Path, data: bytes) -> None:
@@ -121,24 +161,12 @@ def only_writer(folder: Path, wait_s: float = 2.0) -> Iterator[None]:
     may. The folder is locked rather than a file of its own, which would stay behind; where that can't be done, or one
     that hangs holds the lock for `wait_s`, it goes on without."""
     try:
-        import fcntl
-    except ImportError:  # Windows
-        yield
-        return
-    try:
         handle = os.open(folder, os.O_RDONLY)
-    except OSError:
+    except OSError:  # Windows opens no folder
         yield
         return
     try:
-        for _ in range(round(wait_s / _LOOK_AGAIN_S)):
-            try:
-                fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-                break
-            except BlockingIOError:
-                time.sleep(_LOOK_AGAIN_S)
-            except OSError:
-                break
+        _lock(handle, wait_s)
         yield
     finally:
         os.close(handle)

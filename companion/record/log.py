@@ -11,6 +11,7 @@ Conventions
 
 from __future__ import annotations
 
+import contextlib
 import os
 import secrets
 from collections.abc import Callable, Iterator
@@ -90,7 +91,7 @@ class Sitting:
             self._waiting.pop(0)
 
     def _write(self, line: bytes) -> None:
-        if self.path.exists():
+        with contextlib.suppress(FileNotFoundError):  # not yet, or deleted since the take before
             append_synced(self.path, line)
             return
         make_dir_synced(self.folder)

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import contextlib
+import os
 from collections.abc import Callable
 from pathlib import Path
 
 from companion.errors import RecordError
-from companion.record.files import writing_synced
+from companion.record.files import locked, writing_synced
 from companion.record.raw_lines import RawLine, raw_lines
 
-__all__ = ["rewrite"]
+__all__ = ["rewrite", "state_of"]
 
 #: So often a stand may write to a file while it is rewritten.
 _TRIES = 20
@@ -32,16 +33,22 @@ def rewrite(path: Path, new: Callable[[RawLine], bytes]) -> None:
         If it never stays still.
     """
     for _ in range(_TRIES):
-        with contextlib.suppress(_Changed):
+        # The lock is let go after the new file has the old one's place: who appends finds either the whole old file
+        # unlocked, or the new one.
+        with contextlib.suppress(_Changed), contextlib.ExitStack() as until_replaced:
             with writing_synced(path) as file:
-                before = _state(path)
+                before = state_of(path)
                 file.writelines(map(new, raw_lines(path)))
-                if _state(path) != before:
+                file.flush()
+                os.fsync(file.fileno())  # here, so that the stand hardly waits
+                until_replaced.enter_context(locked(path))
+                if state_of(path) != before:
                     raise _Changed
             return
     raise RecordError(f"{path}: is being written all the time; end the stand and call again")
 
 
-def _state(path: Path) -> tuple[int, int]:
+def state_of(path: Path) -> tuple[int, int]:
+    """What differs after a file was written to."""
     status = path.stat()
     return status.st_size, status.st_mtime_ns

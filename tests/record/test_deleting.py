@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+import time
 from datetime import UTC, date, datetime
 from pathlib import Path
 
@@ -15,7 +16,7 @@ from companion.errors import RecordError
 from companion.record import Sitting, TakeRecord, read_log, summaries
 from companion.record import deleting as deleting_module
 from companion.record.choosing import Choice
-from companion.record.deleting import carry_out, plan_deletion
+from companion.record.deleting import Deletion, carry_out, plan_deletion
 from companion.record.index import index_path
 from companion.record.shapes import read_answers
 
@@ -220,7 +221,7 @@ def test_killed_midway_the_same_call_deletes_the_rest(log: Path, cache: Path) ->
 import os, sys
 from pathlib import Path
 from companion.record.choosing import Choice
-from companion.record.deleting import carry_out, plan_deletion
+from companion.record.deleting import Deletion, carry_out, plan_deletion
 left = int(sys.argv[1])
 def audit(event, args):
     global left
@@ -251,3 +252,62 @@ def test_a_folder_that_may_not_be_written_is_said(log: Path, cache: Path) -> Non
             delete(log, cache, Choice())
     finally:
         log.chmod(0o700)
+
+
+def test_a_take_that_ends_in_the_moment_of_deleting_stays(
+    log: Path, cache: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Between looking at a sitting, all of which would go, and deleting its file."""
+    sitting = Sitting(log, datetime(2026, 11, 25, tzinfo=UTC), name="now")
+    sitting.append(TakeRecord("Étude", 80, origin="etude.musicxml"))
+
+    def planned(*args: object) -> Deletion:
+        plan = plan_deletion(*args)  # type: ignore[arg-type]
+        sitting.append(TakeRecord("Waltz", 81, origin="waltz.mid"))
+        return plan
+
+    monkeypatch.setattr(deleting_module, "plan_deletion", planned)
+    delete(log, cache, Choice(file="etude.musicxml"))
+    assert [take.tempo_bpm for take in read_log(log).takes] == [68, 71, 81]
+
+
+def test_a_take_that_ends_while_the_new_file_takes_the_old_ones_place_stays(
+    log: Path, cache: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """In another process, as the stand is: it waits until the new file is there, and writes to that."""
+    last = max(log.glob("*.jsonl"))
+    told = f"""
+from datetime import datetime, UTC
+from pathlib import Path
+from companion.record import Sitting, TakeRecord
+print("ready", flush=True)
+input()
+sitting = Sitting(Path({str(log)!r}), datetime(2026, 11, 25, tzinfo=UTC), name={last.stem!r})
+sitting.append(TakeRecord("Waltz", 81, origin="waltz.mid", id="late"))
+"""
+    replace = os.replace
+    command = [sys.executable, "-c", told]
+    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as stand:
+        assert stand.stdin is not None and stand.stdout is not None and stand.stdout.readline() == "ready\n"
+
+        def slow(*args: object) -> None:
+            assert stand.stdin is not None
+            if not stand.stdin.closed:
+                stand.stdin.write("\n")
+                stand.stdin.close()
+                time.sleep(0.5)
+            replace(*args)  # type: ignore[arg-type]
+
+        monkeypatch.setattr(os, "replace", slow)
+        delete(log, cache, Choice(file="etude.musicxml"))
+        assert stand.wait(30) == 0
+    assert sorted(take.tempo_bpm for take in read_log(log).takes) == [68, 71, 81]
+
+
+def test_the_stand_begins_its_file_anew_after_it_was_deleted(log: Path, cache: Path) -> None:
+    sitting = Sitting(log, datetime(2026, 11, 25, tzinfo=UTC), name="now")
+    sitting.append(TakeRecord("Étude", 80))
+    delete(log, cache, Choice())
+    sitting.append(TakeRecord("Étude", 82))
+    assert [take.tempo_bpm for take in read_log(log).takes] == [82]
+    assert not read_log(log).remarks
