@@ -10,7 +10,9 @@ Education 72 (2025) 357-375, abstract). So it is a default that may be switched 
 Conventions
 -----------
 * Need is a number that orders tasks: nobody is shown it. What is due soon and far from its target needs most.
-* Every open task has a turn before any has a second one. One that is done needs a last look only.
+* Every open task has a turn before any has a second one, and none has three in a row while another item is open. One
+  that is done needs a last look only.
+* A sitting that goes on is planned by what it has had already: who had fewer turns is next, and its time gets less.
 * A break after `BREAK_AFTER_MIN` of playing, and an end: more than was asked for is not planned (common practice, no
   source: half an hour at a time for students; breaks by the usual advice for wind players, from memory).
 """
@@ -18,13 +20,13 @@ Conventions
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from companion.errors import UsageError
 
 __all__ = [
-    "BREAK", "BREAK_AFTER_MIN", "BREAK_MIN", "COLD", "ITEM", "LONGEST_MIN", "SHAPES", "SHORTEST_MIN", "TROUBLE",
-    "TURN_MIN", "USUAL_MIN", "Entry", "Task", "need_of", "plan_sitting",
+    "BREAK", "BREAK_AFTER_MIN", "BREAK_MIN", "COLD", "ITEM", "LEAST_TURN_MIN", "LONGEST_MIN", "SHAPES", "SHORTEST_MIN",
+    "TROUBLE", "TURN_MIN", "USUAL_MIN", "Entry", "Task", "is_over", "need_of", "plan_sitting",
 ]  # fmt: skip
 
 ITEM, TROUBLE, SHAPES, COLD, BREAK = "item", "trouble", "shapes", "cold", "break"
@@ -34,13 +36,17 @@ TURN_MIN, LEAST_TURN_MIN = 5.0, 2.0
 BREAK_AFTER_MIN, BREAK_MIN = 25.0, 5.0
 #: In this many minutes a spot, the shapes or a first go are done; more belongs to the next day.
 ONCE_MIN = {TROUBLE: 5.0, SHAPES: 4.0, COLD: 3.0}
+#: So many turns in a row at most, while another item is open; what is reached needs no more than this and is not open.
+MOST_IN_A_ROW = 2
+DONE_NEED = 0.2
 
 
 @dataclass(frozen=True, slots=True)
 class Task:
     """Something open. `key` tells it from the others, `kind` is `ITEM`, `TROUBLE`, `SHAPES` or `COLD`; `need` as in
     `need_of`. `title` names it, `why` is one sentence. `command` are the words that start it. `tempo_bpm` is where the
-    player stands, None where no tempo belongs to it."""
+    player stands, None where no tempo belongs to it. In the sitting that is going on it had `turns`, `played_min` long
+    in all."""
 
     key: str
     kind: str
@@ -49,6 +55,8 @@ class Task:
     need: float = 1.0
     command: tuple[str, ...] = ()
     tempo_bpm: float | None = None
+    turns: int = 0
+    played_min: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +86,7 @@ def need_of(gap: float, days_left: int, *, done: bool = False, minutes_today: fl
     done
         Reached already: it is kept warm.
     minutes_today
-        What was played of it today.
+        What was played of it today, before the sitting that is planned.
 
     Examples
     --------
@@ -86,13 +94,23 @@ def need_of(gap: float, days_left: int, *, done: bool = False, minutes_today: fl
     True
     """
     if done:
-        return 0.2 / (1 + minutes_today / TURN_MIN)
+        return DONE_NEED / (1 + minutes_today / TURN_MIN)
     urgency = 2.0 / (1 + max(days_left, 0))
     return (1.0 + 3.0 * min(max(gap, 0.0), 1.0) + urgency) / (1 + minutes_today / (2 * TURN_MIN))
 
 
+def is_over(minutes: float, spent_min: float) -> bool:
+    """Whether a sitting of these minutes has had them."""
+    return minutes - spent_min < LEAST_TURN_MIN
+
+
 def plan_sitting(
-    tasks: Sequence[Task], minutes: float = USUAL_MIN, *, interleaved: bool = True, played_min: float = 0.0
+    tasks: Sequence[Task],
+    minutes: float = USUAL_MIN,
+    *,
+    interleaved: bool = True,
+    played_min: float = 0.0,
+    spent_min: float = 0.0,
 ) -> tuple[Entry, ...]:
     """The sitting's turns in order; a cold go first, before anything warms up.
 
@@ -106,6 +124,8 @@ def plan_sitting(
         Tasks take turns; else each has all of its time in one go.
     played_min
         Minutes played just before, since the last break.
+    spent_min
+        What the sitting has had of its minutes. One that is over counts no more: the turns are another one's.
 
     Raises
     ------
@@ -117,61 +137,88 @@ def plan_sitting(
             f"a sitting of {minutes:g} minutes is out of range: give {SHORTEST_MIN:g} to {LONGEST_MIN:g}, such as"
             f" {USUAL_MIN:g}"
         )
-    ordered = sorted(tasks, key=lambda task: (task.kind != COLD, -task.need))
-    shares = _shares(ordered, minutes)
-    turns = _in_turns(ordered, shares) if interleaved else [(t, m) for t, m in zip(ordered, shares, strict=True) if m]
+    if is_over(minutes, spent_min):
+        spent_min, tasks = 0.0, [replace(task, played_min=0.0) for task in tasks]
+    left = minutes - spent_min
+    if interleaved:
+        turns = _in_turns(sorted(tasks, key=lambda task: (task.kind != COLD, task.turns, -task.need)), left)
+    else:
+        # What is begun is brought to its end.
+        turns = _blocked(sorted(tasks, key=lambda task: (task.kind != COLD, not task.played_min, -task.need)), left)
     return tuple(_with_breaks(turns, played_min))
 
 
-def _shares(tasks: Sequence[Task], minutes: float) -> list[float]:
-    """Minutes of each task. A turn for each as far as the time goes; the rest goes to items by their need."""
+def _first_turns(tasks: Sequence[Task], left: float) -> list[float]:
+    """Minutes of each task's turn, as far as the time goes: less, or none, for one that had it in this sitting."""
     shares = [0.0] * len(tasks)
-    left = minutes
     for i, task in enumerate(tasks):
-        wanted = min(ONCE_MIN.get(task.kind, TURN_MIN), left)
-        if wanted < LEAST_TURN_MIN:
-            break
-        shares[i] = wanted
-        left -= wanted
-    items = [i for i, task in enumerate(tasks) if task.kind == ITEM and shares[i]]
-    while items and left >= LEAST_TURN_MIN:
-        # Whoever has least for its need is next.
-        i = min(items, key=lambda i: (shares[i] / max(tasks[i].need, 1e-6), i))
-        more = min(TURN_MIN, left)
-        shares[i] += more
-        left -= more
+        wanted = min(ONCE_MIN.get(task.kind, TURN_MIN) - task.played_min, left)
+        if wanted >= LEAST_TURN_MIN:
+            shares[i] = wanted
+            left -= wanted
     return shares
 
 
-def _in_turns(tasks: Sequence[Task], shares: Sequence[float]) -> list[tuple[Task, float]]:
-    turns: list[tuple[Task, float]] = []
-    left = list(shares)
-    while any(m > 0 for m in left):
-        for i, task in enumerate(tasks):
-            if left[i] <= 0:
-                continue
-            turn = min(ONCE_MIN.get(task.kind, TURN_MIN), left[i])
-            # A rest too short for a turn of its own is played now.
-            turn = left[i] if left[i] - turn < LEAST_TURN_MIN else turn
-            left[i] -= turn
-            if turns and turns[-1][0] is task:
-                turns[-1] = (task, turns[-1][1] + turn)
-            else:
-                turns.append((task, turn))
-    return turns
+def _neediest(tasks: Sequence[Task], shares: Sequence[float], among: Sequence[int]) -> int:
+    """Whoever has least for its need."""
+    return min(among, key=lambda i: ((tasks[i].played_min + shares[i]) / max(tasks[i].need, 1e-6), i))
+
+
+def _more(left: float) -> float:
+    """The next turn; a rest too short for a turn of its own belongs to it."""
+    return left if left - TURN_MIN < LEAST_TURN_MIN else TURN_MIN
+
+
+def _blocked(tasks: Sequence[Task], minutes: float) -> list[tuple[Task, float]]:
+    """A turn for each as far as the time goes; the rest goes to items by their need."""
+    shares = _first_turns(tasks, minutes)
+    items = [i for i, task in enumerate(tasks) if task.kind == ITEM]
+    while items and (left := minutes - sum(shares)) >= LEAST_TURN_MIN:
+        shares[_neediest(tasks, shares, items)] += _more(left)
+    return [(task, share) for task, share in zip(tasks, shares, strict=True) if share]
+
+
+def _in_turns(tasks: Sequence[Task], minutes: float) -> list[tuple[Task, float]]:
+    """The same shares, nearly: turn by turn, so that no item is left to itself at the end."""
+    shares = _first_turns(tasks, minutes)
+    order = [i for i, share in enumerate(shares) if share]
+    turns = [shares[i] for i in order]
+    items = [i for i, task in enumerate(tasks) if task.kind == ITEM]
+    while items and (left := minutes - sum(shares)) >= LEAST_TURN_MIN:
+        last = order[-MOST_IN_A_ROW:]
+        others = [i for i in items if i not in last and tasks[i].need > DONE_NEED]
+        again = len(last) == MOST_IN_A_ROW and len(set(last)) == 1 and others
+        i = _neediest(tasks, shares, others if again else items)
+        turn = _more(left)
+        order.append(i)
+        turns.append(turn)
+        shares[i] += turn
+    return _joined([(tasks[i], turn) for i, turn in zip(order, turns, strict=True)])
+
+
+def _joined(turns: Sequence[tuple[Task, float]]) -> list[tuple[Task, float]]:
+    """Two turns of a task in a row are one."""
+    found: list[tuple[Task, float]] = []
+    for task, turn in turns:
+        if found and found[-1][0] is task:
+            turn += found.pop()[1]
+        found.append((task, turn))
+    return found
 
 
 def _with_breaks(turns: Sequence[tuple[Task, float]], played_min: float) -> list[Entry]:
     entries: list[Entry] = []
-    since = played_min
+    since = max(0.0, played_min)
     seen: set[str] = set()
     for task, minutes in turns:
         left = minutes
         while left > 0:
-            if since >= BREAK_AFTER_MIN or (since and since + min(left, TURN_MIN) > BREAK_AFTER_MIN):
+            room = BREAK_AFTER_MIN - since
+            # Neither a turn nor a rest of one is cut too short to be worth it.
+            if since and (min(left, TURN_MIN) > room or room < left < room + LEAST_TURN_MIN):
                 entries.append(Entry(BREAK_MIN))
-                since = 0.0
-            piece = min(left, BREAK_AFTER_MIN - since)
+                since, room = 0.0, BREAK_AFTER_MIN
+            piece = min(left, room) if not room < left < room + LEAST_TURN_MIN else left - LEAST_TURN_MIN
             entries.append(Entry(piece, task, task.key in seen))
             seen.add(task.key)
             since += piece

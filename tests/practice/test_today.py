@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from itertools import pairwise
+from dataclasses import replace
+from itertools import groupby, pairwise
 
 import pytest
 from hypothesis import given
@@ -14,6 +15,7 @@ from companion.practice.today import (
     BREAK_AFTER_MIN,
     COLD,
     ITEM,
+    LEAST_TURN_MIN,
     LONGEST_MIN,
     SHAPES,
     SHORTEST_MIN,
@@ -21,6 +23,7 @@ from companion.practice.today import (
     TURN_MIN,
     Entry,
     Task,
+    is_over,
     need_of,
     plan_sitting,
 )
@@ -104,3 +107,66 @@ def test_need_falls_with_what_was_played_and_grows_with_the_gap(gap: float, days
     assert need_of(gap, days, minutes_today=played) <= need_of(gap, days)
     assert need_of(min(gap + 0.1, 1.0), days) >= need_of(gap, days) >= need_of(gap, days + 1)
     assert need_of(gap, days, done=True) < need_of(gap, days)
+
+
+@given(st.lists(st.floats(1.0, 6.0), min_size=2, max_size=6), st.floats(20, LONGEST_MIN))
+def test_no_item_has_three_turns_in_a_row_while_another_is_open(needs: list[float], minutes: float) -> None:
+    entries = plan_sitting(tasks_of([ITEM] * len(needs), needs), minutes)
+    turns = [(entry.task.key, entry.minutes) for entry in entries if entry.task]
+    longest = max(sum(m for _, m in group) for _, group in groupby(turns, key=lambda turn: turn[0]))
+    # A rest that is no turn of its own belongs to the last one.
+    assert longest < 2 * TURN_MIN + LEAST_TURN_MIN
+
+
+def test_what_is_reached_needs_one_look_only() -> None:
+    """The other item is not kept waiting for it a second time."""
+    entries = plan_sitting(tasks_of([ITEM, ITEM], [6.0, need_of(0.0, 3, done=True)]), 25)
+    assert [(entry.task.key, entry.minutes) for entry in entries if entry.task] == [("0", 5), ("1", 5), ("0", 15)]
+
+
+@pytest.mark.parametrize("interleaved", [True, False])
+def test_planned_anew_after_each_turn_it_is_the_same_sitting_and_ends(interleaved: bool) -> None:
+    tasks = tasks_of([ITEM, ITEM, TROUBLE, ITEM], [5.0, 3.0, 2.0, 1.5])
+    plan, spent, since = plan_sitting(tasks, 40, interleaved=interleaved), 0.0, 0.0
+    had: list[tuple[str, float, str]] = []
+    whole = [(entry.kind, entry.minutes, entry.task.key if entry.task else "") for entry in plan]
+    while plan and not is_over(40, spent):
+        first = plan[0]
+        had.append((first.kind, first.minutes, first.task.key if first.task else ""))
+        since = since + first.minutes if first.task else 0.0
+        if first.task is not None:
+            spent += first.minutes
+            so_far = first.task.played_min + first.minutes
+            tasks = [
+                replace(task, turns=task.turns + 1, played_min=so_far) if task.key == first.task.key else task
+                for task in tasks
+            ]
+        plan = plan_sitting(tasks, 40, interleaved=interleaved, played_min=since, spent_min=spent)
+    played = {key: sum(m for _, m, k in had if k == key) for key in "0123"}
+    assert played == {key: sum(m for _, m, k in whole if k == key) for key in "0123"}
+    assert sum(played.values()) == 40 and spent == 40
+    order = [key for kind, _, key in had if kind != BREAK]
+    in_one_go = [key for key, _ in groupby(order)]
+    assert len(set(order[:4])) == 4 if interleaved else len(in_one_go) == len(set(in_one_go))
+    # Over is over: what comes after it is another sitting, and the whole of it.
+    after = plan_sitting(tasks, 40, interleaved=interleaved, spent_min=spent)
+    assert sum(entry.minutes for entry in after if entry.task) == 40
+
+
+def test_who_was_next_is_next_when_the_page_comes_back() -> None:
+    one, other = tasks_of([ITEM, ITEM], [6.0, 2.0])
+    begun = replace(one, turns=1, played_min=1.5)
+    assert keys(plan_sitting([begun, other], 30, spent_min=1.5))[0] == "1"
+    assert keys(plan_sitting([begun, other], 30, interleaved=False, spent_min=1.5))[0] == "0"
+
+
+@pytest.mark.parametrize("minutes", [25.5, 26, 26.9, 51])
+def test_a_break_leaves_no_rest_that_is_no_turn(minutes: float) -> None:
+    entries = plan_sitting(tasks_of([ITEM]), minutes)
+    assert all(entry.minutes >= LEAST_TURN_MIN for entry in entries)
+    assert sum(entry.minutes for entry in entries if entry.task) == pytest.approx(minutes)
+
+
+def test_a_clock_that_was_set_back_puts_no_break_off() -> None:
+    entries = plan_sitting(tasks_of([ITEM]), 60, played_min=-600)
+    assert [entry.minutes for entry in entries if entry.task] == [25, 25, 10]
