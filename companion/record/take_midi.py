@@ -8,6 +8,8 @@ Conventions
   slower than a MIDI file can have (3.58) is written as that one; the times stay.
 * Every message stands as it was received: notes, breath, bend, system exclusive. What may not stand in a MIDI file
   (clock, active sensing, halves of messages) is kept in the record below.
+* A note that still sounded when the take was over is ended there, so that no player lets it sound for ever. How many
+  such ends there are is in the record: reading takes them off again.
 * The take's record is in sequencer-specific events at the beginning: the manufacturer's number for non-commercial use
   (7D), `companion take `, a digest of what follows and of the events, JSON. It also holds what rounding took from each
   time, so that the take comes back to the nanosecond. Other programs pass over it.
@@ -38,11 +40,14 @@ TICKS_PER_QUARTER = 9600
 #: The longest quarter of a MIDI file is 2^24 - 1 us.
 _FASTEST_US, _SLOWEST_US = 1, 2**24 - 1
 _MOST_DELTA_TICKS = 2**28 - 1
-_FORMAT = 1
+#: The second also has ends of notes that were not received; it is written where there are any.
+_FORMATS = (1, 2)
 _MARK = b"\x7dcompanion take "
 #: mido reads no longer event than a million bytes, other programs less.
 _PIECE_BYTES = 16_000
 _DIGEST_DIGITS = 64
+#: Controllers that end every note of their channel (MIDI 1.0: all sound off, and 123 to 127 all notes off).
+_END_ALL = (120, 123, 124, 125, 126, 127)
 _DAMAGED = (OSError, EOFError, ValueError, LookupError, TypeError, AttributeError, struct.error, mido.KeySignatureError)
 
 
@@ -82,10 +87,15 @@ def midi_from_take(data: Mapping[str, Any], sitting: Mapping[str, Any]) -> bytes
         messages.append(message)
         kept_ns.append(event.time_ns - _time_ns(tick, tempo_us, lead_ns))
         at_tick = tick
+    ends = _ends(messages)
+    if ends:
+        end_tick = round((take.duration_ns + lead_ns) / _tick_ns(tempo_us))
+        ends[0].time = min(max(end_tick - at_tick, 0), _MOST_DELTA_TICKS)
+        messages += ends
     small = {name: value for name, value in data.items() if name != "events"}
     record = {
-        "format": _FORMAT, "sitting": dict(sitting), "take": small, "fields": list(data), "tempo_us": tempo_us,
-        "lead_ns": lead_ns, "kept_ns": kept_ns, "others": others,
+        "format": _FORMATS[bool(ends)], "sitting": dict(sitting), "take": small, "fields": list(data),
+        "tempo_us": tempo_us, "lead_ns": lead_ns, "kept_ns": kept_ns, "others": others, "ends": len(ends),
     }  # fmt: skip
     track.append(mido.MetaMessage("track_name", name=plain_ascii(take.title)[:100]))
     text = dump_line(record).rstrip()
@@ -127,6 +137,19 @@ def _in_a_file(message: bytes) -> Any | None:
     return made if bytes(made.bytes()) == message else None
 
 
+def _ends(messages: Sequence[Any]) -> list[Any]:
+    """A note-off for each note that still sounds after the last message."""
+    sounding: dict[tuple[int, int], None] = {}
+    for message in messages:
+        if message.type == "note_on" and message.velocity:
+            sounding[message.channel, message.note] = None
+        elif message.type in ("note_on", "note_off"):
+            sounding.pop((message.channel, message.note), None)
+        elif message.type == "control_change" and message.control in _END_ALL:
+            sounding = {key: None for key in sounding if key[0] != message.channel}
+    return [mido.Message("note_off", channel=channel, note=note, velocity=64) for channel, note in sounding]
+
+
 def _digest(text: bytes, messages: Sequence[Any]) -> bytes:
     """Of the record and the events with their times: a file that was edited since is told by it."""
     found = hashlib.sha256(text)
@@ -160,15 +183,22 @@ def line_from_midi(content: bytes) -> tuple[dict[str, Any], bytes]:
         digest, text = text[:_DIGEST_DIGITS], text[_DIGEST_DIGITS:]
         record = json.loads(text)
         form = record.get("format")
-        if form != _FORMAT:
-            raise ValueError(f"of format {str(form)[:20]}, only {_FORMAT} is known here: update companion")
+        if form not in _FORMATS:
+            raise ValueError(f"of format {str(form)[:20]}, only {_FORMATS[-1]} is known here: update companion")
         messages = [event for event in events if not event.is_meta]
         if file.ticks_per_beat != TICKS_PER_QUARTER or _digest(text, messages) != digest:
             raise ValueError("it was changed by another program, so it no longer is the take that was played")
-        line = dump_line(_with_events(record, messages))
+        received = messages[: len(messages) - _whole(record.get("ends", 0))]
+        line = dump_line(_with_events(record, received))
         return dict(record["sitting"]), line
     except (LookupError, TypeError, AttributeError, RecursionError, OverflowError, StopIteration) as error:
         raise ValueError(f"the take's record in it is damaged ({type(error).__name__}: {error})") from None
+
+
+def _whole(value: Any) -> int:
+    if type(value) is not int or value < 0:
+        raise ValueError("the take's record in it is damaged: ends of notes")
+    return value
 
 
 def _with_events(record: Mapping[str, Any], messages: Sequence[Any]) -> dict[str, Any]:

@@ -19,7 +19,7 @@ from companion import charts, scores
 from companion.practice import judge, to_played
 from companion.practice.model import RawEvent
 from companion.record import read_log
-from companion.record.codec import decode_line, encode_take
+from companion.record.codec import decode_line, encode_take, take_from
 from companion.record.model import TakeRecord
 from companion.record.take_midi import TICKS_PER_QUARTER, NotOurs, line_from_midi, midi_from_take
 
@@ -147,6 +147,51 @@ def test_a_damaged_file_is_refused_or_the_very_take(data: st.DataObject) -> None
     except ValueError:
         return
     assert back == line
+
+
+#: A chord of two channels that sounds on, a note that ended, one that all notes off ended, one played again.
+HELD = ("903c40", "914040", "903e40", "903e00", "924540", "b27b00", "914040", "b00200")
+
+
+def test_no_note_sounds_for_ever_in_any_player() -> None:
+    take = replace(a_take(sent=tuple((i * NS, midi) for i, midi in enumerate(HELD))), duration_ns=9 * NS)
+    line = encode_take(take)
+    found = seconds(midi_of(take))[len(HELD) :]
+    assert [message[:2].hex() for _, message in found] == ["803c", "8140"]
+    assert [time_s for time_s, _ in found] == pytest.approx([9, 9], abs=0.0005)
+    assert line_from_midi(midi_from_take(decode_line(line), SITTING))[1] == line
+
+
+def test_a_note_that_ends_after_the_take_is_not_ended_before_it() -> None:
+    take = replace(a_take(sent=((0, "903c40"), (2 * NS, "b00200"))), duration_ns=NS)
+    assert [(round(time_s, 3), message[0]) for time_s, message in seconds(midi_of(take))][1:] == [(2, 0xB0), (2, 0x80)]
+
+
+@given(TAKES)
+def test_every_note_of_any_take_ends(take: TakeRecord) -> None:
+    line = decode_line(encode_take(take))
+    messages = mido.MidiFile(file=io.BytesIO(midi_from_take(line, SITTING))).tracks[0]
+    sounding = set()
+    for message in messages:
+        if message.type == "note_on" and message.velocity:
+            sounding.add((message.channel, message.note))
+        elif message.type in ("note_on", "note_off"):
+            sounding.discard((message.channel, message.note))
+        elif message.type == "control_change" and message.control in (120, 123, 124, 125, 126, 127):
+            sounding = {key for key in sounding if key[0] != message.channel}
+    assert not sounding
+
+
+def test_a_file_of_an_earlier_companion_gives_back_its_take() -> None:
+    """Written before notes that still sound were ended: its one note never does."""
+    content = (Path(__file__).parent / "earlier_midi" / "no-ends-yet.mid").read_bytes()
+    assert [message.type for message in mido.MidiFile(file=io.BytesIO(content)) if not message.is_meta] == [
+        "note_on", "control_change",
+    ]  # fmt: skip
+    sitting, line = line_from_midi(content)
+    take = take_from(decode_line(line))
+    assert (sitting["id"], take.id, take.duration_ns) == ("held", "held-001", 3 * NS)
+    assert take.events == (RawEvent(NS, b"\x90\x3c\x40"), RawEvent(2 * NS, b"\xb0\x02\x00"))
 
 
 def test_the_judge_finds_in_the_file_what_the_record_says(tmp_path: Path) -> None:
