@@ -153,7 +153,7 @@ def look_at(
         fingerings=fingerings_used(passage, played, realised, pressed, fingered, chart)
         if fingered is not None and chart is not None and pressed
         else (),
-        places=place_timings(passage, reading.deviation_s, tempo_bpm, leave_out=returns, parts=reading.parts),
+        places=place_timings(passage, reading.in_beat_s, tempo_bpm, leave_out=returns, parts=reading.parts),
         drift=drift(passage, reading.deviation_s, tempo_bpm),
         entries=entries(passage, reading.results),
         plan=plan,

@@ -9,8 +9,10 @@ Conventions
 * Times are seconds as in `PLAYED`, from wherever the take's zero is.
 * The own beat at a note is a straight line through its neighbours on either side, the note itself left out, so that a
   slow bend of the tempo belongs to the beat and a single note out of line does not.
-* A stop, or going back, ends the line on either side: what was lost there belongs to no tempo.
+* A stop, going back, or coming in too soon ends the line on either side: what was lost there belongs to no tempo. So do
+  a fermata, a caesura, a breath mark and a new tempo in the score, where the time is free.
 * A tempo is quarters a minute at the passage's start; where the score changes its tempo, the ratio printed is kept.
+* Swung eighths are measured from where their swing puts them.
 
 References
 ----------
@@ -32,14 +34,14 @@ from companion.practice.matching import align, checked
 from companion.practice.model import PlayedArray
 from companion.units import s_per_beat
 
-__all__ = ["OwnTime", "Pause", "find_own_time"]
+__all__ = ["OwnTime", "Pause", "find_own_time", "waits_after"]
 
 #: Tempos tried, as shares of the printed one, and beside the one that the whole length of the take suggests.
 TRIED = tuple(0.5 * 1.12**i for i in range(12))
 #: The own beat is drawn through so many notes on either side, and through all within so many quarters.
 NEIGHBOURS, NEAR_BEATS = 5, 2.0
 #: A note that comes later than the beat before it by this (and this share of a quarter), and those after it stay
-#: behind, is a pause.
+#: behind, is a pause; so much sooner, and it was cut short.
 PAUSE_S, PAUSE_BEATS = 0.25, 0.5
 #: Slopes are taken over stretches of so many quarters.
 STRETCH_BEATS = 4.0
@@ -47,11 +49,15 @@ STRETCH_BEATS = 4.0
 LEAST_OF_BAR = 0.6
 #: How often tempo and match are made better by one another.
 REFINED = 3
+#: With so many notes before the first change of tempo in the score these alone tell the tempo at the start.
+LEAST_AT_START = 8
+_WAITS = frozenset({"breath-mark", "caesura"})
 
 
 @dataclass(frozen=True, slots=True)
 class Pause:
-    """The time stood still for `lost_s` before note `before`; `back` where the player went back to it."""
+    """The time stood still for `lost_s` before note `before`, or, where that is negative, note `before` came so much
+    too soon and those after it stayed with it; `back` where the player went back to it."""
 
     before: int
     lost_s: float
@@ -74,7 +80,7 @@ class OwnTime:
     pauses: tuple[Pause, ...] = ()
 
 
-def find_own_time(passage: Passage, played: PlayedArray) -> OwnTime | None:
+def find_own_time(passage: Passage, played: PlayedArray, swung_s: Floats | None = None) -> OwnTime | None:
     """Find the time of a take without a click; None where fewer than three notes of the passage were played.
 
     Parameters
@@ -82,6 +88,8 @@ def find_own_time(passage: Passage, played: PlayedArray) -> OwnTime | None:
     passage : Passage
     played : array of `PLAYED` [shape=(notes,)]
         In any order.
+    swung_s : array of float, optional [shape=(notes of the passage,)]
+        By how much the take's swing moves each note back; the beat found is the even one.
 
     Raises
     ------
@@ -94,22 +102,31 @@ def find_own_time(passage: Passage, played: PlayedArray) -> OwnTime | None:
         return None
     tempo_bpm, start_s = _likeliest(passage, played)
     realised = np.full(len(played), -1)
+    at_s = played["onset_s"]
     for _ in range(REFINED):
         realised = _realised(passage, played, tempo_bpm, start_s)
-        runs = _runs(passage, played, realised, tempo_bpm)
-        found = _tempo_and_start(passage, played, realised, runs)
+        if swung_s is not None:
+            at_s = played["onset_s"] - np.where(realised >= 0, swung_s[realised], 0.0)
+        runs = _runs(passage, at_s, realised, tempo_bpm)
+        found = _tempo_and_start(passage, at_s, realised, runs)
         if found is None:
             return None
         tempo_bpm, start_s = found
-    runs = _runs(passage, played, realised, tempo_bpm)
-    due_s = _due_s(passage, played, realised, runs, tempo_bpm)
+    runs = _runs(passage, at_s, realised, tempo_bpm)
+    due_s = _due_s(passage, at_s, realised, runs, tempo_bpm)
     return OwnTime(
         tempo_bpm=tempo_bpm,
         start_s=start_s,
         due_s=due_s,
         bar_bpm=_bar_bpm(passage, realised, runs, due_s, tempo_bpm),
-        pauses=_pauses(passage, played, realised, runs, tempo_bpm),
+        pauses=_pauses(passage, at_s, realised, runs, tempo_bpm),
     )
+
+
+def waits_after(passage: Passage, note: int) -> bool:
+    """Whether the score lets the time stand still after this note: a fermata, a caesura, a breath mark."""
+    this = passage.notes[note]
+    return this.fermata or bool(_WAITS & this.articulations)
 
 
 def _likeliest(passage: Passage, played: PlayedArray) -> tuple[float, float]:
@@ -145,24 +162,35 @@ def _realised(passage: Passage, played: PlayedArray, tempo_bpm: float, start_s: 
 
 
 def _tempo_and_start(
-    passage: Passage, played: PlayedArray, realised: Ints, runs: list[list[int]]
+    passage: Passage, at_s: Floats, realised: Ints, runs: list[list[int]]
 ) -> tuple[float, float] | None:
     """The median tempo of short unbroken stretches, and where beat 0 lies by the longest of them."""
     unit_s = note_onsets_s(passage, 60.0)
+    runs = _at_the_start(passage, realised, runs)
     slopes: list[Floats] = []
     for run in runs:
-        score_s, at_s = unit_s[realised[run]], played["onset_s"][run]
+        score_s, run_s = unit_s[realised[run]], at_s[run]
         i, j = np.triu_indices(len(run), 1)
         apart = score_s[j] - score_s[i]
-        least = min(STRETCH_BEATS, float(np.ptp(score_s)) / 2)
-        near = (apart >= least) & (apart <= 2 * least) & (apart > 0) & (at_s[j] > at_s[i])
-        slopes.append((at_s[j] - at_s[i])[near] / apart[near])
+        least = min(STRETCH_BEATS, float(np.ptp(score_s)) / 2) if len(run) else 0.0
+        near = (apart >= least) & (apart <= 2 * least) & (apart > 0) & (run_s[j] > run_s[i])
+        slopes.append((run_s[j] - run_s[i])[near] / apart[near])
     all_slopes = np.concatenate(slopes) if slopes else np.zeros(0)
     if not len(all_slopes):
         return None
     per_beat_s = float(np.median(all_slopes))
     longest = max(runs, key=len)
-    return 60.0 / per_beat_s, float(np.median(played["onset_s"][longest] - per_beat_s * unit_s[realised[longest]]))
+    return 60.0 / per_beat_s, float(np.median(at_s[longest] - per_beat_s * unit_s[realised[longest]]))
+
+
+def _at_the_start(passage: Passage, realised: Ints, runs: list[list[int]]) -> list[list[int]]:
+    """The runs before the first change of tempo in the score, where they are long enough: nobody takes a new tempo in
+    exactly the printed proportion."""
+    change = min((mark.start for mark in passage.tempos[1:]), default=None)
+    if change is None:
+        return runs
+    before = [run for run in runs if run and passage.notes[int(realised[run[-1]])].start < change]
+    return before if sum(map(len, before)) >= LEAST_AT_START else runs
 
 
 def _timed(passage: Passage, realised: Ints) -> list[int]:
@@ -176,23 +204,37 @@ def _timed(passage: Passage, realised: Ints) -> list[int]:
     return found
 
 
-def _runs(passage: Passage, played: PlayedArray, realised: Ints, tempo_bpm: float) -> list[list[int]]:
-    """Played notes in stretches that no pause and no going back parts."""
+def _runs(passage: Passage, at_s: Floats, realised: Ints, tempo_bpm: float) -> list[list[int]]:
+    """Played notes in stretches that no pause, no going back and no free time parts."""
     timed = _timed(passage, realised)
     score_s = note_onsets_s(passage, tempo_bpm)[realised[timed]]
-    at_s = played["onset_s"][timed]
-    beat_s = s_per_beat(tempo_bpm)
-    least_s = max(PAUSE_S, PAUSE_BEATS * beat_s)
+    timed_s = at_s[timed]
+    free = _free_before(passage)
     runs: list[list[int]] = [[]]
     for k, i in enumerate(timed):
-        if k and (score_s[k] <= score_s[k - 1] or _lost_s(score_s, at_s, k) > least_s):
-            runs.append([])
+        if k:
+            before, this = int(realised[timed[k - 1]]), int(realised[i])
+            parted = score_s[k] <= score_s[k - 1] or any(before < at <= this for at in free)
+            if parted or abs(_lost_s(score_s, timed_s, k)) > _least_s(tempo_bpm):
+                runs.append([])
         runs[-1].append(i)
     return runs
 
 
+def _least_s(tempo_bpm: float) -> float:
+    return max(PAUSE_S, PAUSE_BEATS * s_per_beat(tempo_bpm))
+
+
+def _free_before(passage: Passage) -> list[int]:
+    """Notes before which the score lets the time be free."""
+    waits = [note.index + 1 for note in passage.notes[:-1] if waits_after(passage, note.index)]
+    changes = [mark.start for mark in passage.tempos[1:]]
+    new = [next((note.index for note in passage.notes if note.start >= change), -1) for change in changes]
+    return [*waits, *(note for note in new if note > 0)]
+
+
 def _lost_s(score_s: Floats, at_s: Floats, k: int) -> float:
-    """How much later the notes from `k` on are than those before it made expect."""
+    """How much later (sooner: negative) the notes from `k` on are than those before it made expect."""
     off_s = at_s - score_s
     before, after = off_s[max(0, k - NEIGHBOURS) : k], off_s[k : k + NEIGHBOURS]
     # Where the whole take goes in a slightly other tempo both sides slope alike, and this jump stands out.
@@ -204,7 +246,10 @@ def _lost_s(score_s: Floats, at_s: Floats, k: int) -> float:
         float(np.median(score_s[k : k + NEIGHBOURS])),
     )
     stays_s = float(np.median(after) - np.median(before)) - slope * (middle_after - middle_before)
-    return min(lost_s, stays_s) if len(after) > 1 else lost_s
+    if len(after) < 2:
+        # The last note has nothing after it to show that the player stays there: alone it may be late, not too soon.
+        return max(lost_s, 0.0)
+    return max(min(lost_s, stays_s), 0.0) if lost_s > 0 else min(max(lost_s, stays_s), 0.0)
 
 
 def _slope(x_before: Floats, y_before: Floats, x_after: Floats, y_after: Floats) -> float:
@@ -218,7 +263,7 @@ def _slope(x_before: Floats, y_before: Floats, x_after: Floats, y_after: Floats)
     return float(np.clip(np.median(slopes), -1 / 3, 1 / 3)) if slopes else 0.0
 
 
-def _due_s(passage: Passage, played: PlayedArray, realised: Ints, runs: list[list[int]], tempo_bpm: float) -> Floats:
+def _due_s(passage: Passage, at_s: Floats, realised: Ints, runs: list[list[int]], tempo_bpm: float) -> Floats:
     """When each note was due; of notes gone back to the first time counts. Between what was played the beat goes on."""
     score_s = note_onsets_s(passage, tempo_bpm)
     due_s = np.full(len(passage.notes), np.nan)
@@ -226,7 +271,7 @@ def _due_s(passage: Passage, played: PlayedArray, realised: Ints, runs: list[lis
     end = -1
     for run in runs:
         notes = realised[run]
-        x, y = score_s[notes], played["onset_s"][run]
+        x, y = score_s[notes], at_s[run]
         low, high = int(notes.min()), int(notes.max())
         for note in range(max(low, end + 1), high + 1):
             others = notes != note
@@ -276,14 +321,19 @@ def _bar_bpm(passage: Passage, realised: Ints, runs: list[list[int]], due_s: Flo
 
 
 def _pauses(
-    passage: Passage, played: PlayedArray, realised: Ints, runs: list[list[int]], tempo_bpm: float
+    passage: Passage, at_s: Floats, realised: Ints, runs: list[list[int]], tempo_bpm: float
 ) -> tuple[Pause, ...]:
     score_s = note_onsets_s(passage, tempo_bpm)
     found = []
     for before, after in pairwise(run for run in runs if run):
         last, first = before[-1], after[0]
-        gap_s = float(played["onset_s"][first] - played["onset_s"][last])
-        back = bool(realised[first] <= realised[last])
-        lost_s = gap_s if back else gap_s - float(score_s[realised[first]] - score_s[realised[last]])
-        found.append(Pause(int(realised[first]), max(lost_s, 0.0), back))
+        gap_s = float(at_s[first] - at_s[last])
+        if realised[first] <= realised[last]:
+            found.append(Pause(int(realised[first]), max(gap_s, 0.0), back=True))
+            continue
+        lost_s = gap_s - float(score_s[realised[first]] - score_s[realised[last]])
+        # Who leaves notes out comes too soon by what they last: that is said of the notes.
+        skipped = lost_s < 0 and any(not note.grace for note in passage.notes[realised[last] + 1 : realised[first]])
+        if abs(lost_s) > _least_s(tempo_bpm) and not skipped:
+            found.append(Pause(int(realised[first]), lost_s))
     return tuple(found)

@@ -70,8 +70,10 @@ class Stop:
 class Reading:
     """A take, read. `results` has one entry a score note; `returns` the notes the player went back to (a stutter, a
     correction, a restart), one entry each time. `deviation_s` [shape=(notes,)] is against the click, in a take that
-    swings against the swung place; `local_s` against the neighbours where the player has left the click; both NaN where
-    nothing was played, `local_s` also where a note was made good after later ones. `timed` are the notes whose time
+    swings against the swung place; `in_beat_s` is the same for places within a beat, where a beat of the player's own,
+    drawn through the notes around, would hide what they have in common; `local_s` against the neighbours where the
+    player has left the click; all NaN where nothing was played, `local_s` also where a note was made good after later
+    ones. `timed` are the notes whose time
     counts. `realised` is the score index of each played note in order of onset, -1 where it is extra; `octave_shift`
     what was added to every played pitch, in semitones; `parts` the beats of the passage; `given_out` the notes in which
     the breath gave out and the note came back: one note, not two; `doubled` those struck twice. Where `own_time` is set
@@ -85,6 +87,7 @@ class Reading:
     returns: tuple[int, ...]
     stops: tuple[Stop, ...]
     deviation_s: Floats
+    in_beat_s: Floats
     local_s: Floats
     limit_s: Floats
     timed: Bools
@@ -153,17 +156,18 @@ def read_take(
     realised = alignment.pairs[: len(played), 0]
     played = at_pitch(played, alignment)
     first = _first_played(realised, len(passage.notes))
-    onsets_s = note_onsets_s(passage, tempo_bpm)
+    even_s = onsets_s = note_onsets_s(passage, tempo_bpm)
     if due_s is not None:
         onsets_s = np.where(np.isfinite(due_s), due_s, onsets_s)
     early_s, late_s = on_time_limits_s(passage, tempo_bpm, tolerances)
     there = first >= 0
     click_s = np.full(len(first), np.nan)
     click_s[there] = played["onset_s"][first[there]] - onsets_s[there]
+    in_beat_s = click_s + onsets_s - even_s
     doubled = _doubled(passage, played, realised, came_back)
     returns = _returns(passage, realised, {*came_back, *doubled})
     parts = beat_parts(passage)
-    swing = find_swing(passage, click_s, tempo_bpm, leave_out=frozenset(returns), parts=parts)
+    swing = find_swing(passage, in_beat_s, tempo_bpm, leave_out=frozenset(returns), parts=parts)
     offsets_s = swing_offsets_s(passage, swing, tempo_bpm, parts) if swing else np.zeros(len(first))
     if swing and not swing.asked and not np.any(offsets_s > late_s):
         # So little, or so fast, that all of it is on time.
@@ -180,6 +184,7 @@ def read_take(
         returns=returns,
         stops=_stops(deviation_s, realised, played["onset_s"] - onsets_s[realised], s_per_beat(tempo_bpm)),
         deviation_s=deviation_s,
+        in_beat_s=in_beat_s - offsets_s,
         local_s=local_s,
         limit_s=np.where(local_s < 0, early_s, late_s),
         timed=timed,

@@ -86,6 +86,18 @@ def test_a_stop_is_a_pause_and_no_change_of_tempo() -> None:
     assert own.bar_bpm[np.isfinite(own.bar_bpm)] == pytest.approx(90, rel=0.01)
 
 
+def test_a_rest_cut_short_is_a_pause_the_other_way_and_no_change_of_tempo() -> None:
+    music = passage("C4:1 D4:1 E4:1 F4:1 G4:1 A4:1 B4:1 C5:1 r:4 C5:1 B4:1 A4:1 G4:1 F4:1 E4:1 D4:1 C4:1")
+    played = exact(music, 100)
+    for name in ("onset_s", "offset_s"):
+        played[name][8:] -= 0.6
+    own = find_own_time(music, played)
+    assert own is not None
+    assert [(pause.before, pause.back) for pause in own.pauses] == [(8, False)]
+    assert own.pauses[0].lost_s == pytest.approx(-0.6)
+    assert own.tempo_bpm == pytest.approx(100) and own.due_s == pytest.approx(played["onset_s"], abs=1e-6)
+
+
 def test_going_back_is_a_pause_that_says_so() -> None:
     music = passage("C4:1 D4:1 E4:1 F4:1 G4:1 A4:1 B4:1 C5:1 D5:1 C5:1 B4:1 G4:1")
     played = exact(music, 100)

@@ -1,0 +1,196 @@
+"""What a judge writes of the tempo of a performance: how fast it went, and whether it held.
+
+Conventions
+-----------
+* The tempo of single bars is told from `BAR_SHARE` off; listeners notice a change of 2 to 6 % in an even row (C. Drake
+  and M.-C. Botte, Perception & Psychophysics 54 (1993) 277-286, from memory), but music bends. The last bar may broaden
+  freely, and so may a bar with a fermata (common practice, no source).
+* Where the score changes its tempo the tempo is judged anew from there: nobody takes the new one in exactly the printed
+  proportion. Not to take it at all is told.
+* Numbers are those of the note that the metre counts, at the place in question.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+
+from companion.arrays import Floats
+from companion.passage import Passage
+from companion.practice.clock import tempo_at_bpm
+from companion.practice.metronome import beat_unit
+from companion.practice.own_time import OwnTime
+from companion.practice.words import bar_in_words, bars_in_words
+
+__all__ = ["BAR_SHARE", "TREND_SHARE", "TempoHeld", "tempo_held"]
+
+#: From this share of the take's tempo on, a bar is told to be faster or slower; from so many bars in a row.
+BAR_SHARE, BARS_IN_A_ROW = 0.06, 2
+#: From this change between start and end on, the tempo is told to rise or fall.
+TREND_SHARE = 0.05
+#: Bars whose tempo is needed to say anything of its course.
+LEAST_BARS = 4
+#: "Most bars" are so many of them.
+MOST_BARS_SHARE = 0.9
+#: A course that two levels tell so much better than a slope (sums of squares) went over in one step.
+STEP_BETTER = 0.6
+#: With less than this share of the change printed (as logarithms) a new tempo was not taken; told from this change on.
+TAKEN_SHARE, LEAST_CHANGE = 0.35, 0.1
+_UNITS = {"♩": "quarter", "♩.": "dotted quarter", "half": "half note"}
+
+
+@dataclass(frozen=True, slots=True)
+class TempoHeld:
+    """`sentence` is what is written of the tempo. `complaint` is the part of it that says how it moved, empty where it
+    held or where that can't be told."""
+
+    sentence: str
+    complaint: str = ""
+
+
+def tempo_held(passage: Passage, own: OwnTime | None) -> TempoHeld:
+    """What is to be said of the tempo of a performance; `own` as `find_own_time` has it."""
+    if own is None:
+        return TempoHeld("Too little was played to tell the tempo.")
+    printed = f" (printed {_number(passage, passage.tempos[0].quarter_bpm)})" if passage.tempos else ""
+    said = f"The {_unit(passage)} went at about {_number(passage, own.tempo_bpm)}{printed}"
+    sections = [_bars_that_count(passage, own.bar_bpm, bars) for bars in _sections(passage)]
+    long_enough = [bars for bars in sections if len(bars) >= LEAST_BARS]
+    if complaint := _not_taken(passage, own.bar_bpm, sections):
+        return TempoHeld(f"{said}; {complaint}.", complaint)
+    if not long_enough:
+        return TempoHeld(f"{said}; too few bars to tell whether it held.")
+    courses = [_course(passage, own.bar_bpm, bars) for bars in long_enough]
+    moved, complaint = max(courses)
+    if moved:
+        return TempoHeld(f"{said}; {complaint}.", complaint)
+    off = np.concatenate([np.abs(own.bar_bpm[bars] / np.median(own.bar_bpm[bars]) - 1) for bars in long_enough])
+    few = float(np.quantile(off, MOST_BARS_SHARE))
+    held = "held" if few < BAR_SHARE else "held on the whole"
+    return TempoHeld(f"{said} and {held}: most bars within {max(100 * few, 1):.0f} % of it.")
+
+
+def _unit(passage: Passage) -> str:
+    return _UNITS[beat_unit(passage.bars[0])[0]]
+
+
+def _number(passage: Passage, quarter_bpm: float) -> str:
+    return f"{quarter_bpm / beat_unit(passage.bars[0])[1]:.0f}"
+
+
+def _at(passage: Passage, bpm: float, bar: int) -> str:
+    """A tempo of the passage's start as the number it is in this bar."""
+    return _number(passage, tempo_at_bpm(passage, passage.bars[bar].start, bpm))
+
+
+def _sections(passage: Passage) -> list[list[int]]:
+    """The bars in stretches of one tempo in the score."""
+    changes = {mark.start for mark in passage.tempos[1:]}
+    found: list[list[int]] = [[]]
+    for bar in passage.bars:
+        # A change within a bar begins with the next one.
+        if any(passage.bars[bar.index - 1].start < change <= bar.start for change in changes) and bar.index:
+            found.append([])
+        found[-1].append(bar.index)
+    return found
+
+
+def _bars_that_count(passage: Passage, bar_bpm: Floats, bars: Sequence[int]) -> list[int]:
+    free = {note.bar for note in passage.notes if note.fermata} | {len(passage.bars) - 1}
+    free |= {b.index for b in passage.bars for mark in passage.tempos[1:] if b.start < mark.start < b.end}
+    return [i for i in bars if np.isfinite(bar_bpm[i]) and i not in free]
+
+
+def _not_taken(passage: Passage, bar_bpm: Floats, sections: Sequence[Sequence[int]]) -> str:
+    """The first printed change of tempo that the player passed over; empty where there is none."""
+    for before, after in pairwise(sections):
+        if not before or not after:
+            continue
+        ratios = [tempo_at_bpm(passage, passage.bars[bars[0]].start, 1.0) for bars in (before, after)]
+        asked = float(np.log(ratios[1] / ratios[0]))
+        levels = [float(np.median(bar_bpm[list(bars)])) * r for bars, r in zip((before, after), ratios, strict=True)]
+        played = float(np.log(levels[1] / levels[0]))
+        if abs(asked) >= LEAST_CHANGE and played / asked < TAKEN_SHARE:
+            return _passed_over(passage, after[0], levels, levels[0] * float(np.exp(asked)))
+    return ""
+
+
+def _passed_over(passage: Passage, bar: int, levels: Sequence[float], would_be_bpm: float) -> str:
+    where = bar_in_words(passage, bar)
+    stayed = abs(np.log(levels[1] / levels[0])) < TREND_SHARE
+    went = f"it stayed the same from {where} on" if stayed else f"from {where} on about {_number(passage, levels[1])}"
+    return f"{went}, though a new tempo is printed there ({_number(passage, would_be_bpm)} would follow)"
+
+
+def _course(passage: Passage, bar_bpm: Floats, bars: list[int]) -> tuple[float, str]:
+    """By what share the tempo moved within a section, and how; 0 and nothing where it held."""
+    bpm = bar_bpm[bars]
+    level = float(np.median(bpm))
+    at = np.asarray(bars, dtype=np.float64)
+    start_bpm, end_bpm = _trend(at, bpm)
+    share = end_bpm / start_bpm - 1
+    stretch = _stretch_off(bars, bpm / level - 1)
+    if abs(share) >= TREND_SHARE:
+        way = "faster" if share > 0 else "slower"
+        if step := _step(at, bpm):
+            where, before, after = bar_in_words(passage, bars[step[0]]), *step[1:]
+            moved = (
+                f"from {where} on it was {way}, {_at(passage, after, bars[-1])} after {_at(passage, before, bars[0])}"
+            )
+            return abs(after / before - 1), moved
+        ends = f"from {_at(passage, start_bpm, bars[0])} to {_at(passage, end_bpm, bars[-1])}"
+        return abs(share), f"it grew {way} all the way, {ends}"
+    if stretch is not None:
+        those, share = stretch
+        way = "faster" if share > 0 else "slower"
+        number = _at(passage, level * (1 + share), those[0])
+        return abs(share), f"{way} in {bars_in_words(passage, those)}, at about {number}"
+    off = float(np.median(np.abs(bpm / level - 1)))
+    if off >= BAR_SHARE:
+        ends = f"{_at(passage, float(bpm.min()), bars[0])} and {_at(passage, float(bpm.max()), bars[0])}"
+        return off, f"it moved from bar to bar, between {ends}"
+    return 0.0, ""
+
+
+def _trend(at: Floats, bpm: Floats) -> tuple[float, float]:
+    """The tempo at the first and last bar by Theil and Sen's line; equal where the bars scatter more than it rises."""
+    i, j = np.triu_indices(len(at), 1)
+    per_bar = float(np.median((bpm[j] - bpm[i]) / (at[j] - at[i])))
+    level = float(np.median(bpm - per_bar * at))
+    scatter = 1.4826 * float(np.median(np.abs(bpm - level - per_bar * at)))
+    if abs(per_bar) * float(at[-1] - at[0]) < 2 * scatter:
+        middle = float(np.median(bpm))
+        return middle, middle
+    return level + per_bar * float(at[0]), level + per_bar * float(at[-1])
+
+
+def _step(at: Floats, bpm: Floats) -> tuple[int, float, float] | None:
+    """Where the tempo went over from one level to another (an index into the bars, and both levels), if two levels tell
+    its course better than a slope."""
+    slope = float(np.sum((bpm - np.polyval(np.polyfit(at, bpm, 1), at)) ** 2))
+    splits = range(BARS_IN_A_ROW, len(bpm) - BARS_IN_A_ROW + 1)
+    squares = [float(np.sum((bpm[:k] - bpm[:k].mean()) ** 2) + np.sum((bpm[k:] - bpm[k:].mean()) ** 2)) for k in splits]
+    best = int(np.argmin(squares))
+    if squares[best] >= STEP_BETTER * slope:
+        return None
+    k = splits[best]
+    return k, float(np.median(bpm[:k])), float(np.median(bpm[k:]))
+
+
+def _stretch_off(bars: Sequence[int], off: Floats) -> tuple[list[int], float] | None:
+    """The bars in a row that are furthest off the section's tempo, and by what share."""
+    runs: list[list[int]] = []
+    for k in np.flatnonzero(np.abs(off) >= BAR_SHARE).tolist():
+        together = runs and bars[k] == bars[runs[-1][-1]] + 1 and off[k] * off[runs[-1][-1]] > 0
+        if together:
+            runs[-1].append(k)
+        else:
+            runs.append([k])
+    runs = [run for run in runs if len(run) >= BARS_IN_A_ROW]
+    if not runs:
+        return None
+    worst = max(runs, key=lambda run: float(np.sum(np.abs(off[run]))))
+    return [bars[k] for k in worst], float(np.mean(off[worst]))

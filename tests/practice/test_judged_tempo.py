@@ -1,0 +1,115 @@
+"""What is written of the tempo: its note, how it moved, and that a change in the score is not the player's."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from fractions import Fraction
+
+import numpy as np
+import pytest
+
+from companion.passage import Passage, TempoMark
+from companion.practice.judged_tempo import tempo_held
+from companion.practice.model import PlayedArray
+from companion.practice.own_time import OwnTime, find_own_time
+from tests.practice.made import exact, passage
+from tests.practice.takes import melody
+
+MUSIC = melody(3, bars=12)
+
+
+def marked(music: Passage, *tempos: tuple[int, float]) -> Passage:
+    return replace(music, tempos=tuple(TempoMark(music.bars[bar].start, bpm) for bar, bpm in tempos))
+
+
+def said(music: Passage, played: PlayedArray) -> str:
+    return tempo_held(music, find_own_time(music, played)).sentence
+
+
+def at_levels(music: Passage, *levels: tuple[int, float]) -> PlayedArray:
+    """From each bar on in this tempo, whatever the score says."""
+    beats = [float(music.bars[bar].start) for bar, _ in levels] + [float(music.end)]
+    times_s = [0.0]
+    for (_, bpm), begin, end in zip(levels, beats, beats[1:], strict=False):
+        times_s.append(times_s[-1] + (end - begin) * 60 / bpm)
+    played = exact(replace(music, tempos=()), 60)
+    for name in ("onset_s", "offset_s"):
+        played[name] = np.interp(played[name], beats, times_s)
+    return played
+
+
+@pytest.mark.parametrize(
+    ("metre", "text", "printed_bpm", "says"),
+    [
+        # The note that the metre counts: common practice, no source.
+        (
+            (6, 8),
+            "C5:3/2 D5:1/2 E5:1/2 D5:1/2 G4:1/2 A4:1/2 B4:1/2 C5:1 D5:1/2 ",
+            90.0,
+            "dotted quarter went at about 56",
+        ),
+        ((2, 2), "C5:2 E5:1 D5:1 G4:1 A4:1 B4:2 ", 160.0, "half note went at about 42"),
+        ((5, 4), "C5:3/2 E5:1/2 D5:1 G4:1/2 A4:1/2 B4:1 ", 90.0, "quarter went at about 84"),
+    ],
+)
+def test_the_note_that_the_metre_counts_is_named(
+    metre: tuple[int, int], text: str, printed_bpm: float, says: str
+) -> None:
+    music = passage(text * 6, metre=metre, tempos=(TempoMark(Fraction(0), printed_bpm),))
+    sentence = said(music, exact(music, 84))
+    unit_bpm = {"dotted": 60, "half n": 80, "quarte": 90}[says[:6]]
+    assert says in sentence and f"(printed {unit_bpm}) and held" in sentence
+
+
+def test_a_new_tempo_in_the_score_is_not_the_players_doing_though_taken_otherwise() -> None:
+    music = marked(MUSIC, (0, 96.0), (6, 72.0))
+    # In proportion it would be 60; 64 is near enough to call it taken.
+    for after_bpm in (60, 64, 56):
+        assert said(music, at_levels(music, (0, 80), (6, after_bpm))) == (
+            "The quarter went at about 80 (printed 96) and held: most bars within 1 % of it."
+        )
+
+
+def test_a_new_tempo_passed_over_is_told() -> None:
+    music = marked(MUSIC, (0, 96.0), (6, 72.0))
+    assert said(music, at_levels(music, (0, 80))) == (
+        "The quarter went at about 80 (printed 96); it stayed the same from bar 7 on, though a new tempo is printed"
+        " there (60 would follow)."
+    )
+    assert "from bar 7 on about 92, though" in said(music, at_levels(music, (0, 80), (6, 92)))
+
+
+def test_a_tempo_that_goes_over_at_once_did_not_grow_all_the_way() -> None:
+    music = MUSIC
+    assert said(music, at_levels(music, (0, 80), (6, 92))).endswith("; from bar 7 on it was faster, 92 after 80.")
+
+
+def with_bars(*bar_bpm: float) -> OwnTime:
+    return OwnTime(80.0, 0.0, np.zeros(0), np.array([*bar_bpm, 40.0]))
+
+
+def test_a_tempo_that_moves_within_the_second_part_is_told_in_its_own_numbers() -> None:
+    music = marked(MUSIC, (0, 96.0), (4, 72.0))
+    sentence = tempo_held(music, with_bars(80, 81, 79, 80, 80, 80, 88, 88, 79, 80, 81)).sentence
+    # 88 of the first tempo's 80 are 66 of the second one's 60.
+    assert sentence.endswith("; faster in bars 7 and 8, at about 66.")
+
+
+def test_bars_far_apart_in_tempo_held_on_the_whole_at_most() -> None:
+    two_of_eleven = with_bars(80, 80, 87, 80, 80, 80, 88, 80, 80, 80, 80)
+    assert "held on the whole: most bars within 9 %" in tempo_held(MUSIC, two_of_eleven).sentence
+
+
+def test_the_last_bar_and_one_with_a_fermata_may_broaden() -> None:
+    held = next(note.index for note in MUSIC.notes if note.bar == 5)
+    music = replace(MUSIC, notes=tuple(replace(note, fermata=note.index == held) for note in MUSIC.notes))
+    own = with_bars(80, 80, 80, 80, 80, 50, 80, 80, 80, 80, 80)
+    assert "held: most bars within 1 %" in tempo_held(music, own).sentence
+    assert "within 1 %" in tempo_held(MUSIC, with_bars(*[80] * 11)).sentence
+
+
+def test_too_little_says_so() -> None:
+    music = passage("C4:2 D4:2")
+    assert tempo_held(music, None).sentence == "Too little was played to tell the tempo."
+    few = passage("C4:1 D4:1 E4:1 F4:1 G4:4")
+    assert said(few, exact(few, 80)).endswith("; too few bars to tell whether it held.")
