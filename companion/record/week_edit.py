@@ -20,6 +20,7 @@ from companion.record.files import make_dir_synced, replace_synced
 from companion.record.model import normal_bars, plain_text
 from companion.record.toml_edit import edit_file, with_new_table
 from companion.record.week import FORMAT, Option, parse, place_of, read_bytes
+from companion.record.week_move import move_dates
 
 __all__ = ["backup_path", "bring_along", "drop_target", "name_in", "put_back", "set_target"]
 
@@ -61,7 +62,7 @@ def set_target(
     without: Sequence[str] = (),
     only_there: bool = False,
     dry: bool = False,
-) -> None:
+) -> tuple[str, ...]:
     """Set what is to be reached on a passage; make the sheet where there is none.
 
     The item with this passage, these bars and this exercise is changed, or a new one added at the end. What is None
@@ -93,7 +94,8 @@ def set_target(
     by
         A weekday such as `Fri`, or a date.
     week
-        The Monday of a new week (any day of it will do); a sheet made anew is for the present week without it.
+        The Monday of a new week (any day of it will do); a sheet made anew is for the present week without it. Dates
+        that lie before it move by as many weeks as the sheet does.
     new_bars
         The item is to be these bars from now on.
     without
@@ -102,6 +104,11 @@ def set_target(
         Change the item where it stands, and make none.
     dry
         Only find out whether it could be set.
+
+    Returns
+    -------
+    tuple[str, ...]
+        What else became of the sheet's items, a sentence each.
 
     Raises
     ------
@@ -117,12 +124,15 @@ def set_target(
     values |= {"start_bpm": _whole(start_bpm), "step_bpm": _whole(step_bpm), "step_percent": _whole(step_percent)}
     values |= {"climb": climb, "articulation_share": articulation_share, "comment": comment, "fingerings": fingerings}
     path = Path(os.path.realpath(path))
+    said: tuple[str, ...] = ()
 
     def edited(old: bytes | None) -> bytes | None:
-        new = _edited(path, old, which, values, change)
+        nonlocal said
+        new, said = _edited(path, old, which, values, change)
         return None if dry else new
 
     edit_file(path, edited, read_bytes, WeekSheetError, "set the target", backup=backup_path(path))
+    return said
 
 
 def drop_target(
@@ -268,11 +278,17 @@ def _in_line(values: Mapping[str, Any]) -> tomlkit.items.InlineTable:
     return table
 
 
-def _edited(path: Path, old: bytes | None, which: _Which, values: Mapping[str, Any], change: _Change) -> bytes:
-    week = change.week
+def _edited(
+    path: Path, old: bytes | None, which: _Which, values: Mapping[str, Any], change: _Change
+) -> tuple[bytes, tuple[str, ...]]:
+    week, said = change.week, tuple[str, ...]()
     made = _NEW_SHEET.format(format=FORMAT, week=_monday(week or date.today())).encode()
     document = _document(path, made if old is None else old)
     if week is not None and document.get("week") != _monday(week):
+        try:
+            said = move_dates(document, _monday(week))
+        except OverflowError:
+            raise WeekSheetError(str(path), [f"can't be moved to the week of {week}: give a date nearer by"]) from None
         document["week"] = _monday(week)
     items = document.get("item", ())
     item = next((each for each in items if which.is_item(path.parent, each)), None)
@@ -313,7 +329,7 @@ def _edited(path: Path, old: bytes | None, which: _Which, values: Mapping[str, A
             str(path), [f"{plain_text(which.passage)!r} is no UTF-8, as a sheet is: rename it"]
         ) from None
     parse(new, path)
-    return new
+    return new, said
 
 
 def _without(content: bytes, document: tomlkit.TOMLDocument, number: int) -> bytes:

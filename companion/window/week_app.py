@@ -163,7 +163,9 @@ class WeekApp:
 
     def write(self, item: WeekItem, **values: Any) -> None:
         """Tell an item something. Raises `CompanionError` where it can't be written."""
-        self._edit(lambda: self.editor.change(item, **values))
+        if also := self._edit(lambda: self.editor.change(item, **values)):
+            more = [f"And {len(also) - 1} more like this."] if len(also) > 1 else []
+            self.said = " ".join([self.said, also[0], *more])
         if values.get("new_bars") is not None:
             self._go_to(lambda each: (each.passage, each.exercise) == (item.passage, item.exercise), values["new_bars"])
 

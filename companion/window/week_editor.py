@@ -22,15 +22,16 @@ class WeekEditor:
         self.path = path
         self._done: list[tuple[bytes, bytes]] = []
 
-    def change(self, item: WeekItem, *, without: tuple[str, ...] = (), **values: Any) -> None:
+    def change(self, item: WeekItem, *, without: tuple[str, ...] = (), **values: Any) -> tuple[str, ...]:
         """Tell the item these values (see `set_target`), or let it say something no longer. An item that somebody else
-        took out meanwhile is not made anew."""
+        took out meanwhile is not made anew. Returns what else became of the sheet's items."""
         before = self._content()
-        set_target(
+        said = set_target(
             self.path, item.passage, item.bars, values.pop("target_bpm", None), exercise=item.exercise,
             exercise_options=dict(item.exercise_options), without=without, only_there=True, **values,
         )  # fmt: skip
         self._note(before)
+        return said
 
     def add(self, passage: Path, bars: str, target_bpm: float) -> str:
         """Another item, by its passage's place. Returns how the sheet names it."""

@@ -444,3 +444,77 @@ def test_what_is_new_stands_above_the_comment_on_the_next_item(tmp_path: Path, e
         set_target(path, "passages/a.musicxml", "5-8", None, **values)  # type: ignore[arg-type]
     added = f'clean_takes = 5{end}fingerings = {{"6.4" = "side"}}{end}'
     assert path.read_bytes().decode() == old.replace(f"100 yet{end}", f"100 yet{end}{added}")
+
+
+DATED = """\
+format = 1
+week = 2026-11-23
+[[item]]
+passage = "a.musicxml"
+bars = "5-8"
+target_bpm = 96
+by = 2026-11-27        # the lesson
+[[item]]
+passage = "b.musicxml"
+target_bpm = 80
+by = "2026-11-26"
+days = ["Mon", "2026-11-24"]
+[[item]]
+passage = "c.musicxml"
+target_bpm = 80
+by = 2026-12-12        # the audition
+[[item]]
+passage = "d.musicxml"
+target_bpm = 80
+by = 2026-12-01
+days = ["Mon", "Fri"]
+[[item]]
+passage = "e.musicxml"
+target_bpm = 80
+by = "Fri"
+"""
+
+
+def test_dates_go_along_with_the_sheet_where_the_next_week_has_them_behind_it(tmp_path: Path) -> None:
+    path = tmp_path / "week.toml"
+    path.write_text(DATED)
+    said = set_target(path, "e.musicxml", "", 84, week=date(2026, 12, 2))
+    assert said == (
+        "a.musicxml, bars 5–8: due on Fri 27 Nov, before that week: now Fri 4 Dec.",
+        "b.musicxml: due on Thu 26 Nov, before that week: now Thu 3 Dec.",
+        "d.musicxml: Fri left out of its days, for it is due on Tue 1 Dec.",
+    )
+    sheet = load(path)
+    assert [item.by for item in sheet.items] == [
+        date(2026, 12, 4), date(2026, 12, 3), date(2026, 12, 12), date(2026, 12, 1), date(2026, 12, 4),
+    ]  # fmt: skip
+    assert sheet.items[1].days == (date(2026, 11, 30), date(2026, 12, 1)) and sheet.items[3].days == (sheet.week,)
+    # Written as they were, with what the teacher noted beside them.
+    text = path.read_text()
+    assert "by = 2026-12-04        # the lesson" in text and 'by = "2026-12-03"' in text
+    assert "by = 2026-12-12        # the audition" in text and 'days = ["Mon", "2026-12-01"]' in text
+
+
+def test_a_day_after_the_one_it_is_due_leaves_no_days_of_its_own(tmp_path: Path) -> None:
+    path = tmp_path / "week.toml"
+    path.write_text(DATED.replace('days = ["Mon", "Fri"]', 'days = ["Sat"]'))
+    set_target(path, "d.musicxml", "", 84, week=date(2026, 11, 30))
+    assert load(path).items[3].days == () and "Sat" not in path.read_text()
+
+
+def test_nothing_is_said_where_the_sheet_stays_in_its_week(tmp_path: Path) -> None:
+    path = tmp_path / "week.toml"
+    path.write_text(DATED)
+    assert set_target(path, "e.musicxml", "", 84, week=date(2026, 11, 25)) == ()
+    assert path.read_text() == DATED.replace('target_bpm = 80\nby = "Fri"', 'target_bpm = 84\nby = "Fri"')
+    # Back again as well: what is due later stays due.
+    assert set_target(path, "e.musicxml", "", 84, week=date(2026, 11, 16)) == ()
+    assert load(path).items[0].by == date(2026, 11, 27)
+
+
+def test_a_week_at_the_end_of_time_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "week.toml"
+    path.write_text(DATED)
+    with pytest.raises(WeekSheetError):
+        set_target(path, "e.musicxml", "", 84, week=date.max)
+    assert path.read_text() == DATED

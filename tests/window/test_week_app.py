@@ -451,6 +451,17 @@ def test_the_sheet_moves_to_another_week_when_it_is_said_twice(app: WeekApp, she
     assert sheet.read_text() == SHEET
 
 
+def test_dates_that_the_next_week_has_behind_it_move_along_and_that_is_said(app: WeekApp, sheet: Path) -> None:
+    sheet.write_text(SHEET.replace('by = "Fri"', "by = 2026-11-27") + "by = 2026-11-29\n")
+    app.look_again()
+    press(app, "m")
+    press(app, "y")
+    assert [item["by"] for item in items(sheet)] == [date(2026, 12, 4), date(2026, 12, 6)]
+    assert app.said.endswith("bars 5–8: due on Fri 27 Nov, before that week: now Fri 4 Dec. And 1 more like this.")
+    press(app, "u")
+    assert [item["by"] for item in items(sheet)] == [date(2026, 11, 27), date(2026, 11, 29)]
+
+
 def test_a_sheet_that_is_gone_for_a_moment_is_not_begun_anew(app: WeekApp, sheet: Path, clock: Clock) -> None:
     sheet.unlink()
     clock.now_ns += LOOK_AGAIN_NS
