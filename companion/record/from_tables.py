@@ -2,7 +2,8 @@
 
 A table holds less than the log: no events, so such a take can't be replayed, but it counts as played, and its notes
 tell of trouble spots. Columns may stand in any order and others between them; a spreadsheet may have put semicolons or
-tabs between the columns, decimal commas or a mark of UTF-8 in front.
+tabs between the columns, decimal commas or a mark of UTF-8 in front, or have written another encoding. What it may have
+spoilt for good, bars that became dates and rows that were lost, is named and not taken in.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ from __future__ import annotations
 import contextlib
 import csv
 import json
+import re
 import sqlite3
 from collections.abc import Callable, Iterator, Mapping
 from datetime import datetime
@@ -19,7 +21,7 @@ from typing import Any, TextIO
 from companion.practice.model import VERDICTS
 from companion.record.codec import encode_sitting, encode_take
 from companion.record.model import NoteRecord, TakeRecord
-from companion.record.take_tables import is_formula
+from companion.record.take_tables import as_it_was
 from companion.units import NS_PER_S
 
 __all__ = ["NOTES_NAME", "TAKES_NAME", "TableTake", "takes_in_tables"]
@@ -29,6 +31,9 @@ TAKES_NAME, NOTES_NAME = "takes.csv", "notes.csv"
 _NEEDED = ("take", "sitting", "started", "tempo_bpm")
 _NEEDED_OF_NOTES = ("take", "note", "written_midi", "verdict")
 _LONGEST_CELL = 1_000_000
+_PORTION = 1 << 20
+#: What a spreadsheet makes of bars 5-8 and of beat 5/2 where it takes them for days: 5-Aug, 05. Feb, 2026-08-05.
+_DATE = re.compile(r"\d{1,4}[-./ ]+[^\W\d_]{3,}\W*(\d{2,4})?|[^\W\d_]{3,}[-./ ]+\d{1,4}|\d{1,4}([-./])\d{1,2}\2\d{1,4}")
 #: No tempo, time or deviation comes near.
 _LARGEST = 1e9
 
@@ -63,7 +68,7 @@ def takes_in_tables(path: Path) -> Iterator[TableTake]:
 @contextlib.contextmanager
 def _rows(path: Path, needed: tuple[str, ...]) -> Iterator[tuple[Iterator[dict[str, Any]], _Tidy]]:
     csv.field_size_limit(_LONGEST_CELL)
-    with open(path, encoding="utf-8-sig", errors="replace", newline="") as file:
+    with open(path, encoding=_encoding(path), errors="replace", newline="") as file:
         between = _between(file)
         reader = csv.DictReader(file, delimiter=between)
         try:
@@ -71,8 +76,20 @@ def _rows(path: Path, needed: tuple[str, ...]) -> Iterator[tuple[Iterator[dict[s
         except csv.Error as error:
             raise ValueError(f"no table ({error})") from None
         if missing := [name for name in needed if name not in names]:
-            raise ValueError(f"no table of takes: there is no column {', '.join(missing)}")
+            what = "notes" if needed is _NEEDED_OF_NOTES else "takes"
+            raise ValueError(f"no table of {what}: there is no column {', '.join(missing)}")
         yield _whole(reader), _Tidy(between == ";")
+
+
+def _encoding(path: Path) -> str:
+    """UTF-8 as exported, else what spreadsheets write on Windows (Excel's plain "CSV"; from memory)."""
+    try:
+        with open(path, encoding="utf-8-sig", newline="") as file:
+            while file.read(_PORTION):
+                pass
+    except UnicodeDecodeError:
+        return "cp1252"
+    return "utf-8-sig"
 
 
 def _between(file: TextIO) -> str:
@@ -100,8 +117,7 @@ class _Tidy:
         found = {}
         for name, value in cells.items():
             if isinstance(name, str) and isinstance(value, str):
-                text = value.strip()
-                found[name] = text[1:] if text[:1] == "'" and is_formula(text[1:]) else text
+                found[name] = as_it_was(value.strip())
         return found
 
     def number(self, cells: Mapping[str, str], name: str) -> float | None:
@@ -120,13 +136,29 @@ class _Tidy:
             raise ValueError(f"{name} should be a whole number, not {value:g}")
         return None if value is None else int(value)
 
+    def printed(self, cells: Mapping[str, str], name: str) -> str:
+        text = cells.get(name, "")
+        if _DATE.fullmatch(text):
+            raise ValueError(
+                f"{name} is {text[:40]!r}, a date that a spreadsheet made of it; export again and let the spreadsheet"
+                " read that column as text"
+            )
+        return text
+
 
 def _read_notes(path: Path, notes: sqlite3.Connection) -> None:
-    with _rows(path, _NEEDED_OF_NOTES) as (rows, tidy):
-        notes.executemany(
-            "INSERT INTO note VALUES (?, ?, ?, ?)",
-            ((c.get("take"), tidy.whole(tidy(c), "note"), i, json.dumps(tidy(c))) for i, c in enumerate(rows, start=2)),
-        )
+    def row(number: int, cells: dict[str, str]) -> tuple[str | None, int | None, int, str]:
+        order = None  # what is wrong with it is said with its take
+        with contextlib.suppress(ValueError):
+            order = tidy.whole(cells, "note")
+        return cells.get("take"), order, number, json.dumps(cells)
+
+    try:
+        with _rows(path, _NEEDED_OF_NOTES) as (rows, tidy):
+            found = (row(i, tidy(cells)) for i, cells in enumerate(rows, start=2))
+            notes.executemany("INSERT INTO note VALUES (?, ?, ?, ?)", found)
+    except ValueError as error:
+        raise ValueError(f"{NOTES_NAME} beside it is {error}") from None
     notes.execute("CREATE INDEX note_take ON note (take)")
 
 
@@ -134,12 +166,11 @@ def _take(cells: Mapping[str, str], notes: sqlite3.Connection, tidy: _Tidy) -> t
     if missing := [name for name in _NEEDED if not cells.get(name)]:
         raise ValueError(f"{missing[0]} is empty")
     took = _started(cells["started"])
-    found = notes.execute("SELECT row, cells FROM note WHERE take = ? ORDER BY number, row", (cells["take"],))
-    records = tuple(_placed(row, lambda text=text: _note(json.loads(text), tidy)) for row, text in found)  # type: ignore[misc]
+    records = _notes(cells, notes, tidy)
     number: Callable[[str], float | None] = lambda name: tidy.number(cells, name)  # noqa: E731
     take = TakeRecord(
         id=cells["take"], started=cells["started"], title=cells.get("title", ""), origin=cells.get("file", ""),
-        sha256=cells.get("sha256", ""), part=cells.get("part", ""), bars=cells.get("bars", ""),
+        sha256=cells.get("sha256", ""), part=cells.get("part", ""), bars=tidy.printed(cells, "bars"),
         instrument=cells.get("instrument", ""), port=cells.get("port", ""), tempo_bpm=number("tempo_bpm") or 0.0,
         tempo_played_bpm=number("tempo_played_bpm"), target_bpm=number("target_bpm"),
         rung=tidy.whole(cells, "rung") or 0, clean=cells.get("clean") == "1",
@@ -154,6 +185,21 @@ def _take(cells: Mapping[str, str], notes: sqlite3.Connection, tidy: _Tidy) -> t
     return head, encode_take(take)
 
 
+def _notes(cells: Mapping[str, str], notes: sqlite3.Connection, tidy: _Tidy) -> tuple[NoteRecord, ...]:
+    """The notes of a take, all of them or none; rows that stand there twice count once."""
+    rows = notes.execute("SELECT row, cells FROM note WHERE take = ? ORDER BY number, row", (cells["take"],))
+    found: dict[int, tuple[str, NoteRecord]] = {}
+    for row, text in rows:
+        number, note = _placed(row, lambda text=text: _note(json.loads(text), tidy))  # type: ignore[misc]
+        if found.setdefault(number, (text, note))[0] != text:
+            raise ValueError(f"{NOTES_NAME} row {row}: note {number} of the take stands there twice, and differs")
+    wanted = tidy.whole(cells, "notes")
+    if found and (list(found) != list(range(1, len(found) + 1)) or wanted not in (None, len(found))):
+        of = "" if wanted is None else f" of {wanted}"
+        raise ValueError(f"{NOTES_NAME} has {len(found)}{of} of its notes; export again")
+    return tuple(note for _, note in found.values())
+
+
 def _started(text: str) -> datetime:
     try:
         return datetime.fromisoformat(text)
@@ -161,19 +207,22 @@ def _started(text: str) -> datetime:
         raise ValueError(f"started should be as 2026-11-27T17:00:00+01:00, not {text[:40]!r}") from None
 
 
-def _placed(row: int, make: Callable[[], NoteRecord]) -> NoteRecord:
+def _placed(row: int, make: Callable[[], tuple[int, NoteRecord]]) -> tuple[int, NoteRecord]:
     try:
         return make()
     except ValueError as error:
         raise ValueError(f"{NOTES_NAME} row {row}: {error}") from None
 
 
-def _note(cells: Mapping[str, str], tidy: _Tidy) -> NoteRecord:
+def _note(cells: Mapping[str, str], tidy: _Tidy) -> tuple[int, NoteRecord]:
+    number = tidy.whole(cells, "note")
+    if number is None:
+        raise ValueError("note is empty")
     written_midi = tidy.whole(cells, "written_midi")
     if written_midi is None or cells.get("verdict") not in VERDICTS:
         raise ValueError("written_midi is empty, or verdict none of " + ", ".join(VERDICTS[:-1]))
-    return NoteRecord(
-        bar=cells.get("bar", ""), beat=cells.get("beat", ""), written_midi=written_midi,
+    return number, NoteRecord(
+        bar=tidy.printed(cells, "bar"), beat=tidy.printed(cells, "beat"), written_midi=written_midi,
         fingering=cells.get("fingering", ""), keys=tuple(cells.get("keys", "").split()), verdict=cells["verdict"],
         deviation_ms=tidy.number(cells, "deviation_ms"), played_midi=tidy.whole(cells, "played_midi"),
         available_ms=tidy.number(cells, "available_ms"), went_back=tidy.whole(cells, "went_back") or 0,

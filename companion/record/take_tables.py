@@ -9,11 +9,11 @@ from typing import Any
 from companion.practice.model import VERDICTS
 from companion.record.model import TakeRecord, TakeSummary
 
-__all__ = ["NOTE_COLUMNS", "TAKE_COLUMNS", "columns_text", "is_formula", "note_rows", "take_row"]
+__all__ = ["NOTE_COLUMNS", "TAKE_COLUMNS", "as_it_was", "columns_text", "note_rows", "take_row"]
 
-#: A spreadsheet takes a text that begins so for a formula and runs it. Known to those who test programs for safety as
-#: formula injection; from memory.
-_FORMULA = ("=", "+", "-", "@", "\t", "\r")
+#: A spreadsheet takes a text that begins so for a formula and runs it, the wide ones in Japanese. Known to those who
+#: test programs for safety as formula injection; from memory.
+_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 
 _COUNTED = tuple(verdict.replace(" ", "_") for verdict in VERDICTS)
 #: column -> what stands in it
@@ -75,6 +75,9 @@ def columns_text() -> str:
     for name, columns in (("takes.csv, a row a take", TAKE_COLUMNS), ("notes.csv, a row a score note", NOTE_COLUMNS)):
         width = max(map(len, columns))
         lines += [name, *(f"  {column.ljust(width)}  {what}" for column, what in columns.items()), ""]
+    lines.append(
+        "A spreadsheet may take bars 5-8 or beat 5/2 for a day: let it read the columns bars, bar and beat as text."
+    )
     lines.append("A text that a spreadsheet would take for a formula (it begins with = + - or @) has a ' before it.")
     return "\n".join(lines) + "\n"
 
@@ -104,14 +107,19 @@ def note_rows(take: TakeRecord) -> Iterator[list[Any]]:
         yield list(map(_cell, cells))
 
 
-def is_formula(text: str) -> bool:
-    """Whether a spreadsheet would take a text for a formula."""
-    return text.startswith(_FORMULA)
+def _is_formula(text: str) -> bool:
+    """Whether a spreadsheet would take a text for a formula, or it looks like one that was marked by `_cell`."""
+    return text.lstrip("'").startswith(_FORMULA)
 
 
 def _cell(value: Any) -> Any:
     if isinstance(value, str):
         # Half a character has no UTF-8.
         value = value.encode("utf-8", "replace").decode()
-        return f"'{value}" if is_formula(value) else value
+        return f"'{value}" if _is_formula(value) else value
     return value
+
+
+def as_it_was(cell: str) -> str:
+    """The text that `take_row` or `note_rows` made a cell of."""
+    return cell[1:] if cell[:1] == "'" and _is_formula(cell) else cell

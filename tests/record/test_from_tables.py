@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -145,6 +146,86 @@ def test_a_note_that_makes_no_sense_leaves_its_take(tables: Path, tmp_path: Path
     done = import_records(tmp_path / "new", [tables])
     assert done.takes == 2
     assert "takes.csv row 2: notes.csv row 2: written_midi is empty, or verdict none of on time" in done.remarks[0]
+
+
+def changed(path: Path, change: Callable[[list[dict[str, str]]], list[dict[str, str]]]) -> None:
+    with open(path, newline="", encoding="utf-8") as file:
+        rows = list(csv.DictReader(file))
+    with open(path, "w", newline="", encoding="utf-8") as file:
+        writer = csv.DictWriter(file, rows[0])
+        writer.writeheader()
+        writer.writerows(change(rows))
+
+
+@pytest.mark.parametrize(
+    "day", ["05-Aug", "8-May", "5. Aug", "05. Aug. 2026", "Aug 08", "2026-08-05", "8/5/2026", "8.5.26"]
+)
+def test_bars_that_a_spreadsheet_made_a_day_of_are_named(tables: Path, tmp_path: Path, day: str) -> None:
+    changed(tables / "takes.csv", lambda rows: [rows[0] | {"bars": day}, *rows[1:]])
+    done = import_records(tmp_path / "new", [tables])
+    assert done.takes == 2
+    assert f"takes.csv row 2: bars is {day!r}, a date that a spreadsheet made of it; export again" in done.remarks[0]
+
+
+def test_a_beat_that_a_spreadsheet_made_a_day_of_is_named(tables: Path, tmp_path: Path) -> None:
+    changed(tables / "notes.csv", lambda rows: [*rows[:2], rows[2] | {"beat": "05-Feb"}, *rows[3:]])
+    done = import_records(tmp_path / "new", [tables])
+    assert done.takes == 2
+    assert "takes.csv row 3: notes.csv row 4: beat is '05-Feb', a date" in done.remarks[0]
+
+
+@pytest.mark.parametrize("bars", ["5-8", "5", "12a-14", "0-3", "X1-X3", "1.2-3", "", "101-112", "Coda"])
+@pytest.mark.parametrize("beat", ["1", "5/2", "13/12"])
+def test_printed_bars_and_beats_are_no_days(tmp_path: Path, bars: str, beat: str) -> None:
+    play(tmp_path / "log", 20, 60, bars=bars, notes=(replace(NOTE, bar=bars, beat=beat),))
+    export(tmp_path / "log", tmp_path / "tables", "csv", Choice())
+    import_records(tmp_path / "new", [tmp_path / "tables"])
+    assert read_log(tmp_path / "new").takes == tuple(map(of_a_table, read_log(tmp_path / "log").takes))
+
+
+def test_notes_that_were_lost_or_stand_there_twice(tables: Path, tmp_path: Path) -> None:
+    """A spreadsheet cuts long tables off; somebody puts two exports under one another."""
+    changed(tables / "notes.csv", lambda rows: [*rows[:-1], rows[0]])
+    done = import_records(tmp_path / "new", [tables])
+    assert done.takes == 2
+    assert done.remarks == ["takes.csv row 4: notes.csv has 1 of 2 of its notes; export again; left"]
+    assert [len(take.notes) for take in read_log(tmp_path / "new").takes] == [2, 2]
+    changed(tables / "notes.csv", lambda rows: [*rows, rows[0] | {"verdict": "early"}])
+    done = import_records(tmp_path / "again", [tables])
+    assert "takes.csv row 2: notes.csv row 8: note 1 of the take stands there twice, and differs" in done.remarks[0]
+
+
+def test_one_bad_row_of_notes_or_another_table_in_their_place(tables: Path, tmp_path: Path) -> None:
+    changed(tables / "notes.csv", lambda rows: [rows[0] | {"note": "x"}, *rows[1:]])
+    done = import_records(tmp_path / "new", [tables])
+    assert (done.takes, done.remarks) == (
+        2, ["takes.csv row 2: notes.csv row 2: note should be a number, not 'x'; left"],
+    )  # fmt: skip
+    (tables / "notes.csv").write_text("a,b\n1,2\n")
+    done = import_records(tmp_path / "again", [tables])
+    assert done.takes == 0
+    assert done.remarks[0].startswith("takes.csv: notes.csv beside it is no table of notes: there is no column take")
+
+
+def test_a_table_that_windows_wrote_in_its_own_letters(tables: Path, tmp_path: Path) -> None:
+    """What is no UTF-8 is read as code page 1252, where É is C9."""
+    text = (tables / "takes.csv").read_bytes()
+    assert "Étude".encode() in text
+    (tables / "takes.csv").write_bytes(text.decode().encode("cp1252"))
+    import_records(tmp_path / "new", [tables])
+    assert {take.title for take in read_log(tmp_path / "new").takes} == {"Étude"}
+
+
+@pytest.mark.parametrize("text", ["=1", "'=1", "''=1", "+a", "-", "@x", "\t=", "＝1", "'", "''", "'tis", '="x"\n'])
+def test_what_looks_like_a_formula_goes_out_harmless_and_comes_back(tmp_path: Path, text: str) -> None:
+    play(tmp_path / "log", 20, 60, title=text, advice=text, notes=(replace(NOTE, fingering=text),))
+    export(tmp_path / "log", tmp_path / "tables", "csv", Choice())
+    with open(tmp_path / "tables/takes.csv", newline="", encoding="utf-8") as file:
+        (row,) = csv.DictReader(file)
+    assert row["title"][0] not in "=+-@\t\r\n＝＋－＠"
+    import_records(tmp_path / "new", [tmp_path / "tables"])
+    (take,) = read_log(tmp_path / "new").takes
+    assert (take.title, take.advice, take.notes[0].fingering) == (text.rstrip(),) * 3
 
 
 @pytest.mark.parametrize("text", ["", "a,b\n1,2\n", "\0\0\0", "take;sitting\nx;y\n", '"' * 3000])
