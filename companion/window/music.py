@@ -12,6 +12,7 @@ from pathlib import Path
 from companion.charts.model import Chart
 from companion.passage import Passage
 from companion.planning.model import Plan
+from companion.practice.climbs import GROW, STEADY
 from companion.practice.ladder import Ladder, default_ladder
 from companion.practice.rehearsal import Rehearsal
 from companion.window.own_trouble import OwnTrouble
@@ -62,10 +63,12 @@ def material(passage: Passage, plan: Plan, bars: tuple[int, int]) -> tuple[Passa
 
 def ladder_for(exercise: Passage, piece: Ladder) -> Ladder:
     """A ladder of the exercise's own: as high as the piece's, by its steps and its count of clean takes, begun at the
-    usual share of it, or where the piece's begins if that is slower: what is lifted out is to be easier."""
+    usual share of it, or where the piece's begins if that is slower: what is lifted out is to be easier. It climbs as
+    the piece does, but grows by no bar groups: most exercises grow by themselves."""
     step_bpm = None if piece.step_percent else piece.step_bpm
     usual = default_ladder(exercise, piece.target_bpm, None, step_bpm, piece.clean_needed, piece.step_percent)
-    return replace(usual, start_bpm=min(usual.start_bpm, piece.start_bpm))
+    climb = STEADY if piece.climb == GROW else piece.climb
+    return replace(usual, start_bpm=min(usual.start_bpm, piece.start_bpm), climb=climb)
 
 
 def exercise_of(passage: Passage, plan: Plan, chart: Chart, made: Made) -> Passage:

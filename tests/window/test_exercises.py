@@ -16,6 +16,7 @@ from window.test_own_trouble import Spot
 from companion.engraving import Engraver, EngravingRequest
 from companion.errors import UsageError
 from companion.exercises.offers import Offer, offers
+from companion.practice.climbs import ALTERNATE, CLIMBS, GROW, OVERSHOOT, STEADY
 from companion.practice.ladder import Ladder, default_ladder
 from companion.record import read_log
 from companion.window.app import App
@@ -117,6 +118,8 @@ def test_its_ladder_begins_no_higher_than_the_piece_s() -> None:
     high = ladder_for(PASSAGE, Ladder(120, 4, 132))
     assert high.start_bpm == default_ladder(PASSAGE, 132).start_bpm == 80
     assert ladder_for(PASSAGE, Ladder(60, 4, 96, step_percent=5.0)).step_percent == 5.0
+    climbs = {climb: ladder_for(PASSAGE, Ladder(60, 4, 96, climb=climb)).climb for climb in CLIMBS}
+    assert climbs == {ALTERNATE: ALTERNATE, OVERSHOOT: OVERSHOOT, STEADY: STEADY, GROW: STEADY}
 
 
 def test_its_takes_go_to_the_record_under_its_own_name(app: App, tmp_path: Path) -> None:
