@@ -56,8 +56,8 @@ log. Sittings that only lack what is kept today are read as they are and not tou
 """
 SLOWEST_BPM, FASTEST_BPM = 10, 400
 MOST_TITLES = 8
-#: What the stand keeps in the settings folder, with what it set aside.
-_SETTINGS = re.compile(r"(settings|keys)\.toml(\..+)?")
+#: What the stand keeps in the settings folder, with what it set aside or had half written.
+_SETTINGS = re.compile(r"\.?(settings|keys)\.toml(\..+)?")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -94,7 +94,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     delete = actions.add_parser("delete", help="delete what was recorded", description=_DELETE, formatter_class=plain)
     delete.add_argument("--student", action="store_true", help="the whole log, answers about shapes, index and plots")
     _add_choice(delete)
-    delete.add_argument("--settings", action="store_true", help="with --student: this computer's controllers, too")
+    delete.add_argument(
+        "--settings",
+        action="store_true",
+        help="with --student: controllers, levels, keys and habits kept on this computer, too",
+    )
     delete.add_argument("--yes", action="store_true", help="don't ask")
 
     migrate = actions.add_parser("migrate", help="bring a log up to date", description=_MIGRATE, formatter_class=plain)
@@ -308,15 +312,24 @@ def _stays(plan: Deletion, args: argparse.Namespace, settings: list[Path]) -> li
     lines += [f"  {what}" for what in plan.stays]
     if args.student:
         if settings and not args.settings:
-            what = "controllers, levels and keys of this computer; --settings deletes them, too"
+            what = "controllers, levels, keys and the usual sitting on this computer; --settings deletes them, too"
             lines.append(f"  {paths.settings_dir()}: {what}")
-        if (sheet := paths.week_sheet_to_write()).exists():
-            lines.append(f"  {sheet}: the week sheet, which is the teacher's, too; delete it by hand")
+        lines += [f"  {sheet}: {what}" for sheet, what in _sheets()]
         lines.append("  mark sheets beside the scores, which are the teacher's")
         lines.append(
             "  exports and lesson sheets, and what backups or a synced folder keep of all this: go there yourself"
         )
     return lines if len(lines) > 1 else [*lines, "  nothing else"]
+
+
+def _sheets() -> list[tuple[Path, str]]:
+    """The week sheets, by what they are."""
+    from companion.record.week_edit import backup_path
+
+    sheet = paths.week_sheet_to_write()
+    what = "the week sheet, which is the teacher's, too; delete it by hand"
+    found = [(sheet, what), (backup_path(sheet), "what the week sheet was before; likewise")]
+    return [(path, what) for path, what in found if path.exists()]
 
 
 def _migrate(args: argparse.Namespace) -> list[str]:

@@ -38,6 +38,7 @@ __all__ = ["Deletion", "carry_out", "plan_deletion"]
 
 #: As long as another command may take.
 _WAIT_S = 60.0
+_MOST_NAMES = 4
 #: A file half written when the computer stopped: the name of the whole one between a dot and a few letters.
 _LEFT_OVER = re.compile(r"\..+\.jsonl\.[A-Za-z0-9_]+")
 
@@ -114,15 +115,25 @@ def _files(folder: Path, plan: Deletion) -> list[Path]:
         return []
     if not folder.is_dir():
         return []
-    found = []
+    found, others = [], []
     for path in sorted(folder.iterdir()):
         if not path.name.endswith(SUFFIX) and not _LEFT_OVER.fullmatch(path.name):
-            continue
-        if path.is_symlink():
+            if folder != plan.sessions or (path.name != SHAPES and not is_kept_folder(path.name)):
+                others.append(path.name)
+        elif path.is_symlink():
             plan.stays.append(f"{path}: a link; where it leads to is left alone")
         elif path.is_file():
             found.append(path)
+        else:
+            others.append(path.name)
+    if others and plan.choice.all:
+        plan.stays.append(f"{folder}: {_some(others)}, which this program did not write")
     return found
+
+
+def _some(names: list[str]) -> str:
+    more = len(names) - _MOST_NAMES
+    return plain_text(", ".join(names[:_MOST_NAMES])) + (f" and {more} more" if more > 0 else "")
 
 
 def _subfolders(sessions: Path) -> Iterator[Path]:
@@ -134,13 +145,14 @@ def _plan_sitting(path: Path, plan: Deletion, days: set[str], titles: set[str]) 
     if not is_log(path):
         plan.stays.append(f"{path}: no practice log, so nothing of this program")
         return
-    goes = kept = other = 0
-    example = False
+    goes = kept = other = examples = 0
     found: set[str] = set()
     named: set[str] = set()
     for line in raw_lines(path):
-        if line.kind == SITTING:
-            example = example or line.fields.get("example") is True
+        if _is_example(line):
+            examples += 1
+        elif line.kind == SITTING:
+            continue
         elif line.kind == TAKE and (day := _day_if_meant(line, path, plan.choice)) is not None:
             goes += 1
             found |= {day} - {""}
@@ -149,16 +161,18 @@ def _plan_sitting(path: Path, plan: Deletion, days: set[str], titles: set[str]) 
             kept += 1
         elif line.data.strip():
             other += 1
-    if example:
+    if examples:
         plan.stays.append(f"{path}: an example that comes along, nobody's practice")
-        return
-    if path.name.startswith("."):
+        if not goes:
+            plan.takes_kept += kept
+            return
+    if not path.name.endswith(SUFFIX):
         if goes or plan.choice.all:
             plan.whole.append(path)  # the whole one is beside it
         return
     days |= found
     titles |= named
-    if plan.choice.all or (goes and not kept and not _has_other_kinds(path)):
+    if not examples and (plan.choice.all or (goes and not kept and not _has_other_kinds(path))):
         plan.whole.append(path)
         plan.takes += goes + kept
         return
@@ -167,8 +181,13 @@ def _plan_sitting(path: Path, plan: Deletion, days: set[str], titles: set[str]) 
         return
     plan.parts.append(path)
     plan.takes += goes
-    if other:
+    if other and not plan.choice.all:
         plan.stays.append(f"{path}: {other} of its lines can't be read, so it can't be told what takes they are of")
+
+
+def _is_example(line: RawLine) -> bool:
+    """Whether a line belongs to an example; logs that somebody put together in one file hold others beside it."""
+    return line.kind in (SITTING, TAKE) and line.sitting.get("example") is True
 
 
 def _has_other_kinds(path: Path) -> bool:
@@ -279,7 +298,9 @@ def _unlink(path: Path, plan: Deletion) -> None:
 def _kept(line: RawLine, path: Path, plan: Deletion) -> bytes:
     if path.parent.name == SHAPES and path.parent.parent == plan.sessions:
         return b"" if _answer_goes(path, line.data, plan.choice) else line.data
-    goes = line.kind == TAKE and _day_if_meant(line, path, plan.choice) is not None
+    if plan.choice.all:
+        return line.data if _is_example(line) else b""
+    goes = line.kind == TAKE and not _is_example(line) and _day_if_meant(line, path, plan.choice) is not None
     return b"" if goes else line.data
 
 

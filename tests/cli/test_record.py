@@ -91,14 +91,19 @@ def answered(monkeypatch: pytest.MonkeyPatch, said: str) -> None:
 
 def test_a_students_data_goes_on_request(log: Path, capsys: pytest.CaptureFixture[str]) -> None:
     settings, sheet = Path("settings"), Path("shared/week.toml")
-    for path in (settings / "settings.toml", settings / "keys.toml.before", sheet):
+    kept = [settings / name for name in ("settings.toml", "keys.toml.before", ".settings.toml.half_1", ".keys.toml.x")]
+    for path in (*kept, sheet, sheet.with_name("week.toml~")):
         path.parent.mkdir(exist_ok=True)
         path.write_text("")
     assert main(["record", "delete", "--student", "--yes"]) == 0
     out = capsys.readouterr().out
     assert f"  2 takes, of 2026-11-20\n    Étude\n  1 answer about shapes\n  in {log.resolve()}: 2 whole files\n" in out
-    assert "settings: controllers, levels and keys of this computer; --settings deletes them, too" in out
+    assert (
+        "settings: controllers, levels, keys and the usual sitting on this computer; --settings deletes them, too"
+        in out
+    )
     assert f"{sheet.resolve()}: the week sheet, which is the teacher's, too" in out
+    assert f"{sheet.resolve()}~: what the week sheet was before" in out
     assert out.endswith("Deleted: 2 takes and 1 answer about shapes.\n")
     assert not any(log.iterdir())
     assert main(["record", "delete", "--student", "--settings", "--yes"]) == 0

@@ -151,6 +151,40 @@ def test_examples_and_foreign_files_stay(log: Path, cache: Path) -> None:
     assert "example.jsonl: an example that comes along" in said
     assert "pods.jsonl: no practice log" in said
     assert "odd.jsonl: no answers about shapes" in said
+    assert f"{log}: music, notes.txt, which this program did not write" in said
+
+
+@pytest.mark.parametrize(
+    ("choice", "tempos_bpm"),
+    [
+        (Choice(), [50]),
+        (Choice(file="etude.musicxml"), [50, 68, 71]),
+        (Choice(file="none.mid"), [50, 60, 64, 68, 70, 71]),
+    ],
+)
+def test_an_example_does_not_keep_what_somebody_put_into_its_file(
+    log: Path, cache: Path, choice: Choice, tempos_bpm: list[float]
+) -> None:
+    """All sittings in one file, as `cat` makes it, the example in their midst."""
+    example = Sitting(log, datetime(2026, 11, 21, tzinfo=UTC), example=True, name="2026-11-21")
+    example.append(TakeRecord("Étude", 50, origin="etude.musicxml"))
+    files = sorted(log.glob("*.jsonl"))
+    together = b"".join(path.read_bytes() for path in files)
+    for path in files:
+        path.unlink()
+    (log / "all.jsonl").write_bytes(together)
+    assert plan_deletion(log, choice, cache).takes == 6 - len(tempos_bpm)
+    delete(log, cache, choice)
+    assert sorted(take.tempo_bpm for take in read_log(log).takes) == tempos_bpm
+    assert read_log(log).remarks == ()
+
+
+def test_a_hidden_sitting_is_one_like_any_other(log: Path, cache: Path) -> None:
+    """The log reads it, so what stays in it stays."""
+    last = max(log.glob("*.jsonl"))
+    last.rename(log / f".{last.name}")
+    delete(log, cache, Choice(file="etude.musicxml"))
+    assert [take.tempo_bpm for take in read_log(log).takes] == [68, 71]
 
 
 @pytest.mark.parametrize("choice", [Choice(), Choice(horn="alto"), Choice(before=date(2027, 1, 1))])
