@@ -183,6 +183,11 @@ class Ladder:
             return self.target_bpm if self.at_target and self.grows else None
         return max(self.rungs[self.rung + 1], self._try_before(self.rung + 1) or 0.0)
 
+    @property
+    def tries(self) -> tuple[float | None, ...]:
+        """What is tried once a rung is sure, before the next one, in quarters a minute: as many as there are rungs."""
+        return (*(self._try_before(rung) for rung in range(1, len(self.rungs))), None)
+
     def _try_before(self, rung: int) -> float | None:
         """Tempo of the try that comes before settling on this rung, None where there is none."""
         rungs = self.rungs

@@ -140,7 +140,8 @@ def remarks_of(passage: Passage, marked: Marked, inside: Container[str]) -> tupl
 
 
 def steps_of(passage: Passage, ladder: Ladder, item: WeekItem | None = None, sheet: WeekSheet | None = None) -> Steps:
-    """The rungs of a ladder to be ticked; with the week's item its bars, day and remark.
+    """The rungs of a ladder to be ticked, each with the try that follows it; with the week's item its bars, day and
+    remark.
 
     A ladder counts quarters. Where the passage goes in dotted quarters (6/8, 9/8, 12/8) those stand beside them, as a
     metronome is set then.
@@ -153,19 +154,25 @@ def steps_of(passage: Passage, ladder: Ladder, item: WeekItem | None = None, she
     compound = bool(passage.bars) and all(b.beat_type == 8 and b.beats % 3 == 0 and b.beats > 3 for b in passage.bars)
     target = f"♩. = {ladder.target_bpm / 1.5:.0f}" if compound else f"♩ = {ladder.target_bpm:g}"
     title = ", ".join(filter(None, ["Tempo steps", *what])) + f", up to {target}{by}"
+    rungs = list(zip(ladder.rungs, ladder.tries, strict=True))
     days = [f"{WEEKDAYS[day.weekday()]} {day.day}" for day in sheet.days_of(item)] if sheet and item else list(WEEKDAYS)
     return Steps(
         title=title,
         words=item.comment if item else "",
         below=" ".join([ladder.rule, *([ladder.reason] if ladder.climb != STEADY else []), f"{clean}."]),
-        rungs=tuple(f"{rung:g}" for rung in ladder.rungs),
-        dotted=tuple(f"{rung / 1.5:.0f}" for rung in ladder.rungs) if compound else (),
+        rungs=tuple(_and_try(f"{rung:g}", go and f"{go:g}") for rung, go in rungs),
+        dotted=tuple(_and_try(f"{rung / 1.5:.0f}", go and f"{go / 1.5:.0f}") for rung, go in rungs) if compound else (),
         clean_takes=ladder.clean_needed,
         days=tuple(days),
     )
 
 
 # -- inside ---------------------------------------------------------------------------------------------------------
+
+
+def _and_try(rung: str, once: str | float | None) -> str:
+    """`60, then 96`: a rung and what is tried once it is sure."""
+    return f"{rung}, then {once}" if once else rung
 
 
 def _marks_used(planned: Iterable[tuple[Passage, Plan]], chart: Chart) -> list[_Used]:

@@ -167,6 +167,19 @@ def test_in_six_eight_the_dotted_quarter_is_told() -> None:
     assert steps.title.endswith("♩. = 80")
 
 
+def test_a_climb_that_tries_a_faster_tempo_says_so_beside_the_rung_it_follows() -> None:
+    passage = passage_of("G4 A4")
+    in_turn = steps_of(passage, default_ladder(passage, 96, 60, 12, climb="alternate"))
+    assert in_turn.rungs == ("60, then 96", "72, then 96", "84", "96")
+    beyond = steps_of(passage, default_ladder(passage, 96, 60, 12, climb="overshoot"))
+    # Two rungs up; before the target itself no more than a tenth beyond it.
+    assert beyond.rungs == ("60, then 84", "72, then 96", "84, then 105.6", "96")
+    assert steps_of(passage, default_ladder(passage, 96, 60, 12, climb="grow")).rungs == ("60", "72", "84", "96")
+    bars = tuple(replace(bar, beats=6, beat_type=8, length=Fraction(3)) for bar in passage.bars)
+    dotted = steps_of(replace(passage, bars=bars), default_ladder(passage, 120, 60, 30, climb="alternate"))
+    assert dotted.dotted == ("40, then 80", "60", "80")
+
+
 def test_the_weeks_item_gives_bars_day_share_and_words(tmp_path: Path) -> None:
     passage = passage_of("G4 A4")
     item = WeekItem(
