@@ -19,7 +19,7 @@ from fractions import Fraction
 from companion.errors import UsageError
 from companion.units import s_per_beat
 
-__all__ = ["Bar", "Note", "Passage", "Pitch", "Slur", "TempoMark", "Trill", "Tuplet"]
+__all__ = ["Bar", "Note", "Passage", "Pitch", "Slur", "TempoMark", "TempoWords", "Trill", "Tuplet"]
 
 _STEP_SEMITONES = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
 _ALTER_SIGNS = {-2: "♭♭", -1: "♭", 0: "", 1: "♯", 2: "♯♯"}
@@ -144,13 +144,21 @@ class TempoMark:
 
 
 @dataclass(frozen=True, slots=True)
+class TempoWords:
+    """At `start` beats words bend the tempo or change it without a number: `rit.`, `a tempo`, `meno mosso`."""
+
+    start: Fraction
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
 class Passage:
     """Music for one player, in playing order.
 
     `transposition` is sounding minus written semitones as the part says (alto saxophone: -9), None where it is silent.
     `remarks` are what the reader guessed or left out, to be shown. `sha256` identifies the file that was read. `origin`
     is the file's path as given, or empty for a made passage. `purpose` says in one line what an exercise is
-    for; empty for music.
+    for; empty for music. `tempo_words` change no time here: how far a *rit.* goes is the player's to say.
     """
 
     title: str
@@ -166,6 +174,7 @@ class Passage:
     origin: str = ""
     sha256: str = ""
     purpose: str = ""
+    tempo_words: tuple[TempoWords, ...] = ()
 
     @property
     def end(self) -> Fraction:
@@ -257,6 +266,9 @@ class Passage:
             bars=tuple(replace(bar, index=i, start=bar.start - origin) for i, bar in enumerate(bars)),
             slurs=tuple(slurs),
             tempos=tuple(tempos),
+            tempo_words=tuple(
+                replace(w, start=w.start - origin) for w in self.tempo_words if origin <= w.start < bars[-1].end
+            ),
         )
 
 

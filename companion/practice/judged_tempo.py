@@ -4,7 +4,7 @@ Conventions
 -----------
 * The tempo of single bars is told from `BAR_SHARE` off; listeners notice a change of 2 to 6 % in an even row (C. Drake
   and M.-C. Botte, Perception & Psychophysics 54 (1993) 277-286, from memory), but music bends. The last bar may broaden
-  freely, and so may a bar with a fermata (common practice, no source).
+  freely, and so may a bar with a fermata (common practice, no source), and what stands under *rit.* or *accel.*
 * Where the score changes its tempo the tempo is judged anew from there: nobody takes the new one in exactly the printed
   proportion. Not to take it at all is told.
 * Numbers are those of the note that the metre counts, at the place in question.
@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from fractions import Fraction
 from itertools import pairwise
 
 import numpy as np
@@ -22,7 +23,7 @@ from companion.arrays import Floats
 from companion.passage import Passage
 from companion.practice.clock import tempo_at_bpm
 from companion.practice.metronome import beat_unit
-from companion.practice.own_time import OwnTime
+from companion.practice.own_time import OwnTime, bends, new_tempos
 from companion.practice.words import bar_in_words, bars_in_words
 
 __all__ = ["BAR_SHARE", "TREND_SHARE", "TempoHeld", "tempo_held"]
@@ -39,6 +40,8 @@ MOST_BARS_SHARE = 0.9
 STEP_BETTER = 0.6
 #: With less than this share of the change printed (as logarithms) a new tempo was not taken; told from this change on.
 TAKEN_SHARE, LEAST_CHANGE = 0.35, 0.1
+#: Without a word that ends it a *rit.* is believed for so many bars (ours, no source).
+LONGEST_BEND_BARS = 4
 _UNITS = {"♩": "quarter", "♩.": "dotted quarter", "half": "half note"}
 
 
@@ -88,7 +91,7 @@ def _at(passage: Passage, bpm: float, bar: int) -> str:
 
 def _sections(passage: Passage) -> list[list[int]]:
     """The bars in stretches of one tempo in the score."""
-    changes = {mark.start for mark in passage.tempos[1:]}
+    changes = new_tempos(passage)
     found: list[list[int]] = [[]]
     for bar in passage.bars:
         # A change within a bar begins with the next one.
@@ -100,8 +103,20 @@ def _sections(passage: Passage) -> list[list[int]]:
 
 def _bars_that_count(passage: Passage, bar_bpm: Floats, bars: Sequence[int]) -> list[int]:
     free = {note.bar for note in passage.notes if note.fermata} | {len(passage.bars) - 1}
-    free |= {b.index for b in passage.bars for mark in passage.tempos[1:] if b.start < mark.start < b.end}
+    free |= {b.index for b in passage.bars for start in new_tempos(passage) if b.start < start < b.end}
+    free |= {b.index for b in passage.bars for start, end in _bent(passage) if b.end > start and b.start < end}
     return [i for i in bars if np.isfinite(bar_bpm[i]) and i not in free]
+
+
+def _bent(passage: Passage) -> list[tuple[Fraction, Fraction]]:
+    """Where the score lets the tempo bend: from `rit.` to the next word about tempo, and some bars at most."""
+    said = sorted([(m.start, m.text) for m in passage.tempos] + [(w.start, w.text) for w in passage.tempo_words])
+    found = []
+    for (start, text), (following, _) in pairwise([*said, (passage.end, "")]):
+        if bends(text):
+            bars = [bar.end for bar in passage.bars if bar.end > start][:LONGEST_BEND_BARS]
+            found.append((start, min([following, *bars[-1:]])))
+    return found
 
 
 def _not_taken(passage: Passage, bar_bpm: Floats, sections: Sequence[Sequence[int]]) -> str:

@@ -22,7 +22,9 @@ P. K. Sen, "Estimates of the regression coefficient based on Kendall's tau", J. 
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
+from fractions import Fraction
 from itertools import pairwise
 
 import numpy as np
@@ -34,7 +36,7 @@ from companion.practice.matching import align, checked
 from companion.practice.model import PlayedArray
 from companion.units import s_per_beat
 
-__all__ = ["OwnTime", "Pause", "find_own_time", "waits_after"]
+__all__ = ["OwnTime", "Pause", "bends", "find_own_time", "new_tempos", "waits_after"]
 
 #: Tempos tried, as shares of the printed one, and beside the one that the whole length of the take suggests.
 TRIED = tuple(0.5 * 1.12**i for i in range(12))
@@ -51,6 +53,11 @@ LEAST_OF_BAR = 0.6
 REFINED = 3
 #: With so many notes before the first change of tempo in the score these alone tell the tempo at the start.
 LEAST_AT_START = 8
+#: Common practice, no source.
+_BENDS = re.compile(
+    r"\b(?:rit\b|ritard|riten|rall|accel|string(?:endo|\.)|stretto|allarg|slentando|calando|morendo|smorz|rubato|ad lib"
+    r"|a piacere|liberamente|freely|cadenza|slow(?:ing)? down|hold(?:ing)? back)"
+)
 _WAITS = frozenset({"breath-mark", "caesura"})
 
 
@@ -186,7 +193,7 @@ def _tempo_and_start(
 def _at_the_start(passage: Passage, realised: Ints, runs: list[list[int]]) -> list[list[int]]:
     """The runs before the first change of tempo in the score, where they are long enough: nobody takes a new tempo in
     exactly the printed proportion."""
-    change = min((mark.start for mark in passage.tempos[1:]), default=None)
+    change = next(iter(new_tempos(passage)), None)
     if change is None:
         return runs
     before = [run for run in runs if run and passage.notes[int(realised[run[-1]])].start < change]
@@ -228,9 +235,21 @@ def _least_s(tempo_bpm: float) -> float:
 def _free_before(passage: Passage) -> list[int]:
     """Notes before which the score lets the time be free."""
     waits = [note.index + 1 for note in passage.notes[:-1] if waits_after(passage, note.index)]
-    changes = [mark.start for mark in passage.tempos[1:]]
+    changes = new_tempos(passage)
     new = [next((note.index for note in passage.notes if note.start >= change), -1) for change in changes]
     return [*waits, *(note for note in new if note > 0)]
+
+
+def new_tempos(passage: Passage) -> list[Fraction]:
+    """The beats from which on the score asks for another tempo, by a number or in words, at once and not by degrees."""
+    marks = [(mark.start, mark.text) for mark in passage.tempos[1:]]
+    words = [(each.start, each.text) for each in passage.tempo_words]
+    return sorted(start for start, text in (*marks, *words) if start and not bends(text))
+
+
+def bends(text: str) -> bool:
+    """Whether these words bend the tempo by degrees or set it free: `rit.`, `accel.`, `ad lib.`."""
+    return bool(_BENDS.search(text.lower()))
 
 
 def _lost_s(score_s: Floats, at_s: Floats, k: int) -> float:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
 from companion.errors import ScoreError
-from companion.passage import Bar, Note, Passage, Slur, TempoMark
+from companion.passage import Bar, Note, Passage, Slur, TempoMark, TempoWords
 from companion.scores.guards import MAX_BARS, MAX_NOTES, check_fraction
 from companion.scores.lines import LineNote
 from companion.scores.unfold import TooLong, unfold
@@ -53,6 +53,7 @@ class _Stage:
     bars: list[Bar] = field(default_factory=list)
     slurs: list[Slur] = field(default_factory=list)
     tempos: list[TempoMark] = field(default_factory=list)
+    tempo_words: list[TempoWords] = field(default_factory=list)
     now: Fraction = Fraction(0)
     open_slurs: list[_OpenSlur] = field(default_factory=list)
     tied: int | None = None
@@ -165,6 +166,8 @@ class _Stage:
             self.mark(bar.start, before)
         for mark in marks:
             self.mark(bar.start + mark.onset, mark)
+        words = [mark for mark in self.part.bars[unit].tempos if mark.words_only]
+        self.tempo_words += [TempoWords(bar.start + mark.onset, mark.text) for mark in words]
 
     def mark(self, start: Fraction, tempo: WrittenTempo) -> None:
         if tempo.quarter_bpm is None:
@@ -188,6 +191,7 @@ class _Stage:
             bars=tuple(self.bars),
             slurs=tuple(sorted(set(self.slurs), key=lambda slur: (slur.first, slur.last))),
             tempos=tuple(self.tempos),
+            tempo_words=tuple(self.tempo_words),
             remarks=tuple(dict.fromkeys(remarks)),
         )
 

@@ -237,7 +237,7 @@ def with_all_signs(part: ScorePart, parts: Sequence[ScorePart], *, file: str) ->
 
 
 def _has_tempo(bar: WrittenBar) -> bool:
-    return bool(bar.tempos)
+    return any(not tempo.words_only for tempo in bar.tempos)
 
 
 def _has_marks(bar: WrittenBar) -> bool:
@@ -245,9 +245,12 @@ def _has_marks(bar: WrittenBar) -> bool:
 
 
 def _borrow_tempos(bar: WrittenBar, lender: WrittenBar) -> WrittenBar:
-    lent = _lent(lender, lambda element: direction_tempo(element, Fraction(0)) is not None)
-    tempos = tuple(tempo for tempo in lender.tempos if tempo.onset <= bar.length)
-    return replace(bar, tempos=tempos, placed=(*bar.placed, *lent))
+    lent = _lent(lender, lambda element: (t := direction_tempo(element, Fraction(0))) is not None and not t.words_only)
+    tempos = tuple(tempo for tempo in lender.tempos if tempo.onset <= bar.length and not tempo.words_only)
+    own = tuple(tempo for tempo in bar.tempos if tempo.words_only)
+    return replace(
+        bar, tempos=tuple(sorted((*own, *tempos), key=lambda tempo: tempo.onset)), placed=(*bar.placed, *lent)
+    )
 
 
 def _borrow_marks(bar: WrittenBar, lender: WrittenBar) -> WrittenBar:

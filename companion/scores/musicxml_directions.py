@@ -29,6 +29,12 @@ NOTE_BEATS = {
 _UNIT_SIGNS = {"breve": "𝅜", "whole": "𝅝", "half": "𝅗𝅥", "quarter": "♩", "eighth": "♪", "16th": "𝅘𝅥𝅯"}
 _TEMPO_BPM = (4.0, 2000.0)
 _NUMBER = re.compile(r"[0-9]{1,4}(?:\.[0-9]{1,6})?")
+#: Words of tempo as players meet them (common practice, no source).
+_TEMPO_WORDS = re.compile(
+    r"\b(?:rit\b|ritard|riten|rall|accel|string(?:endo|\.)|stretto|allarg|slentando|calando|morendo|smorz|rubato|ad lib"
+    r"|a piacere|liberamente|freely|cadenza|tempo\b|mosso|meno\b|pi[uù]\b|lento|largo|larghetto|adagio|andant|moderato"
+    r"|allegr|vivace|presto|slower|faster|slow(?:ing)? down|hold(?:ing)? back)"
+)
 _JUMP = re.compile(r"^(?P<capo>d\.?\s?c\b\.?|da capo\b)|^(?P<segno>d\.?\s?s\b\.?|d(?:al|el) segno\b)")
 _AL = re.compile(r"\bal(?:la)?\s+(fine|coda)\b|\b(?:to|e poi la|poi)\s+(?:the\s+)?(coda)\b")
 _TO_CODA = re.compile(r"^(to|al|alla)( the)? coda\b")
@@ -45,14 +51,17 @@ def _words(direction: etree._Element) -> str:
 
 
 def direction_tempo(direction: etree._Element, onset: Fraction) -> WrittenTempo | None:
-    """The tempo a `<direction>` or `<sound>` sets; a printed metronome mark counts before a `<sound tempo>`."""
+    """The tempo a `<direction>` or `<sound>` sets, or its words where they speak of tempo and give no number; a printed
+    metronome mark counts before a `<sound tempo>`."""
     words = one_line(_words(direction))
     metronome = direction.find("direction-type/metronome")
     sound = direction if direction.tag == "sound" else direction.find("sound")
     bpm = _plausible(sound.get("tempo")) if sound is not None else None
     if metronome is not None and (mark := _metronome(metronome, onset, words)) is not None:
         return mark if mark.quarter_bpm is not None or bpm is None else replace(mark, quarter_bpm=bpm, ratio=None)
-    return WrittenTempo(onset, bpm, words) if bpm is not None else None
+    if bpm is None and not _TEMPO_WORDS.search(words.lower()):
+        return None
+    return WrittenTempo(onset, bpm, words)
 
 
 def _plausible(text: str | None) -> float | None:

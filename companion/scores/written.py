@@ -62,6 +62,11 @@ class WrittenTempo:
     text: str = ""
     ratio: float | None = None
 
+    @property
+    def words_only(self) -> bool:
+        """`rit.`, `a tempo`: no number says how fast."""
+        return self.quarter_bpm is None and self.ratio is None
+
 
 @dataclass(frozen=True, slots=True)
 class Marks:

@@ -8,7 +8,7 @@ from fractions import Fraction
 import numpy as np
 import pytest
 
-from companion.passage import Passage, TempoMark
+from companion.passage import Passage, TempoMark, TempoWords
 from companion.practice.judged_tempo import tempo_held
 from companion.practice.model import PlayedArray
 from companion.practice.own_time import OwnTime, find_own_time
@@ -106,6 +106,37 @@ def test_the_last_bar_and_one_with_a_fermata_may_broaden() -> None:
     own = with_bars(80, 80, 80, 80, 80, 50, 80, 80, 80, 80, 80)
     assert "held: most bars within 1 %" in tempo_held(music, own).sentence
     assert "within 1 %" in tempo_held(MUSIC, with_bars(*[80] * 11)).sentence
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        ({}, "slower in bars 6 and 7, at about 68"),
+        ({5: "rit.", 7: "a tempo"}, "held: most bars within 1 %"),
+        # Believed for four bars where nothing ends it.
+        ({4: "molto ritardando"}, "held: most bars within 1 %"),
+        ({1: "rit."}, "slower in bars 6 and 7, at about 68"),
+    ],
+)
+def test_a_written_ritardando_is_nobodys_fault(words: dict[int, str], says: str) -> None:
+    music = replace(MUSIC, tempo_words=tuple(TempoWords(MUSIC.bars[bar].start, text) for bar, text in words.items()))
+    own = with_bars(80, 80, 80, 80, 80, 70, 66, 80, 80, 80, 80)
+    assert says in tempo_held(music, own).sentence
+
+
+def test_a_ritardando_with_a_number_is_no_new_tempo_to_be_taken() -> None:
+    marks = ((0, 96.0, "Allegro"), (5, 60.0, "rall."), (7, 96.0, "a tempo"))
+    music = replace(MUSIC, tempos=tuple(TempoMark(MUSIC.bars[bar].start, bpm, text) for bar, bpm, text in marks))
+    # Hardly slower at all: as far as it goes is the player's to say.
+    played = at_levels(music, (0, 80), (5, 76), (7, 80))
+    assert "(printed 96) and held: most bars within" in said(music, played)
+
+
+def test_words_for_a_new_tempo_part_what_is_judged() -> None:
+    music = replace(MUSIC, tempo_words=(TempoWords(MUSIC.bars[6].start, "Meno mosso"),))
+    played = at_levels(music, (0, 80), (6, 68))
+    assert "at about 80 and held: most bars within 1 %" in said(music, played)
+    assert "from bar 7 on it was slower, 68 after 80" in said(MUSIC, played)
 
 
 def test_too_little_says_so() -> None:

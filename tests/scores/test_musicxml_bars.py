@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from companion.passage import Passage, TempoMark
+from companion.passage import Passage, TempoMark, TempoWords
 from companion.scores import read
 
 FILES = Path(__file__).parent / "files"
@@ -116,6 +116,52 @@ def test_tempo_marks() -> None:
 def test_a_repeat_takes_the_tempo_back() -> None:
     marks = passage("tempo_through_a_repeat").tempos
     assert [(mark.start, mark.quarter_bpm) for mark in marks] == [(0, 100), (8, 60), (12, 100), (16, 60)]
+
+
+def bars_with_words(*words: str) -> str:
+    """A bar of two halves for each of the words, which stand on its third beat; `Allegro = 120` with a number."""
+    bars = []
+    for number, text in enumerate(words, start=1):
+        text, _, bpm = text.partition(" = ")
+        sound = f'<sound tempo="{bpm}"/>' if bpm else ""
+        words_xml = f"<direction><direction-type><words>{text}</words></direction-type>{sound}</direction>"
+        note = "<note><pitch><step>C</step><octave>5</octave></pitch><duration>2</duration></note>"
+        attributes = (
+            "<attributes><divisions>1</divisions><time><beats>4</beats><beat-type>4</beat-type></time></attributes>"
+        )
+        bars.append(
+            f'<measure number="{number}">{attributes if number == 1 else ""}{note}{words_xml if text else ""}{note}</measure>'
+        )
+    return (
+        '<score-partwise version="4.0"><part-list><score-part id="P1"><part-name/></score-part></part-list>'
+        f'<part id="P1">{"".join(bars)}</part></score-partwise>'
+    )
+
+
+def test_words_about_the_tempo_are_kept_where_no_number_says_it(tmp_path: Path) -> None:
+    file = tmp_path / "words.musicxml"
+    file.write_text(
+        bars_with_words("Allegro = 120", "dolce", "poco rit.", "a tempo", "ritmico", "Più mosso", "rall. = 90", "Fine"),
+        encoding="utf-8",
+    )
+    found = read(file)
+    # MusicXML 4.0: `<words>` is free text, `<sound tempo>` the number for playback.
+    assert found.tempo_words == (
+        TempoWords(F(10), "poco rit."), TempoWords(F(14), "a tempo"), TempoWords(F(22), "Più mosso"),
+    )  # fmt: skip
+    assert [(mark.start, mark.quarter_bpm) for mark in found.tempos] == [(F(2), 120.0), (F(26), 90.0)]
+    assert found.excerpt(3, 5).tempo_words == (TempoWords(F(2), "a tempo"), TempoWords(F(10), "Più mosso"))
+
+
+def test_words_of_one_part_do_not_keep_the_tempo_of_the_top_part_out(tmp_path: Path) -> None:
+    text = (FILES / "tempo_and_repeat_only_in_the_top_part.musicxml").read_text(encoding="utf-8")
+    head, low = text.rsplit("<part ", 1)
+    words = "<direction><direction-type><words>rit.</words></direction-type></direction>"
+    low = low.replace("<note>", f"{words}<note>", 1)
+    file = tmp_path / "both.musicxml"
+    file.write_text(f"{head}<part {low}", encoding="utf-8")
+    found = read(file, "Low")
+    assert found.marked_tempo_bpm() == 76 and found.tempo_words[0].text == "rit."
 
 
 def test_signs_of_the_top_part_hold_for_all() -> None:
