@@ -126,12 +126,9 @@ def bars_with_words(*words: str) -> str:
         sound = f'<sound tempo="{bpm}"/>' if bpm else ""
         words_xml = f"<direction><direction-type><words>{text}</words></direction-type>{sound}</direction>"
         note = "<note><pitch><step>C</step><octave>5</octave></pitch><duration>2</duration></note>"
-        attributes = (
-            "<attributes><divisions>1</divisions><time><beats>4</beats><beat-type>4</beat-type></time></attributes>"
-        )
-        bars.append(
-            f'<measure number="{number}">{attributes if number == 1 else ""}{note}{words_xml if text else ""}{note}</measure>'
-        )
+        time = "<time><beats>4</beats><beat-type>4</beat-type></time>"
+        head = f"<attributes><divisions>1</divisions>{time}</attributes>" if number == 1 else ""
+        bars.append(f'<measure number="{number}">{head}{note}{words_xml if text else ""}{note}</measure>')
     return (
         '<score-partwise version="4.0"><part-list><score-part id="P1"><part-name/></score-part></part-list>'
         f'<part id="P1">{"".join(bars)}</part></score-partwise>'
