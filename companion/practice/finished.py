@@ -12,8 +12,10 @@ from companion.practice.clock import note_onsets_s
 from companion.practice.ladder import Ladder, Step
 from companion.practice.model import EARLY, LATE, ON_TIME, Assessment, PlayedArray, RawEvent
 
-__all__ = ["FinishedTake", "Pause", "Section"]
+__all__ = ["STOPPED", "FinishedTake", "Pause", "Section"]
 
+#: Why a take ended that the player broke off; the record keeps it.
+STOPPED = "stopped by the player"
 #: A steady offset of all notes is more likely the set-up's delay than the player's: it is offered as such from this
 #: median on, when the notes scatter less than that around it.
 DELAY_SUSPECTED_MS = 20.0

@@ -9,6 +9,9 @@ Conventions
 -----------
 * A take is cold where none of the same passage, in any bars, was played for `COLD_AFTER_S` before it. (The figure is
   ours, no source: a lunch, not a break.)
+* A take that the player stopped is one that was not clean, however soon: on the day there is no second beginning. One
+  in which the controller vanished says nothing of the player and is not counted, though what comes after it is warm. A
+  take in which nothing was heard is as if there had been none.
 * Only those at the target's tempo or close under it (`NEAR_SHARE`) tell of the performance; without a target, all.
 * The chance is that of the last `MOST_COUNTED`, since a player changes; the interval is Wilson's (see `wilson`).
 """
@@ -19,7 +22,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
+from companion.practice.finished import STOPPED
 from companion.record.model import TakeSummary
+from companion.record.outlook import UNHEARD
 from companion.record.wilson import wilson_interval
 
 __all__ = ["COLD_AFTER_S", "MOST_COUNTED", "NEAR_SHARE", "Cold", "cold_in_words", "cold_takes", "count_cold"]
@@ -49,7 +54,7 @@ def cold_takes(takes: Iterable[TakeSummary]) -> tuple[TakeSummary, ...]:
     the passage: a take that is left out can't warm the next one up."""
     found: list[TakeSummary] = []
     end: datetime | None = None
-    for take in sorted(takes, key=_began):
+    for take in sorted((take for take in takes if not take.because.startswith(UNHEARD)), key=_began):
         began = _began(take)
         if end is None or began - end >= timedelta(seconds=COLD_AFTER_S):
             found.append(take)
@@ -70,7 +75,7 @@ def count_cold(takes: Iterable[TakeSummary], target_bpm: float | None, bars: str
     bars
         Only takes of exactly these bars are counted (those of others still warm up); None: of any.
     """
-    cold = [take for take in cold_takes(takes) if bars is None or take.bars == bars]
+    cold = [take for take in cold_takes(takes) if not _vanished(take) and (bars is None or take.bars == bars)]
     near = [take for take in cold if target_bpm is None or take.tempo_bpm >= NEAR_SHARE * target_bpm]
     last = near[-MOST_COUNTED:]
     clean = sum(1 for take in last if take.clean)
@@ -92,7 +97,15 @@ def cold_in_words(cold: Cold) -> str:
     counted = f"First takes{where}: {cold.clean} of {last}{cold.total} clean"
     if cold.total < LEAST_COUNTED:
         return f"{counted}; too few to tell the chance."
-    return f"{counted}: the chance that the first one is clean lies between {cold.low:.0%} and {cold.high:.0%}."
+    return (
+        f"{counted}: the chance that the first one is clean lies between"
+        f" {100 * cold.low:.0f} and {100 * cold.high:.0f} % (95 % interval)."
+    )
+
+
+def _vanished(take: TakeSummary) -> bool:
+    """Broken off by what the player did not do."""
+    return take.interrupted not in ("", STOPPED)
 
 
 def _began(take: TakeSummary) -> datetime:

@@ -16,14 +16,14 @@ from companion.record.model import TakeSummary
 from companion.record.progress import fastest_clean_by_day
 from companion.record.text import day_in_words
 
-__all__ = ["Outlook", "forecast_of", "outlook", "people_in_words"]
+__all__ = ["UNHEARD", "Outlook", "forecast_of", "outlook", "people_in_words"]
 
 #: Without a day in the sheet, one is said for a week from now.
 USUAL_DAYS_AHEAD = 7
 #: Where ability lies so far above all that was tried it is little more than a guess (ours, no source).
 HARDLY_TRIED = 1.1
 #: Where a take is judged by nothing that was played, a cable was out: that says nothing of the player.
-_UNHEARD = ("nothing was played", "nothing of what was played")
+UNHEARD = ("nothing was played", "nothing of what was played")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -50,7 +50,7 @@ def forecast_of(takes: Sequence[TakeSummary], today: date) -> Forecast:
     counted = [
         take
         for take in takes
-        if not take.interrupted and not take.because.startswith(_UNHEARD) and take.day <= today.isoformat()
+        if not take.interrupted and not take.because.startswith(UNHEARD) and take.day <= today.isoformat()
     ]
     return fit(
         [date.fromisoformat(take.day).toordinal() for take in counted],

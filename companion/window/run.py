@@ -27,6 +27,7 @@ from companion.ports.click import ClickPlayer, render_click
 from companion.ports.horn_sound import HornSound
 from companion.ports.memory import recall, remember
 from companion.practice.clock import Click, tempo_at_bpm
+from companion.practice.finished import STOPPED
 from companion.practice.hearing import find_shift, is_note_on
 from companion.practice.hurdle import Hurdle, hurdle_of_trouble, hurdles_of_limits
 from companion.practice.ladder import Ladder
@@ -359,7 +360,7 @@ class Run:
         if isinstance(self.port, SimulatedPort):
             self.port.stop()
         self._next_take_ns = 0
-        self._finished(self.rehearsal.finish(self.clock(), "stopped by the player"))
+        self._finished(self.rehearsal.finish(self.clock(), STOPPED))
 
     def go_on(self) -> None:
         """Go on with a paused take from the start of the bar it stopped in."""

@@ -270,6 +270,9 @@ def test_first_takes_are_counted_apart(score: Path, capsys: pytest.CaptureFixtur
         play(score, cold_bpm, 60, 80, day=day)
     assert main(["progress", str(score)]) == 0
     said = " ".join(capsys.readouterr().out.split())
-    assert "First takes near 80: 0 of 3 clean: the chance that the first one is clean lies between 0% and 56%." in said
+    assert (
+        "First takes near 80: 0 of 3 clean: the chance that the first one is clean lies between 0 and 56 % (95 %"
+        in said
+    )
     assert main(["progress", str(score), "--bars", "2"]) == 0
     assert "First takes" not in capsys.readouterr().out

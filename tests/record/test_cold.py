@@ -5,10 +5,16 @@ from __future__ import annotations
 from datetime import datetime, timedelta, timezone
 from itertools import pairwise
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from companion import scores
+from companion.paths import examples_dir
+from companion.practice import judge
+from companion.practice.finished import STOPPED
+from companion.practice.model import PLAYED
 from companion.record.cold import COLD_AFTER_S, MOST_COUNTED, cold_in_words, cold_takes, count_cold
 from companion.record.model import TakeSummary
 
@@ -47,6 +53,41 @@ def test_zones_are_of_no_account() -> None:
     assert cold_takes([there, here]) == (here,)
 
 
+def test_a_first_take_that_was_stopped_after_two_notes_was_not_clean() -> None:
+    takes = [take(0, clean=False, interrupted=STOPPED, duration_s=2.0), take(0.01), take(24)]
+    cold = count_cold(takes, 96)
+    assert (cold.clean, cold.total) == (1, 2)
+
+
+def test_a_controller_that_vanished_is_not_the_players_fault() -> None:
+    """Neither counts the take, nor is the next one a first."""
+    takes = [take(0, clean=False, interrupted="interrupted: it does not count on the ladder"), take(0.05), take(24)]
+    cold = count_cold(takes, 96)
+    assert (cold.clean, cold.total, cold.slower) == (1, 1, 0)
+
+
+def test_a_take_in_which_nothing_was_heard_is_none() -> None:
+    """The judge's own words for a cable that was out, and the first take when it is plugged in."""
+    passage = scores.read(examples_dir() / "passages" / "etude-e-minor.musicxml")
+    silence = judge(passage, np.zeros(0, PLAYED), 96)
+    takes = [take(0, clean=False, because=silence.because), take(0.05), take(0.1)]
+    assert cold_takes(takes) == (takes[1],)
+    cold = count_cold(takes, 96)
+    assert (cold.clean, cold.total) == (1, 1)
+
+
+def test_a_performance_for_the_mock_judge_is_a_first_take_like_any_other() -> None:
+    takes = [take(0, 95.2, performance=1), take(0.1), take(24, performance=1, clean=False)]
+    cold = count_cold(takes, 96)
+    assert (cold.clean, cold.total) == (1, 2)
+
+
+def test_two_programs_at_once_and_midnight() -> None:
+    """The first of them is cold; who plays on over midnight does not begin anew."""
+    takes = [take(11.5, file="a"), take(11.51, file="b"), take(12.1, file="a"), take(12.2, file="b")]
+    assert cold_takes(takes) == (takes[0],)
+
+
 def test_only_takes_near_the_target_tell() -> None:
     takes = [take(24 * day, tempo, clean) for day, (tempo, clean) in enumerate([(60, True), (92, False), (96, True)])]
     cold = count_cold(takes, 96)
@@ -62,7 +103,8 @@ def test_the_chance_has_wilsons_interval() -> None:
     cold = count_cold(takes, 96)
     assert [cold.low, cold.high] == pytest.approx([0.168, 0.687], abs=5e-4)
     assert cold_in_words(cold) == (
-        "First takes near 96: 4 of 10 clean: the chance that the first one is clean lies between 17% and 69%."
+        "First takes near 96: 4 of 10 clean: the chance that the first one is clean lies between 17 and 69 % (95 %"
+        " interval)."
     )
 
 
