@@ -220,7 +220,8 @@ def _midi_content(path: Path) -> tuple[bytes, datetime]:
     from companion.record.played_midi import MAX_BYTES
 
     if not path.is_file():
-        raise UsageError(f"{path}: there is no such file; with --as give MIDI files")
+        what = "is no file" if path.exists() else "there is no such file"
+        raise UsageError(f"{path}: {what}; with --as give MIDI files")
     try:
         with open(path, "rb") as file:
             return file.read(MAX_BYTES + 1), datetime.fromtimestamp(path.stat().st_mtime).astimezone()
@@ -308,7 +309,8 @@ def _goes(plan: Deletion, args: argparse.Namespace, settings: list[Path]) -> lis
 def _stays(plan: Deletion, args: argparse.Namespace, settings: list[Path]) -> list[str]:
     lines = ["This stays:"]
     if plan.takes_kept or plan.answers_kept:
-        lines.append(f"  {_count(plan.takes_kept, 'take')}, {_count(plan.answers_kept, 'answer')} about shapes")
+        answers = f" and {_count(plan.answers_kept, 'answer')} about shapes" if plan.answers_kept else ""
+        lines.append(f"  {_count(plan.takes_kept, 'take')}{answers}")
     lines += [f"  {what}" for what in plan.stays]
     if args.student:
         if settings and not args.settings:

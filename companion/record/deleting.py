@@ -82,16 +82,17 @@ def plan_deletion(sessions: Path, choice: Choice, cache: Path) -> Deletion:
         If the log can't be read.
     """
     plan = Deletion(Path(os.path.abspath(sessions)), choice, Path(cache))
+    if plan.sessions.exists() and not plan.sessions.is_dir():
+        raise RecordError(f"{sessions}: is no folder; name that of the practice log, or set COMPANION_SESSIONS to it")
     days: set[str] = set()
     titles: set[str] = set()
     try:
         for path in _files(plan.sessions, plan):
             plan.seen[path] = state_of(path)
             _plan_sitting(path, plan, days, titles)
-        if not choice.file:
-            for path in _files(plan.sessions / SHAPES, plan):
-                plan.seen[path] = state_of(path)
-                _plan_answers(path, plan)
+        for path in _files(plan.sessions / SHAPES, plan):
+            plan.seen[path] = state_of(path)
+            _plan_answers(path, plan)
         for folder in _subfolders(plan.sessions):
             copies = [path for path in _files(folder, plan) if is_log(path)]
             if choice.all:
@@ -225,8 +226,8 @@ def _lines(path: Path) -> Iterator[bytes]:
 
 
 def _answer_goes(path: Path, line: bytes, choice: Choice) -> bool:
-    if choice.all:
-        return True
+    if choice.all or choice.file:  # they belong to no passage
+        return choice.all
     day = answer_day(line)
     return choice.has_horn(path.name.removeprefix(".").partition(".")[0]) and day is not None and choice.has_day(day)
 

@@ -75,7 +75,8 @@ def export(sessions: Path, out: Path, form: str, choice: Choice) -> Exported:
                 meant = f" {choice.in_words()}" if choice.in_words() else ""
                 raise RecordError(f"{sessions}: there is no take{meant} to export, so {out} was not written")
     except OSError as error:
-        place = error.filename or out
+        # The folder beside it has a name that nobody gave.
+        place = out if not error.filename or _beside(out, "") in str(error.filename) else error.filename
         raise RecordError(
             f"{place}: can't be read or written ({error.strerror or error}); {out} was not written"
         ) from error
@@ -91,7 +92,7 @@ def _new_folder(out: Path) -> Iterator[Path]:
         raise RecordError(f"{out}: holds something already, which stays as it is; name a new folder")
     whole = Path(os.path.abspath(out))
     make_dir_synced(whole.parent)
-    made = whole.parent / f".{whole.name}.{secrets.token_hex(4)}"
+    made = whole.parent / _beside(whole, secrets.token_hex(4))
     made.mkdir()
     try:
         yield made
@@ -101,6 +102,11 @@ def _new_folder(out: Path) -> Iterator[Path]:
     except BaseException:
         shutil.rmtree(made, ignore_errors=True)
         raise
+
+
+def _beside(out: Path, letters: str) -> str:
+    """The folder's name until it is whole. Not a hidden one: who kills the export should see what is left of it."""
+    return f"{os.path.basename(os.path.abspath(out))}.unfinished-{letters}"
 
 
 def _chosen(sessions: Path, choice: Choice, done: Exported) -> Iterator[tuple[TakeSummary, RawLine]]:

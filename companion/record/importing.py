@@ -83,7 +83,7 @@ def import_records(sessions: Path, sources: Iterable[Path]) -> Imported:
     """
     done = Imported()
     files = [file for source in sources for file in _files(source, done)]
-    with only_writer(sessions, _WAIT_S):
+    with _there(sessions, done), only_writer(sessions, _WAIT_S):
         known = _known(sessions)
         for path in files:
             try:
@@ -97,14 +97,30 @@ def import_records(sessions: Path, sources: Iterable[Path]) -> Imported:
 
 
 @contextlib.contextmanager
+def _there(sessions: Path, done: Imported) -> Iterator[None]:
+    """The log's folder, which can be locked only where it is; a new one into which nothing came is taken away again."""
+    new = not sessions.exists()
+    if new:
+        with _writing(sessions, done):
+            make_dir_synced(sessions)
+    try:
+        yield
+    finally:
+        if new:
+            with contextlib.suppress(OSError):  # not empty
+                sessions.rmdir()
+
+
+@contextlib.contextmanager
 def _writing(path: Path, done: Imported) -> Iterator[None]:
     """What the disk refuses, as one line."""
     try:
         yield
     except OSError as error:
+        takes = "1 take was" if done.takes == 1 else f"{done.takes} takes were"
         raise RecordError(
-            f"{path}: can't be written ({error.strerror or error}); {done.takes} takes were taken in before; make room"
-            " and call again, which goes on from here"
+            f"{path}: can't be written ({error.strerror or error}); {takes} taken in before; make room or allow writing"
+            " there and call again, which goes on from here"
         ) from error
 
 
@@ -121,8 +137,10 @@ def _files(source: Path, done: Imported) -> list[Path]:
             ours = path.suffix.lower() in (SUFFIX, *MIDI_SUFFIXES) or path.name == TAKES_NAME
             if not ours or path.name.startswith("."):
                 continue
-            if path.is_symlink() or not path.is_file():
+            if path.is_symlink():
                 done.remarks.append(f"{path}: a link, not a file; left (name it by itself to take it in)")
+            elif not path.is_file():
+                done.remarks.append(f"{path}: is no file; left")
             else:
                 found.append(path)
     if not found:
@@ -153,12 +171,12 @@ def _import_file(sessions: Path, path: Path, known: dict[str, _Place], done: Imp
         _import_midi(sessions, path, known, done)
     elif path.suffix.lower() == TABLE_SUFFIX:
         _import_table(sessions, path, known, done)
+    elif is_log(path):
+        _import_log(sessions, path, known, done)
     elif path.parent.name == SHAPES or _holds_answers(path):
         _import_answers(sessions, path, done)
-    elif not is_log(path):
-        done.remarks.append(f"{path}: this is no practice log; left")
     else:
-        _import_log(sessions, path, known, done)
+        done.remarks.append(f"{path}: this is no practice log; left")
 
 
 def _import_log(sessions: Path, path: Path, known: dict[str, _Place], done: Imported) -> None:
@@ -325,7 +343,7 @@ def import_take(sessions: Path, take: TakeRecord) -> bool:
     RecordError
         If the log can't be read or written.
     """
-    with only_writer(sessions, _WAIT_S):
+    with _there(sessions, Imported()), only_writer(sessions, _WAIT_S):
         known = _known(sessions)
         if take.id in known:
             return False

@@ -53,6 +53,12 @@ def test_other_formats(log: Path, form: str, count: int, capsys: pytest.CaptureF
         (["export", "out", "--file", "other.musicxml"], "there is no take of other.musicxml to export"),
         (["export", "sessions"], "holds something already, which stays as it is; name a new folder"),
         (["import", "nowhere"], "nowhere: there is no such file or folder"),
+        (
+            ["import", "sessions", "--as", str(ETUDE), "--tempo", "60"],
+            "sessions: is no file; with --as give MIDI files",
+        ),
+        (["export", "note.txt/out"], "note.txt/out was not written"),
+        (["delete", "--student", "--sessions", "note.txt"], "note.txt: is no folder; name that of the practice log"),
         (["import"], "required: FILE|FOLDER"),
         (["delete"], "say what to delete: --file, --since, --before or --horn, or --student for all of it"),
         (["delete", "--student", "--horn", "alto"], "--student is all of it"),
@@ -63,6 +69,7 @@ def test_other_formats(log: Path, form: str, count: int, capsys: pytest.CaptureF
 def test_what_makes_no_sense_gets_one_line(
     log: Path, words: list[str], said: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
+    Path("note.txt").write_text("mine")
     before = sorted(Path().rglob("*"))
     assert main(["record", *words]) == 1
     out, err = capsys.readouterr()
@@ -134,6 +141,12 @@ def test_where_nobody_can_be_asked_nothing_is_deleted(
     assert "This goes:\n  2 takes, of 2026-11-20" in out
     assert "nothing was deleted: there is nobody to ask here; add --yes" in err
     assert len(read_log(log).takes) == 2
+
+
+def test_what_is_of_no_passage_stays_with_one_that_goes(log: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["record", "delete", "--file", "etude.musicxml", "--yes"]) == 0
+    assert "This stays:\n  0 takes and 1 answer about shapes\n" in capsys.readouterr().out
+    assert [path.name for path in log.rglob("*.jsonl")] == ["alto.jsonl"]
 
 
 def test_nothing_that_fits(log: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -178,3 +178,17 @@ def test_the_example_sitting_in_every_format(tmp_path: Path) -> None:
     count = len(summaries(examples, tmp_path / "cache"))
     for form in FORMATS:
         assert export(examples, tmp_path / form, form, Choice()).takes == count
+
+
+def test_what_a_killed_export_leaves_can_be_seen(log: Path, tmp_path: Path) -> None:
+    told = f"""
+import os, sys
+from pathlib import Path
+from companion.record.choosing import Choice
+from companion.record.exporting import export
+sys.addaudithook(lambda event, args: os._exit(9) if event == "os.rename" and str(args[1]).endswith("takes") else None)
+export(Path({str(log)!r}), Path({str(tmp_path / "takes")!r}), "midi", Choice())
+"""
+    assert subprocess.run([sys.executable, "-c", told], env=os.environ, timeout=60).returncode == 9
+    (left,) = set(tmp_path.iterdir()) - {log}
+    assert left.name.startswith("takes.unfinished-")

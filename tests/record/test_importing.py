@@ -207,7 +207,7 @@ except RecordError as error:
     print(error)
 """
     done = subprocess.run([sys.executable, "-c", told], capture_output=True, text=True, env=os.environ, check=True)
-    assert "can't be written (File too large); 1 takes were taken in before" in done.stdout
+    assert "can't be written (File too large); 1 take was taken in before" in done.stdout
     assert len(read_log(log).takes) == len(list(log.iterdir())) == 1
     assert import_records(log, [other]).takes == 1
     assert contents(log) == contents(other)
@@ -229,7 +229,50 @@ print(import_records(Path({str(log)!r}), [Path({str(other)!r})]).takes)
     assert contents(log) == contents(other)
 
 
-ODD = [None, True, -1, 2**70, 1.5, "", "x", "../x", "\ud800", [], [[]], {}, {"a": 1}]
+def test_two_that_import_at_once_into_a_log_that_is_not_there_yet(tmp_path: Path) -> None:
+    """Two exports with one sitting, of which each has another take: a folder that is not there can't be locked."""
+    play(tmp_path / "other", 20, 60, 64, 68)
+    (sitting,) = (tmp_path / "other").glob("*.jsonl")
+    head, *takes = sitting.read_bytes().splitlines(keepends=True)
+    for i, take in enumerate(takes):
+        (tmp_path / f"part{i}").mkdir()
+        (tmp_path / f"part{i}" / sitting.name).write_bytes(head + take)
+    told = f"""
+import sys, time
+from pathlib import Path
+from companion.record import importing
+write = importing.replace_synced
+def slow(path, content):
+    time.sleep(0.7)
+    write(path, content)
+importing.replace_synced = slow
+importing.import_records(Path({str(tmp_path / "log")!r}), [Path(sys.argv[1])])
+"""
+    command = [sys.executable, "-c", told]
+    running = [subprocess.Popen([*command, str(tmp_path / f"part{i}")]) for i in range(len(takes))]
+    assert [one.wait(120) for one in running] == [0, 0, 0]
+    assert sorted(take.tempo_bpm for take in read_log(tmp_path / "log").takes) == [60, 64, 68]
+
+
+def test_a_log_in_a_folder_called_shapes_is_one(other: Path, tmp_path: Path) -> None:
+    """Whoever exports to a folder of that name gets it back."""
+    other.rename(tmp_path / "shapes")
+    done = import_records(tmp_path / "log", [tmp_path / "shapes"])
+    assert (done.takes, done.remarks) == (3, [])
+
+
+def test_nothing_to_take_in_leaves_no_folder(tmp_path: Path) -> None:
+    (tmp_path / "junk.jsonl").write_text("x\n" * 9)
+    os.mkfifo(tmp_path / "pipe.jsonl")
+    done = import_records(tmp_path / "log", [tmp_path])
+    assert not (tmp_path / "log").exists()
+    assert done.remarks == [
+        f"{tmp_path / 'pipe.jsonl'}: is no file; left",
+        f"{tmp_path / 'junk.jsonl'}: this is no practice log; left",
+    ]
+
+
+ODD: list[object] = [None, True, -1, 2**70, 1.5, "", "x", "../x", "\ud800", [], [[]], {}, {"a": 1}]
 NAMES = ["kind", "format", "id", "started", "tempo_bpm", "events", "notes", "title", "example", "duration_ns", "ladder"]
 
 
