@@ -319,7 +319,8 @@ def _stays(plan: Deletion, args: argparse.Namespace, settings: list[Path]) -> li
         lines += [f"  {sheet}: {what}" for sheet, what in _sheets()]
         lines.append("  mark sheets beside the scores, which are the teacher's")
         lines.append(
-            "  exports and lesson sheets, and what backups or a synced folder keep of all this: go there yourself"
+            "  exports, printed sheets and a studio's pages, and what backups or a synced folder keep of all this: go"
+            " there yourself"
         )
     return lines if len(lines) > 1 else [*lines, "  nothing else"]
 

@@ -39,6 +39,8 @@ __all__ = ["Deletion", "carry_out", "plan_deletion"]
 #: As long as another command may take.
 _WAIT_S = 60.0
 _MOST_NAMES = 4
+#: What a student's folder in a studio has its log in.
+_LOG = "sessions"
 #: A file half written when the computer stopped: the name of the whole one between a dot and a few letters.
 _LEFT_OVER = re.compile(r"\..+\.jsonl\.[A-Za-z0-9_]+")
 
@@ -118,6 +120,9 @@ def _files(folder: Path, plan: Deletion) -> list[Path]:
         return []
     found, others = [], []
     for path in sorted(folder.iterdir()):
+        if path.name == _LOG and path.is_dir():
+            plan.stays.append(f"{path}: a log of its own; for that one add --sessions {path}")
+            continue
         if not path.name.endswith(SUFFIX) and not _LEFT_OVER.fullmatch(path.name):
             if folder != plan.sessions or (path.name != SHAPES and not is_kept_folder(path.name)):
                 others.append(path.name)
@@ -128,7 +133,7 @@ def _files(folder: Path, plan: Deletion) -> list[Path]:
         else:
             others.append(path.name)
     if others and plan.choice.all:
-        plan.stays.append(f"{folder}: {_some(others)}, which this program did not write")
+        plan.stays.append(f"{folder}: {_some(others)}, no part of the log")
     return found
 
 

@@ -144,6 +144,8 @@ def _stepped(line: RawLine, steps: Mapping[int, Step], wanted: int) -> bytes:
 
 def _keep_copy(path: Path, folder: Path) -> None:
     """The file's content in the folder of copies; never in the place of another copy."""
+    if folder.is_symlink():
+        raise RecordError(f"{folder}: a link; copies of the log are kept in a folder of it: give the link another name")
     make_dir_synced(folder)
     content = path.read_bytes()
     copy, number = folder / path.name, 1

@@ -151,7 +151,7 @@ def test_examples_and_foreign_files_stay(log: Path, cache: Path) -> None:
     assert "example.jsonl: an example that comes along" in said
     assert "pods.jsonl: no practice log" in said
     assert "odd.jsonl: no answers about shapes" in said
-    assert f"{log}: music, notes.txt, which this program did not write" in said
+    assert f"{log}: music, notes.txt, no part of the log" in said
 
 
 @pytest.mark.parametrize(
@@ -177,6 +177,20 @@ def test_an_example_does_not_keep_what_somebody_put_into_its_file(
     delete(log, cache, choice)
     assert sorted(take.tempo_bpm for take in read_log(log).takes) == tempos_bpm
     assert read_log(log).remarks == ()
+
+
+def test_the_folder_above_the_log_is_told_from_it(log: Path, cache: Path, tmp_path: Path) -> None:
+    """As a studio keeps a student's: the teacher may well give the folder with the name on it."""
+    student = tmp_path / "Ada Example"
+    student.mkdir()
+    log.rename(student / "sessions")
+    (student / "week.toml").write_text("format = 1")
+    plan = plan_deletion(student, Choice(), cache)
+    assert plan.empty
+    assert plan.stays == [
+        f"{student / 'sessions'}: a log of its own; for that one add --sessions {student / 'sessions'}",
+        f"{student}: week.toml, no part of the log",
+    ]
 
 
 def test_a_hidden_sitting_is_one_like_any_other(log: Path, cache: Path) -> None:

@@ -15,6 +15,7 @@ from typing import Any
 
 import pytest
 
+from companion.errors import RecordError
 from companion.record import codec, log, raw_lines, read_log, survey
 from companion.record.choosing import Choice
 from companion.record.exporting import FORMATS, export
@@ -155,6 +156,17 @@ def test_links_and_foreign_files_are_left_alone(sessions: Path, tmp_path: Path) 
     assert [remark.split(":")[0] for remark in done.remarks] == ["link.jsonl", "other.jsonl"]
     assert outside.read_bytes() == content
     assert (sessions / "other.jsonl").read_text() == '{"kind":"Pod","format":1}\n'
+
+
+def test_copies_are_kept_nowhere_else(sessions: Path, tmp_path: Path) -> None:
+    outside = tmp_path / "outside"
+    outside.mkdir()
+    (sessions / "before-format-2").symlink_to(outside)
+    before = contents(sessions)
+    with pytest.raises(RecordError, match="before-format-2: a link; copies of the log are kept in a folder of it"):
+        migrate(sessions, {1: doubled}, wanted=2)
+    assert contents(sessions) == before
+    assert not any(outside.iterdir())
 
 
 def test_another_copy_is_never_written_over(sessions: Path) -> None:
