@@ -6,19 +6,26 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from companion.cli.course import of_one_horn
 from companion.cli.week_items import ItemMusic, ItemReader, play_words, short_path
 from companion.errors import CompanionError
 from companion.practice.day_plan import Day
 from companion.practice.hurdle import change_in_words
-from companion.practice.today import COLD, ITEM, SHAPES, TROUBLE, Task, need_of
-from companion.practice.words import capital, number_of, piece_in_words
+from companion.practice.today import COLD, ITEM, SHAPES, TROUBLE, TURN_MIN, Task, need_of
+from companion.practice.words import capital, number_of, piece_in_words, with_stop
 from companion.record.cold import COLD_AFTER_S, cold_in_words, count_cold
 from companion.record.index import Wanted, survey
 from companion.record.model import TakeSummary
+from companion.record.ongoing import Ongoing, began, ended, ongoing
 from companion.record.progress import Reached, best_clean_bpm, of_item, of_passage, reached
+from companion.record.text import day_in_words
 from companion.record.week import WEEKDAYS, WeekItem, WeekSheet
+
+if TYPE_CHECKING:
+    from companion.cli.opening import Opened
+    from companion.record.trouble import TroubleSpot
 
 __all__ = ["look_at_day"]
 
@@ -28,7 +35,8 @@ DAYS_BACK = 120
 COLD_DAYS, COLD_NEAR = 3, 0.9
 #: Another day begins a little below where the last one ended (common practice, no source).
 ANOTHER_DAY = 0.95
-MOST_SPOTS = 2
+#: So many spots a day, and so many minutes of one.
+MOST_SPOTS, ENOUGH_MIN = 2, 3.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,19 +77,28 @@ def look_at_day(sheet: WeekSheet | None, sessions: Path, now: datetime) -> Day:
     today = now.date()
     log = survey(sessions, wanted=Wanted(first_day=(today - timedelta(days=DAYS_BACK)).isoformat()))
     own = [take for take in log.takes if not take.simulated and not take.example]
-    of_today = [take for take in own if take.day == today.isoformat()]
+    sitting = ongoing(own, now)
     reader = ItemReader(sheet.path if sheet is not None else Path(), sessions)
     items = _items(sheet, reader, own) if sheet is not None else []
-    states = [_state(one, sheet, today) for one in items if sheet is not None]
-    cold = _cold(items, now)
-    spots, faults = _spots(items, reader, sessions)
-    shapes = _shapes(items, sessions)
+    tasks: list[Task] = []
+    done: list[str] = []
+    later: list[str] = []
+    for one in items:
+        assert sheet is not None
+        closed = _not_open(one, sheet, today)
+        if closed is None:
+            tasks.append(_task(one, sheet, today, sitting))
+        else:
+            (done if one.reached.done else later).append(closed)
+    spots, practised, faults = _spots(items, reader, sessions, own, today, sitting)
     return Day(
         date=today,
-        tasks=(*cold, *(state for state in states if isinstance(state, Task)), *spots, *shapes),
-        done=tuple(state for state in states if isinstance(state, str)),
-        played_min=sum(take.duration_s for take in of_today) / 60,
-        since_break_min=_since_break_min(of_today, now),
+        tasks=(*_cold(items, now), *tasks, *spots, *_shapes(items, sessions)),
+        done=(*done, *practised),
+        later=tuple(later),
+        played_min=sum(take.duration_s for take in own if take.day == today.isoformat()) / 60,
+        since_break_min=sitting.since_break_min,
+        sitting_min=sitting.minutes,
         remarks=(*(one.fault for one in items if one.fault), *faults, *log.remarks),
     )
 
@@ -104,58 +121,76 @@ def _items(sheet: WeekSheet, reader: ItemReader, own: Sequence[TakeSummary]) -> 
     return found
 
 
-def _state(one: _Item, sheet: WeekSheet, today: date) -> Task | str:
-    """A task, or why there is nothing to do."""
-    item, target = one.item, f"{one.item.target_bpm:g}"
-    days = sheet.days_of(item)
-    overdue = not one.reached.done and bool(days) and days[-1] < today
+def _not_open(one: _Item, sheet: WeekSheet, today: date) -> str | None:
+    """Why there is nothing to do; None where there is."""
+    item, days = one.item, sheet.days_of(one.item)
     if one.reached.done:
+        said = f"{one.reached.at_target} clean at {item.target_bpm:g}."
+        if today in sheet.days and one.reached.best_by_day[sheet.days.index(today)][1]:
+            return f"{one.words}: reached, and played today; {said}"
         if today not in days:
-            return f"{one.words}: reached, {one.reached.at_target} clean at {target}."
-    elif today not in days and not overdue:
-        coming = [day for day in days if day > today]
-        return f"{one.words}: not today; next on {_day(coming[0])}." if coming else f"{one.words}: not today."
-    if one.music is None:
-        return f"{one.words}: can't be put on the stand, see below."
-    best = best_clean_bpm(one.takes)
+            return f"{one.words}: reached, {said}"
+    elif today not in days and (coming := [day for day in days if day > today]):
+        return f"{one.words}: not today; next on {_day(coming[0], today)}."
+    return f"{one.words}: can't be put on the stand, see below." if one.music is None else None
+
+
+def _task(one: _Item, sheet: WeekSheet, today: date, sitting: Ongoing) -> Task:
+    item, best = one.item, best_clean_bpm(one.takes)
     gap = 1.0 if best is None else max(0.0, 1 - best / item.target_bpm)
-    due = item.by or sheet.days[-1]
-    minutes = sum(take.duration_s for take in one.takes if take.day == today.isoformat()) / 60
+    due = item.by or sheet.days_of(item)[-1]
+    turns, played_min = sitting.of(one.takes, TURN_MIN)
     tempo_bpm = _stands_at(one, today)
     return Task(
         key=f"item {item.passage} {item.bars} {item.exercise} {sorted(item.exercise_options.items())}",
         kind=ITEM,
         title=one.words,
-        why=_why(one, best, due, overdue=overdue),
-        need=need_of(gap, (due - today).days, done=one.reached.done, minutes_today=minutes),
+        why=f"{_why(one, best, due, today)}{_so_far(played_min)}",
+        need=need_of(
+            gap, (due - today).days, done=one.reached.done, minutes_today=_earlier_min(one.takes, today, sitting)
+        ),
         command=play_words(item, tempo_bpm),
         tempo_bpm=tempo_bpm,
+        turns=turns,
+        played_min=played_min,
+        word=item.comment,
     )
 
 
-def _why(one: _Item, best: float | None, due: date, *, overdue: bool) -> str:
+def _earlier_min(takes: Sequence[TakeSummary], today: date, sitting: Ongoing) -> float:
+    """Minutes played of these takes today, before the sitting that is going on."""
+    begin = began(sitting.takes[0][0]) if sitting.takes else None
+    of_today = [take for take in takes if take.day == today.isoformat()]
+    return sum(take.duration_s for take in of_today if begin is None or began(take) < begin) / 60
+
+
+def _so_far(played_min: float) -> str:
+    return f" {number_of(round(played_min), 'minute')} of it so far." if played_min >= 1 else ""
+
+
+def _why(one: _Item, best: float | None, due: date, today: date) -> str:
     item = one.item
-    by = f" by {_day(due)}" if item.by else " this week"
+    late = due < today
+    by = "" if late else f" by {_day(due, today)}" if item.by else " this week"
     if one.reached.done:
         return f"Reached: {one.reached.at_target} clean at {item.target_bpm:g}. Once more keeps it."
-    was = f"It was due on {_day(due)}: " if overdue else ""
-    goal = f"target {item.target_bpm:g}" + ("" if overdue else by)
+    goal = f"target {item.target_bpm:g}{by}"
     if best is None:
-        played = "not clean at any tempo yet" if one.takes else "not played yet"
-        said = f"{goal}, {played}."
+        said = f"{goal}, {'not clean at any tempo yet' if one.takes else 'not played yet'}."
     elif best >= item.target_bpm - 0.05:
         missing = number_of(one.reached.wanted - one.reached.at_target, "clean take")
-        said = f"{goal}: the tempo is there, {missing} more to go."
+        said = f"{goal}{',' if late else ':'} the tempo is there, {missing} more to go."
     else:
         said = f"{goal}, clean up to {best:g} so far."
-    return f"{was}{said}" if was else capital(said)
+    was = f"It was {'due on' if item.by else 'set for'} {_day(due, today)}: " if late else ""
+    return capital(f"{was}{said}")
 
 
 def _stands_at(one: _Item, today: date) -> float | None:
     """The tempo to go on from: that of today's last take, else a little below where an earlier day ended."""
     if not one.takes:
         return None
-    last = max(one.takes, key=lambda take: take.started)
+    last = max(one.takes, key=began)
     if last.day == today.isoformat():
         return min(last.tempo_bpm, one.item.target_bpm)
     best = best_clean_bpm(one.takes)
@@ -170,7 +205,7 @@ def _cold(items: Sequence[_Item], now: datetime) -> Iterator[Task]:
         if one.music is None or one.item.exercise or one.item.by is None or best is None:
             continue
         left = (one.item.by - now.date()).days
-        warm = any(_ended(take) > now - timedelta(seconds=COLD_AFTER_S) for take in one.whole)
+        warm = any(ended(take) > now - timedelta(seconds=COLD_AFTER_S) for take in one.whole)
         if 0 <= left <= COLD_DAYS and best >= COLD_NEAR * one.item.target_bpm and not warm:
             ripe.append((left, one))
     for left, one in sorted(ripe, key=lambda pair: pair[0])[:1]:
@@ -186,11 +221,18 @@ def _cold(items: Sequence[_Item], now: datetime) -> Iterator[Task]:
         )
 
 
-def _spots(items: Sequence[_Item], reader: ItemReader, sessions: Path) -> tuple[list[Task], list[str]]:
-    """The worst unsolved spot of each passage, the worst ones first."""
-    from companion.record.trouble import newest_own_takes, troubles_in
-
+def _spots(
+    items: Sequence[_Item],
+    reader: ItemReader,
+    sessions: Path,
+    own: Sequence[TakeSummary],
+    today: date,
+    sitting: Ongoing,
+) -> tuple[list[Task], list[str], list[str]]:
+    """The worst unsolved spot of each passage, the worst ones first; what was practised of them today, a sentence each;
+    what could not be looked at."""
     found: list[tuple[float, Task]] = []
+    practised: list[str] = []
     faults: list[str] = []
     seen: set[Path] = set()
     for one in items:
@@ -199,22 +241,49 @@ def _spots(items: Sequence[_Item], reader: ItemReader, sessions: Path) -> tuple[
         seen.add(one.item.path)
         try:
             opened = reader.opened(one.item.path)
-            plan = opened.plan()
-            takes = newest_own_takes(sessions, opened.chart, opened.passage)
-            spots = [spot for spot in troubles_in(takes, opened.passage, plan) if not spot.solved]
+            worst = _worst_spot(opened, sessions)
         except CompanionError as error:
             faults.append(str(error))
             continue
-        for spot in spots[:1]:
-            change = spot.change
-            if spot.from_index >= 0:
-                change = change_in_words(opened.passage, plan, spot.from_index, spot.note_index)
-            title = f"{change}, bar {spot.bar} of {opened.passage.title or one.item.path.stem}"
-            command = ("play", short_path(one.item.path), "--exercise", "links", "--set", f"into={spot.note_index}")
-            task = Task(f"spot {one.item.path}", TROUBLE, title, spot.sentence, 1.5 + spot.rate, command)
-            found.append((spot.rate, task))
+        if worst is None:
+            continue
+        spot, change, sha256 = worst
+        title = f"{change}, bar {spot.bar} of {opened.passage.title or one.item.path.stem}"
+        takes = of_one_horn(of_passage(own, sha256, "")[0], opened.chart.name)[0]
+        turns, played_min = sitting.of(takes, TURN_MIN)
+        if _earlier_min(takes, today, sitting) + played_min >= ENOUGH_MIN:
+            practised.append(f"{title}: practised today.")
+            continue
+        command = ("play", short_path(one.item.path), "--exercise", "links", "--set", f"into={spot.note_index}")
+        why = f"{with_stop(spot.sentence)}{_so_far(played_min)}"
+        task = Task(
+            f"spot {one.item.path}", TROUBLE, title, why, 1.5 + spot.rate, command, turns=turns, played_min=played_min
+        )
+        found.append((spot.rate, task))
     found.sort(key=lambda pair: -pair[0])
-    return [task for _, task in found[:MOST_SPOTS]], faults
+    return [task for _, task in found[:MOST_SPOTS]], practised, faults
+
+
+def _worst_spot(opened: Opened, sessions: Path) -> tuple[TroubleSpot, str, str] | None:
+    """The worst spot that links can be made of: itself, its change in words, and what takes of the links are known by.
+    Raises `CompanionError` where the log can't be read."""
+    from companion.cli.exercise_options import exercise_named, made_of
+    from companion.record.trouble import newest_own_takes, troubles_in
+    from companion.window.music import exercise_of
+
+    passage, chart, plan = opened.passage, opened.chart, opened.plan()
+    for spot in troubles_in(newest_own_takes(sessions, chart, passage), passage, plan):
+        if spot.solved or spot.note_index < 0:
+            continue
+        try:
+            made = made_of(exercise_named("links"), passage, "", {"into": str(spot.note_index)})
+            sha256 = exercise_of(passage, plan, chart, made).sha256
+        except CompanionError:
+            continue
+        known = spot.from_index >= 0
+        change = change_in_words(passage, plan, spot.from_index, spot.note_index) if known else spot.change
+        return spot, change, sha256
+    return None
 
 
 def _shapes(items: Sequence[_Item], sessions: Path) -> Iterator[Task]:
@@ -237,21 +306,6 @@ def _shapes(items: Sequence[_Item], sessions: Path) -> Iterator[Task]:
     yield Task("shapes", SHAPES, f"Shapes: {len(due)} due", f"{count} would be forgotten soon{shaky}.", 1.0, command)
 
 
-def _ended(take: TakeSummary) -> datetime:
-    began = datetime.fromisoformat(take.started)
-    return (began if began.tzinfo else began.astimezone()) + timedelta(seconds=take.duration_s)
-
-
-def _since_break_min(takes: Sequence[TakeSummary], now: datetime) -> float:
-    """How long the player has been at it without a break of some minutes, up to now."""
-    begin: datetime | None = None
-    end = now
-    for take in sorted(takes, key=lambda take: take.started, reverse=True):
-        if end - _ended(take) > timedelta(minutes=4):
-            break
-        end = begin = _ended(take) - timedelta(seconds=take.duration_s)
-    return (now - begin).total_seconds() / 60 if begin is not None else 0.0
-
-
-def _day(day: date) -> str:
-    return WEEKDAYS[day.weekday()]
+def _day(day: date, today: date) -> str:
+    """`Fri`; with its date where that could be another week's."""
+    return WEEKDAYS[day.weekday()] if abs((day - today).days) < len(WEEKDAYS) else day_in_words(day)

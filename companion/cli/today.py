@@ -16,13 +16,17 @@ from typing import TYPE_CHECKING
 
 from companion import paths
 from companion.cli import arguments
-from companion.errors import UsageError, WeekSheetError
+from companion.cli.week_items import short_path
+from companion.errors import CompanionError, UsageError, WeekSheetError
 
 if TYPE_CHECKING:
-    from companion.practice.day_plan import DayPlan
+    from companion.ports.memory import TodayHabits
+    from companion.practice.day_plan import Day, DayPlan
 
 __all__ = ["add_arguments", "run"]
 
+#: Of a longer word to the student `companion week --student` shows the rest.
+_MOST_LETTERS = 300
 _EXAMPLES = """\
 examples:
   companion today                     what to play now, and why
@@ -64,7 +68,7 @@ def _minutes(text: str) -> float:
 
 def run(args: argparse.Namespace) -> int:
     """`companion today`."""
-    from companion.ports.memory import recall_today, remember_today
+    from companion.ports.memory import recall_today
 
     if args.hidden and not args.shots:
         raise UsageError("--hidden leaves nothing to see: add --shots DIR, or leave it out")
@@ -74,17 +78,28 @@ def run(args: argparse.Namespace) -> int:
         minutes=args.minutes or kept.minutes,
         interleaved=False if args.blocked else True if args.in_turns else kept.interleaved,
     )
-    if habits != kept:
-        remember_today(habits)
+    remarks = _remember(habits) if habits != kept else ()
     if args.window or args.shots:
-        return _page(args)
-    return _as_text(args)
+        return _page(args, habits, remarks)
+    return _as_text(args, habits, remarks)
 
 
-def _as_text(args: argparse.Namespace) -> int:
+def _remember(habits: TodayHabits) -> tuple[str, ...]:
+    """Keep the habits; what is to be said where they can't be kept, for the day goes on all the same."""
+    from companion.errors import PortError
+    from companion.ports.memory import remember_today
+
+    try:
+        remember_today(habits)
+    except PortError as error:
+        return (str(error),)
+    return ()
+
+
+def _as_text(args: argparse.Namespace, habits: TodayHabits, remarks: tuple[str, ...]) -> int:
     from companion.cli import main
 
-    sitting = _sitting(args)
+    sitting = _planned(_looked_at(args), habits, remarks, args)
     if args.json:
         print(json.dumps(sitting.as_data(), ensure_ascii=False, indent=1))
     else:
@@ -96,11 +111,9 @@ def _as_text(args: argparse.Namespace) -> int:
     return main(list(sitting.command_of(sitting.next)))
 
 
-def _sitting(args: argparse.Namespace) -> DayPlan:
+def _looked_at(args: argparse.Namespace) -> Day:
+    """The day as sheet and record have it, with what is to be said of them."""
     from companion.cli.day import look_at_day
-    from companion.ports.memory import recall_today
-    from companion.practice.day_plan import DayPlan
-    from companion.practice.today import plan_sitting
     from companion.record.week import load
 
     path = args.sheet or paths.week_sheet()
@@ -119,41 +132,65 @@ def _sitting(args: argparse.Namespace) -> DayPlan:
     day = look_at_day(sheet, args.sessions or paths.sessions_dir(), now)
     if sheet is not None and sheet.days[-1] < now.date():
         remarks.append("the week of the sheet is over; set the next one's first target with companion week set --week")
-    habits = recall_today()
-    entries = plan_sitting(day.tasks, habits.minutes, interleaved=habits.interleaved, played_min=day.since_break_min)
+    if sheet is not None and sheet.week > now.date():
+        remarks.append(f"the sheet is for the week of Monday {sheet.week.day} {sheet.week:%B}")
+    return replace(day, remarks=(*remarks, *day.remarks))
+
+
+def _planned(day: Day, habits: TodayHabits, remarks: tuple[str, ...], args: argparse.Namespace) -> DayPlan:
+    from companion.practice.day_plan import DayPlan
+    from companion.practice.today import plan_sitting
+
+    entries = plan_sitting(
+        day.tasks, habits.minutes, interleaved=habits.interleaved, played_min=day.since_break_min,
+        spent_min=day.sitting_min,
+    )  # fmt: skip
     return DayPlan(day, habits.minutes, habits.interleaved, entries, (*remarks, *day.remarks), _options(args))
 
 
 def _options(args: argparse.Namespace) -> tuple[str, ...]:
     """Where sheet and log are, for what is started from here."""
     given = (("--sheet", args.sheet), ("--sessions", args.sessions))
-    return tuple(word for name, path in given if path is not None for word in (name, str(path)))
+    return tuple(word for name, path in given if path is not None for word in (name, short_path(path)))
 
 
-def _page(args: argparse.Namespace) -> int:
+def _page(args: argparse.Namespace, habits: TodayHabits, remarks: tuple[str, ...]) -> int:
     """The page, and the stand in turn: what was started comes back to the page."""
-    from companion.cli import main
-    from companion.ports.memory import TodayHabits, remember_today
+    from companion.cli.started import SIGNALLED, start
+    from companion.ports.memory import TodayHabits
     from companion.window.display import NoScreen
     from companion.window.today_app import TodayApp
 
-    def look(minutes: float, interleaved: bool) -> DayPlan:
-        remember_today(TodayHabits(minutes, interleaved))
-        return _sitting(args)
+    day, said, size = _looked_at(args), "", args.size
 
-    said = ""
+    def look(minutes: float, interleaved: bool) -> DayPlan:
+        nonlocal day, habits, remarks
+        wanted = TodayHabits(minutes, interleaved)
+        if wanted == habits:
+            day = _looked_at(args)
+        else:  # the same day in another order: a long record is not looked through for that
+            habits, remarks = wanted, _remember(wanted)
+        return _planned(day, habits, remarks, args)
+
     while True:
+        sitting = _planned(day, habits, remarks, args)
         try:
-            app = TodayApp(_sitting(args), look, size=args.size, hidden=args.hidden, shots=args.shots, said=said)
+            app = TodayApp(sitting, look, size=size, hidden=args.hidden, shots=args.shots, said=said)
         except NoScreen:
-            print("\n".join([*_lines(_sitting(args)), "", "There is no screen for a window here: this is it as text."]))
+            print("\n".join([*_lines(sitting), "", "There is no screen for a window here: this is it as text."]))
             return 0
         chosen = app.loop()
         if chosen is None:
             return 0
-        size = "x".join(str(n) for n in app.size)
+        size = app.size
         here = _options(args) if chosen[0] == "week" else ()
-        said = "it could not be started: the terminal says why" if main([*chosen, *here, "--size", size]) else ""
+        code, said = start([*chosen, *here, "--size", "x".join(str(n) for n in size)])
+        if code >= SIGNALLED:
+            return code
+        try:
+            day = _looked_at(args)
+        except CompanionError as error:  # the sheet was torn meanwhile
+            said = str(error)
 
 
 def _lines(sitting: DayPlan) -> list[str]:
@@ -166,7 +203,7 @@ def _lines(sitting: DayPlan) -> list[str]:
             text, width, initial_indent=indent, subsequent_indent=indent + hang, break_on_hyphens=False
         )
 
-    lines = [sitting.heading, ""]
+    lines = [sitting.heading, *wrapped(sitting.enough, ""), ""]
     if not sitting.entries:
         lines += wrapped(sitting.nothing, "")
     number = 0
@@ -179,10 +216,12 @@ def _lines(sitting: DayPlan) -> list[str]:
         lines += wrapped(f"{number:>2}. {minutes:>7}  {sitting.words(entry)}", "", " " * 13)
         if not entry.again:
             lines += wrapped(entry.task.why, " " * 13)
+            if entry.task.word:
+                lines += wrapped(f"“{textwrap.shorten(entry.task.word, _MOST_LETTERS, placeholder=' …')}”", " " * 13)
             lines.append(f"{'':13}{_shown(('companion', *sitting.command_of(entry)))}")
     if sitting.entries:
-        lines += ["", *wrapped(sitting.end, "")]
-    for sentence in sitting.day.done:
+        lines += ["", *wrapped(sitting.end, ""), *wrapped(sitting.waiting, "", "  ")]
+    for sentence in sitting.day.closed:
         lines += wrapped(sentence, "", "  ")
     for remark in sitting.remarks:
         lines += wrapped(f"note: {remark}", "", "  ")

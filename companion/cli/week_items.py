@@ -36,8 +36,9 @@ def play_words(item: WeekItem, tempo_bpm: float | None = None) -> tuple[str, ...
 
 
 def short_path(path: Path) -> str:
-    """A path as it is typed in this folder."""
-    return os.path.relpath(path) if path.is_relative_to(Path.cwd()) else str(path)
+    """A path as it is typed in this folder, never as an option is."""
+    short = os.path.relpath(path) if path.is_relative_to(Path.cwd()) else str(path)
+    return os.path.join(os.curdir, short) if short.startswith("-") else short
 
 
 def with_fingerings(opened: Opened, fingerings: Mapping[str, str], sheet: Path) -> Opened:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
-from companion.practice.today import BREAK_AFTER_MIN, Entry, Task
+from companion.practice.today import BREAK_AFTER_MIN, Entry, Task, is_over
 
 __all__ = ["CARE", "Day", "DayPlan"]
 
@@ -16,13 +16,18 @@ CARE = (
     " teacher and licensed health professionals decide."
 )
 
+_KNOWN_OPTIONS = {"play": ("--sheet", "--sessions"), "shapes": ("--sessions",)}
+#: So many tasks without a turn are named; a sitting shorter than this has hardly begun.
+_MOST_NAMED = 3
+_LEAST_TOLD_MIN = 1.0
 _WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 
 
 @dataclass(frozen=True, slots=True)
 class Day:
-    """`tasks` are open; `done` says what is not, a sentence each. `played_min` is what was played today,
-    `since_break_min` how long ago the last break was."""
+    """`tasks` are open; `done` says what is reached, `later` what is not for today or can't be put on the stand, a
+    sentence each. `played_min` is what was played today, `since_break_min` how long ago the last break was,
+    `sitting_min` how long the sitting that is going on has lasted, without its breaks."""
 
     date: date
     tasks: tuple[Task, ...]
@@ -30,12 +35,19 @@ class Day:
     played_min: float = 0.0
     since_break_min: float = 0.0
     remarks: tuple[str, ...] = ()
+    later: tuple[str, ...] = ()
+    sitting_min: float = 0.0
+
+    @property
+    def closed(self) -> tuple[str, ...]:
+        """What is not open, and why."""
+        return (*self.done, *self.later)
 
 
 @dataclass(frozen=True, slots=True)
 class DayPlan:
     """A sitting of `minutes` without breaks. `entries` are its turns, `remarks` what is to be said below; `options` are
-    words for every command that starts a turn (`--sheet`, ...)."""
+    words for every command that starts a turn and knows them, each with its value (`--sheet`, ...)."""
 
     day: Day
     minutes: float
@@ -53,28 +65,66 @@ class DayPlan:
         """The words that start a turn, without the program's name; empty for a break."""
         if entry.task is None or not entry.task.command:
             return ()
-        options = self.options if entry.task.command[0] == "play" else ()
-        return (*entry.task.command, *options)
+        given = zip(self.options[::2], self.options[1::2], strict=True)
+        known = _KNOWN_OPTIONS.get(entry.task.command[0], ())
+        return (*entry.task.command, *(word for option in given if option[0] in known for word in option))
+
+    @property
+    def over(self) -> bool:
+        """Whether the sitting that is going on has had its minutes: the turns are those of another one."""
+        return is_over(self.minutes, self.day.sitting_min)
+
+    @property
+    def left_min(self) -> float:
+        """Minutes of the turns that are shown, at most."""
+        return self.minutes if self.over else self.minutes - self.day.sitting_min
 
     @property
     def heading(self) -> str:
-        """`Today, Wednesday 25 November: 30 minutes, 12 played so far`."""
-        day = self.day.date
+        """`Today, Wednesday 25 November: 30 minutes, 12 of them over`"""
+        day, gone = self.day.date, self.day.sitting_min
         heading = f"Today, {_WEEKDAYS[day.weekday()]} {day.day} {day:%B}: {self.minutes:g} minutes"
-        return f"{heading}, {self.day.played_min:.0f} played so far" if self.day.played_min >= 1 else heading
+        if self.over:
+            return f"{heading}, which are over"
+        if gone >= _LEAST_TOLD_MIN:
+            return f"{heading}, {gone:.0f} of them over"
+        return f"{heading}, {self.day.played_min:.0f} played before" if self.day.played_min >= 1 else heading
 
     @property
     def nothing(self) -> str:
         """What is said where nothing is open."""
         if self.day.done:
             return "All that is set for today is done: enough. Play what you like."
+        if self.day.later:
+            return "Nothing of the sheet is open today. Play what you like."
         return "Nothing is set for today. Set a target with: companion week set PASSAGE --tempo 96"
+
+    @property
+    def enough(self) -> str:
+        """What is said before the turns where the sitting has had its minutes; else nothing."""
+        if not (self.over and self.entries):
+            return ""
+        return (
+            f"The {self.minutes:g} minutes are over: enough for this sitting. What follows is for another one, after a"
+            " rest of half an hour."
+        )
+
+    @property
+    def waiting(self) -> str:
+        """Which open tasks have no turn, where the time is too short for all."""
+        shown = {entry.task.key for entry in self.entries if entry.task is not None}
+        names = [task.title for task in self.day.tasks if task.key not in shown and not task.turns]
+        if not names or not self.entries:
+            return ""
+        more = len(names) - _MOST_NAMED
+        listed = "; ".join(names[:_MOST_NAMED]) + (f"; and {more} more" if more > 0 else "")
+        return f"No turn in {self.left_min:.0f} minutes: {listed}."
 
     @property
     def end(self) -> str:
         """How the sitting ends."""
         order = "in turns" if self.interleaved else "each in one go"
-        if self.day.played_min + self.minutes > 2 * 60:
+        if self.day.played_min + self.left_min > 2 * 60:
             return f"{order.capitalize()}. That makes over two hours today: more is seldom better. Stop there."
         rest = f"a break before {BREAK_AFTER_MIN:g} minutes are over"
         return f"{order.capitalize()}; {rest}. Then it is enough for this sitting."
@@ -95,18 +145,21 @@ class DayPlan:
             "minutes": self.minutes,
             "interleaved": self.interleaved,
             "played_min": round(self.day.played_min, 2),
+            "sitting_min": round(self.day.sitting_min, 2),
+            "over": self.over,
             "entries": [
                 {
                     "kind": entry.kind,
                     "minutes": round(entry.minutes, 2),
                     "title": entry.task.title if entry.task else "a break",
                     "why": entry.task.why if entry.task else "",
+                    "word": entry.task.word if entry.task else "",
                     "tempo_bpm": entry.task.tempo_bpm if entry.task else None,
                     "command": ["companion", *self.command_of(entry)] if entry.task else [],
                     "again": entry.again,
                 }
                 for entry in self.entries
             ],
-            "done": list(self.day.done),
+            "done": list(self.day.closed),
             "remarks": list(self.remarks),
         }

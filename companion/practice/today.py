@@ -44,9 +44,9 @@ DONE_NEED = 0.2
 @dataclass(frozen=True, slots=True)
 class Task:
     """Something open. `key` tells it from the others, `kind` is `ITEM`, `TROUBLE`, `SHAPES` or `COLD`; `need` as in
-    `need_of`. `title` names it, `why` is one sentence. `command` are the words that start it. `tempo_bpm` is where the
-    player stands, None where no tempo belongs to it. In the sitting that is going on it had `turns`, `played_min` long
-    in all."""
+    `need_of`. `title` names it, `why` is one sentence, `word` the teacher's to the student. `command` are the words
+    that start it. `tempo_bpm` is where the player stands, None where no tempo belongs to it. In the sitting that is
+    going on it had `turns`, `played_min` long in all."""
 
     key: str
     kind: str
@@ -57,6 +57,7 @@ class Task:
     tempo_bpm: float | None = None
     turns: int = 0
     played_min: float = 0.0
+    word: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import argparse
 import json
+import shlex
 import shutil
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta, timezone
 from pathlib import Path
 
 import pytest
@@ -13,14 +14,17 @@ import pytest
 from companion import charts
 from companion.cli import main
 from companion.cli.day import look_at_day
+from companion.cli.play import _week
 from companion.planning import all_marks, plan
 from companion.practice.day_plan import Day, DayPlan
 from companion.practice.model import ON_TIME, WRONG_NOTE
-from companion.practice.today import COLD, ITEM, SHAPES, TROUBLE, Task
+from companion.practice.today import BREAK, COLD, ITEM, SHAPES, TROUBLE, Entry, Task, plan_sitting
 from companion.record import NoteRecord, Sitting, TakeRecord
 from companion.record.week import load
+from companion.record.week_edit import set_target
 from companion.scores import read
 from companion.window.display import NoScreen
+from companion.window.music import Made, exercise_of
 from tests.record_logs import answer
 
 PASSAGES = Path(__file__).parents[2] / "shared" / "passages"
@@ -89,7 +93,7 @@ def test_what_the_sheet_asks_for_today(home: Path) -> None:
     assert items[2].command == (
         "play", "shared/passages/first-steps.musicxml", "--exercise", "scales", "--set", "kind=thirds",
     )  # fmt: skip
-    assert day.done == ("Waltz in F: not today; next on Sat.",) and not day.remarks
+    assert day.later == ("Waltz in F: not today; next on Sat.",) and not day.done and not day.remarks
 
 
 def test_where_the_player_stands_is_where_it_goes_on(home: Path) -> None:
@@ -148,6 +152,15 @@ def test_own_trouble_and_shapes_that_are_due_are_open_too(home: Path) -> None:
     assert f"bar {bar} of Étude in E minor" in spot.title and spot.command[-1] == "into=40"
     (shapes,) = of_kind(day, SHAPES)
     assert shapes.title == "Shapes: 1 due" and shapes.command == ("shapes",)
+    # Each command gets what it knows of where sheet and log are.
+    sitting = DayPlan(day, 30, True, (), options=("--sheet", "s.toml", "--sessions", "log"))
+    assert sitting.command_of(Entry(4, shapes)) == ("shapes", "--sessions", "log")
+    assert sitting.command_of(Entry(4, spot)) == (*spot.command, "--sheet", "s.toml", "--sessions", "log")
+    # Once its links were played for some minutes, the spot is done for today.
+    made = exercise_of(passage, plan(passage, chart), chart, Made("links", (("into", 40),), (0, len(passage.bars) - 1)))
+    played(home, NOW - timedelta(minutes=5), 60, 64, 68, 72, 76, sha256=made.sha256, origin="")
+    after = day_at(home)
+    assert after.done == (f"{spot.title}: practised today.",) and not of_kind(after, TROUBLE)
 
 
 def test_takes_by_the_simulated_player_are_nobodys(home: Path) -> None:
@@ -167,8 +180,77 @@ def test_how_long_one_has_been_at_it(home: Path) -> None:
 def test_a_passage_that_is_gone_is_said_and_the_rest_goes_on(home: Path) -> None:
     (home / "shared" / "passages" / "first-steps.musicxml").unlink()
     day = day_at(home)
-    assert "first-steps: can't be put on the stand, see below." in " ".join(day.done)
+    assert "first-steps: can't be put on the stand, see below." in " ".join(day.later)
     assert any("is not there" in remark for remark in day.remarks) and len(of_kind(day, ITEM)) == 2
+
+
+@pytest.mark.parametrize(
+    ("keys", "day", "why"),
+    [
+        # Its only day is over and nobody set when it is due: it was set for that day, not for the week's end.
+        ('days = ["Mon"]', "2026-11-24", "It was set for Mon: target 120, not played yet."),
+        # Its days are over, but it is due later: it stays open until then.
+        ('days = ["Mon"]\nby = "Fri"', "2026-11-24", "Target 120 by Fri, not played yet."),
+        # The sheet's week is over, the day it is due is not.
+        ("by = 2026-12-04", "2026-12-01", "Target 120 by Fri, not played yet."),
+        ("by = 2026-12-12", "2026-11-25", "Target 120 by Sat 12 Dec, not played yet."),
+        ('by = "Mon"', "2026-12-07", "It was due on Mon 23 Nov: target 120, not played yet."),
+        ("", "2026-12-01", "It was set for Sun: target 120, not played yet."),
+    ],
+)
+def test_when_it_is_due(home: Path, keys: str, day: str, why: str) -> None:
+    one = f'format = 1\nweek = {MONDAY}\n[[item]]\npassage = "passages/waltz-in-f.musicxml"\ntarget_bpm = 120\n{keys}\n'
+    (home / "shared" / "week.toml").write_text(one)
+    (task,) = of_kind(day_at(home, datetime.fromisoformat(f"{day}T17:00+00:00")), ITEM)
+    assert task.why == why
+
+
+def test_what_is_reached_and_was_played_today_is_done(home: Path) -> None:
+    played(home, NOW - timedelta(hours=3), 96, 96, 96, clean=True)
+    day = day_at(home)
+    assert day.done == ("Étude in E minor: reached, and played today; 3 clean at 96.",)
+    assert [task.title for task in of_kind(day, ITEM)] == ["Étude in E minor, bars 5–8", "scales of first-steps"]
+
+
+def test_what_had_its_turn_just_now_is_followed_by_the_next(home: Path) -> None:
+    played(home, NOW - timedelta(minutes=5), 60, 64, 68, 72, 76)
+    day = day_at(home)
+    whole = of_kind(day, ITEM)[1]
+    assert (whole.turns, whole.played_min) == (1, pytest.approx(5))
+    assert whole.why == "Target 96 by Wed, not clean at any tempo yet. 5 minutes of it so far."
+    entries = plan_sitting(day.tasks, 30, spent_min=day.sitting_min)
+    assert [entry.task.title for entry in entries if entry.task][:3] == [
+        "Étude in E minor, bars 5–8", "scales of first-steps", "Étude in E minor",
+    ]  # fmt: skip
+    assert sum(entry.minutes for entry in entries if entry.task) == pytest.approx(25)
+    # What was played this morning was another sitting: it needs less, but nothing is taken off.
+    later = day_at(home, NOW + timedelta(hours=1))
+    assert later.sitting_min == 0 and of_kind(later, ITEM)[1].turns == 0
+    assert of_kind(later, ITEM)[1].need < whole.need
+
+
+def test_a_sitting_goes_on_past_midnight_in_whatever_zone(home: Path) -> None:
+    midnight = datetime(2026, 11, 26, 0, 10, tzinfo=timezone(timedelta(hours=9)))
+    played(home, midnight - timedelta(minutes=20), *[80.0] * 19)
+    day = day_at(home, midnight)
+    assert day.date == date(2026, 11, 26)
+    assert day.sitting_min == pytest.approx(20) and day.since_break_min == pytest.approx(20)
+    assert plan_sitting(day.tasks, 60, played_min=day.since_break_min, spent_min=day.sitting_min)[1].kind == BREAK
+    moved = day_at(home, midnight.astimezone(timezone(timedelta(hours=-8))))
+    assert moved.since_break_min == pytest.approx(20)
+    # The clock was set back: what it says is yet to come counts for nothing, and nothing below it.
+    back = day_at(home, midnight - timedelta(hours=2))
+    assert back.sitting_min == back.since_break_min == 0
+
+
+def test_a_file_whose_name_begins_as_an_option_does_is_typed_with_its_folder(
+    home: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    shutil.copy(PASSAGES / "first-steps.musicxml", home / "shared" / "-dash.musicxml")
+    sheet = home / "shared" / "week.toml"
+    sheet.write_text(sheet.read_text() + '[[item]]\npassage = "-dash.musicxml"\ntarget_bpm = 90\n')
+    monkeypatch.chdir(home / "shared")
+    assert of_kind(day_at(home), ITEM)[-1].command[1] == "./-dash.musicxml"
 
 
 # -- the command -----------------------------------------------------------------------------------------------------
@@ -244,7 +326,7 @@ def test_without_a_word_the_program_opens_with_the_day_and_without_a_screen_as_t
     assert main([]) == 0
     # What was started comes back to the page, and what went wrong in it is said.
     assert len(opened) == 2 and opened[0].startswith("Today, ")
-    assert opened[1].endswith("it could not be started: the terminal says why")
+    assert opened[1].split("it could not be started: ")[1].startswith("nothing-there.musicxml: there is no such file")
     assert "there is no such file" in capsys.readouterr().err
 
     def no_screen(*_: object, **__: object) -> None:
@@ -270,3 +352,118 @@ def test_what_is_wrong_is_said_in_one_line(words: list[str], says: str, capsys: 
     assert main(["today", *words]) == 1
     error = capsys.readouterr().err
     assert says in error and len(error.splitlines()) == 1
+
+
+def test_a_word_of_the_teachers_stands_below(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    this_week(home)
+    sheet = home / "shared" / "week.toml"
+    sheet.write_text(sheet.read_text() + f'comment = "Sing it first. {"And again. " * 100}"\n')
+    assert main(["today"]) == 0
+    out = " ".join(capsys.readouterr().out.split())
+    assert "“Sing it first. And again." in out and "…”" in out and len(out) < 2500
+
+
+COMPANION = "companion "
+
+
+def test_each_line_that_is_printed_puts_its_item_on_the_stand_as_it_is(
+    home: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As a POSIX shell takes the words apart (`shlex`, the standard library)."""
+    folder = home / 'the sheets\' "folder"'
+    (home / "shared").rename(folder)
+    for name in ('L\'étude "à deux" (v 2) $HOME;.musicxml', "-dash.musicxml"):
+        shutil.copy(PASSAGES / "etude-e-minor.musicxml", folder / "passages" / name)
+    wanted = [
+        ('L\'étude "à deux" (v 2) $HOME;.musicxml', {"bars": "5-8", "fingerings": {"3.4": "side"}}),
+        ("-dash.musicxml", {}),
+        ("-dash.musicxml", {"bars": "3-4", "exercise": "links"}),
+        ("-dash.musicxml", {"bars": "3-4", "exercise": "links", "exercise_options": {"kind": "pair"}}),
+    ]
+    today = date.today()
+    for number, (name, more) in enumerate(wanted):
+        set_target(folder / "week.toml", f"passages/{name}", target_bpm=80 + number, week=today, **{"bars": "", **more})
+    seen: list[tuple[float, str]] = []
+
+    def play(args: argparse.Namespace, file: Path, **_: object) -> int:
+        item = _week(args, file).item
+        assert item is not None and args.sessions.absolute() == home / "log"
+        seen.append((item.target_bpm, item.exercise))
+        return 0
+
+    monkeypatch.setattr("companion.cli.play.play", play)
+    monkeypatch.setenv("COLUMNS", "60")
+    words = ["--sheet", str(folder / "week.toml"), "--sessions", str(home / "log"), "--minutes", "60"]
+    assert main(["today", *words]) == 0
+    printed = [line.strip() for line in capsys.readouterr().out.splitlines() if line.strip().startswith(COMPANION)]
+    for line in printed:
+        assert main(shlex.split(line)[1:]) == 0, line
+    assert {(80 + number, str(more.get("exercise", ""))) for number, (_, more) in enumerate(wanted)} <= set(seen)
+
+
+def test_where_nothing_is_open_it_is_said_why(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    def told(sheet: str) -> str:
+        (home / "shared" / "week.toml").write_text(sheet)
+        assert main(["today"]) == 0
+        return " ".join(capsys.readouterr().out.split())
+
+    monday = date.today() - timedelta(days=date.today().weekday())
+    item = '[[item]]\npassage = "passages/{}"\ntarget_bpm = 96\n'
+    there, gone = item.format("first-steps.musicxml"), item.format("gone.musicxml")
+    out = told(f"format = 1\nweek = {monday}\n{gone}")
+    assert "Nothing of the sheet is open today" in out and "is not there" in out and "enough" not in out
+    out = told(f"format = 1\nweek = {monday + timedelta(days=7)}\n{there}")
+    assert "Nothing of the sheet is open today" in out and "not today; next on Mon" in out
+    assert f"the sheet is for the week of Monday {(monday + timedelta(days=7)).day}" in out
+    out = told(f"format = 2\nweek = {monday}\n{there}")
+    assert "the week sheet is not followed" in out and "format" in out
+
+
+def test_settings_that_cant_be_kept_are_said_and_followed(
+    home: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    this_week(home)
+    (home / "settings").write_text("a file where the folder should be")
+    assert main(["today", "--minutes", "45", "--blocked"]) == 0
+    out = " ".join(capsys.readouterr().out.split())
+    assert "45 minutes" in out and "Each in one go" in out and "can't be remembered" in out
+
+
+def test_the_page_ends_with_what_was_started_where_that_was_asked_to_end(
+    home: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    this_week(home)
+    opened: list[str] = []
+
+    class Page:
+        size = (1280, 720)
+
+        def __init__(self, sitting: DayPlan, *_: object, said: str, **__: object) -> None:
+            opened.append(said)
+
+        def loop(self) -> tuple[str, ...]:
+            return "play", "etude.musicxml"
+
+    monkeypatch.setattr("companion.window.today_app.TodayApp", Page)
+    monkeypatch.setattr("companion.cli.play.run", lambda args: 143)
+    assert main(["today", "--window"]) == 143 and opened == [""]
+
+
+def test_a_sheet_that_is_torn_when_the_page_comes_back_is_said(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    this_week(home)
+    sheet, opened = home / "shared" / "week.toml", list[str]()
+
+    class Page:
+        size = (1280, 720)
+
+        def __init__(self, sitting: DayPlan, *_: object, said: str, **__: object) -> None:
+            opened.append(f"{sitting.next.task.title if sitting.next and sitting.next.task else ''}: {said}")
+
+        def loop(self) -> tuple[str, ...] | None:
+            sheet.write_text("format = 1\nweek = ")
+            return ("play", "etude.musicxml") if len(opened) < 2 else None
+
+    monkeypatch.setattr("companion.window.today_app.TodayApp", Page)
+    monkeypatch.setattr("companion.cli.play.run", lambda args: 0)
+    assert main(["today", "--window", "--sheet", str(sheet)]) == 0
+    assert opened[1].startswith(opened[0]) and "week.toml" in opened[1]
