@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable
+from datetime import date
 from pathlib import Path
 
 import pygame
@@ -10,8 +12,9 @@ import pygame
 from companion.errors import CompanionError
 from companion.practice.day_plan import CARE, DayPlan
 from companion.practice.today import LONGEST_MIN, SHORTEST_MIN, Entry
+from companion.units import ns_from_s
 from companion.window.display import fitted, open_window, scale_of
-from companion.window.paper import foot_px, lay_sheet, sheet_in
+from companion.window.paper import draw_keys, draw_said, foot_in, lay_sheet, sheet_in
 from companion.window.shots import Shots
 from companion.window.theme import Ink, Style, Type, wrap
 
@@ -21,7 +24,10 @@ LOOKS_PER_S = 30
 STEP_MIN = 5.0
 #: What leads to the week's page, where the student reads.
 THE_WEEK = ("week", "--window", "--student")
-_KEYS = "space  start   ·   ↑ ↓  choose   ·   + −  minutes   ·   I  {order}   ·   W  the week   ·   Esc  leave"
+#: Looking at a long record takes a moment: what was played elsewhere is looked up when somebody comes back so late.
+LOOK_AGAIN_NS = ns_from_s(60)
+#: Of the teacher's word so many lines are shown; all of it stands on the week's page.
+WORD_LINES = 2
 
 
 class TodayApp:
@@ -35,6 +41,8 @@ class TodayApp:
         Plans it anew for so many minutes, in turns or not.
     said
         What is to be said first, in place of the keys.
+    today, clock
+        The present day; nanoseconds.
     """
 
     def __init__(
@@ -46,8 +54,11 @@ class TodayApp:
         hidden: bool = False,
         shots: Path | None = None,
         said: str = "",
+        today: Callable[[], date] = date.today,
+        clock: Callable[[], int] = time.perf_counter_ns,
     ) -> None:
-        self.sitting, self._look = sitting, look
+        self.sitting, self._look, self._today, self._clock = sitting, look, today, clock
+        self._looked_on, self._looked_ns = today(), clock()
         self.shots = Shots(shots) if shots else None
         self.surface = open_window("Today – companion", size, hidden=hidden, repeat_ms=80)
         self.size = self.surface.get_size()
@@ -56,6 +67,7 @@ class TodayApp:
         self.chosen: tuple[str, ...] | None = None
         self.quit = False
         self._rows: list[tuple[pygame.Rect, int]] = []
+        self._keys: list[tuple[pygame.Rect, str]] = []
         self._changed = True
 
     def _first(self) -> int:
@@ -81,6 +93,8 @@ class TodayApp:
         """One look at keys and mouse."""
         for event in pygame.event.get():
             self._handle(event)
+        if self._today() != self._looked_on:
+            self._plan(self.sitting.minutes, self.sitting.interleaved)
         if self._changed:
             self._changed = False
             self._draw()
@@ -93,29 +107,45 @@ class TodayApp:
         elif event.type == pygame.VIDEORESIZE:
             self.surface = fitted((event.w, event.h))
             self.size = self.surface.get_size()
+        elif event.type == pygame.WINDOWFOCUSGAINED and self._clock() - self._looked_ns >= LOOK_AGAIN_NS:
+            self._plan(self.sitting.minutes, self.sitting.interleaved)
         elif event.type == pygame.KEYDOWN:
             self._key(event)
         elif event.type == pygame.MOUSEBUTTONDOWN and event.button == 1:
-            for box, number in self._rows:
-                if box.collidepoint(event.pos):
-                    self.at = number
-                    self._start()
+            self._click(event.pos)
+        elif event.type == pygame.MOUSEWHEEL:
+            self._move(-event.y)
 
     def _key(self, event: pygame.event.Event) -> None:
-        typed = event.unicode
-        if event.key == pygame.K_ESCAPE:
-            self.quit = True
-        elif event.key in (pygame.K_SPACE, pygame.K_RETURN, pygame.K_KP_ENTER):
-            self._start()
-        elif event.key in (pygame.K_DOWN, pygame.K_UP):
+        self.said = ""
+        if event.key in (pygame.K_DOWN, pygame.K_UP):
             self._move(1 if event.key == pygame.K_DOWN else -1)
-        elif typed in ("+", "=") or event.key == pygame.K_KP_PLUS:
-            self._plan(self.sitting.minutes + STEP_MIN, self.sitting.interleaved)
-        elif typed == "-" or event.key == pygame.K_KP_MINUS:
-            self._plan(self.sitting.minutes - STEP_MIN, self.sitting.interleaved)
-        elif typed in ("i", "I"):
+            return
+        named = {
+            pygame.K_ESCAPE: "escape", pygame.K_SPACE: " ", pygame.K_RETURN: " ", pygame.K_KP_ENTER: " ",
+            pygame.K_KP_PLUS: "+", pygame.K_KP_MINUS: "-",
+        }  # fmt: skip
+        self._do(named.get(event.key, event.unicode.lower().replace("=", "+")))
+
+    def _click(self, pos: tuple[int, int]) -> None:
+        self.said = ""
+        for box, number in self._rows:
+            if box.collidepoint(pos):
+                self.at = number
+                self._start()
+                return
+        self._do(next((what for box, what in self._keys if box.collidepoint(pos)), ""))
+
+    def _do(self, what: str) -> None:
+        if what == "escape":
+            self.quit = True
+        elif what == " ":
+            self._start()
+        elif what in ("+", "-"):
+            self._plan(self.sitting.minutes + (STEP_MIN if what == "+" else -STEP_MIN), self.sitting.interleaved)
+        elif what == "i":
             self._plan(self.sitting.minutes, not self.sitting.interleaved)
-        elif typed in ("w", "W"):
+        elif what == "w":
             self.chosen, self.quit = THE_WEEK, True
 
     def _move(self, by: int) -> None:
@@ -127,6 +157,7 @@ class TodayApp:
             self.at = at
 
     def _plan(self, minutes: float, interleaved: bool) -> None:
+        self._looked_on, self._looked_ns, self._changed = self._today(), self._clock(), True
         try:
             self.sitting = self._look(min(max(minutes, SHORTEST_MIN), LONGEST_MIN), interleaved)
             self.said = ""
@@ -154,18 +185,29 @@ class TodayApp:
         type_.draw(target, self.sitting.heading, area.topleft, 22, "italic", max_width_px=area.width)
         y = area.y + round(44 * u)
         pygame.draw.line(target, Ink.FAINT, (area.x, y), (area.right, y))
+        y += round(10 * u)
+        if self.sitting.enough:
+            place = pygame.Rect(area.x, y, area.width, 2 * type_.line_height(15))
+            y = type_.paragraph(target, self.sitting.enough, place, 15) + round(8 * u)
         below = self._draw_below(target, type_, area, u)
-        box = pygame.Rect(area.x, y + round(10 * u), area.width, below - y - round(14 * u))
-        self._draw_entries(target, type_, box, u)
+        self._draw_entries(target, type_, pygame.Rect(area.x, y, area.width, below - y - round(4 * u)), u)
+        foot = foot_in((width, height))
+        if self.said:
+            self._keys = []
+            draw_said(target, type_, foot, self.said)
+            return
         order = "each in one go" if self.sitting.interleaved else "in turns"
-        keys = self.said or _KEYS.format(order=order)
-        at = (width // 2, height - foot_px(u) // 2 - 2)
-        type_.draw(target, keys, at, 14, "regular", Ink.DESK_FAINT, "center", width - 40)
+        keys = [
+            (" ", "space  start"), ("", "↑ ↓  choose"), ("+", "+  longer"), ("-", "−  shorter"), ("i", f"I  {order}"),
+            ("w", "W  the week"), ("escape", "Esc  leave"),
+        ]  # fmt: skip
+        self._keys = draw_keys(target, type_, foot, keys)
 
     def _draw_below(self, target: pygame.Surface, type_: Type, area: pygame.Rect, u: float) -> int:
         """What is done, what is to be said and the cautions, from the bottom up; returns where it begins."""
         texts: list[tuple[str, Style]] = [
-            (" ".join(self.sitting.day.done), "regular"),
+            (self.sitting.waiting, "regular"),
+            (" ".join(self.sitting.day.closed), "regular"),
             ("  ".join(self.sitting.remarks), "italic"),
             (CARE, "italic"),
         ]
@@ -209,7 +251,9 @@ class TodayApp:
     def _height(self, entry: Entry, type_: Type, width: int, u: float) -> int:
         high = type_.line_height(17, "bold") + round(8 * u)
         if entry.task is not None and not entry.again:
-            high += len(wrap(entry.task.why, type_.font(15), width - self._indent(u))) * type_.line_height(15)
+            for text, most in ((entry.task.why, None), (entry.task.word, WORD_LINES)):
+                lines = wrap(text, type_.font(15), width - self._indent(u)) if text else []
+                high += len(lines[:most]) * type_.line_height(15)
         return high + round(6 * u)
 
     def _draw_entry(self, target: pygame.Surface, type_: Type, box: pygame.Rect, number: int, u: float) -> None:
@@ -231,6 +275,8 @@ class TodayApp:
         if entry.task is not None and not entry.again:
             under = top + type_.line_height(17, "bold") + round(2 * u)
             place = pygame.Rect(x, under, box.right - x, box.bottom - under)
-            type_.paragraph(target, entry.task.why, place, 15, "regular", Ink.PENCIL)
+            place.y = type_.paragraph(target, entry.task.why, place, 15, "regular", Ink.PENCIL)
+            if entry.task.word:
+                type_.paragraph(target, entry.task.word, place, 15, "regular", Ink.BLUE, max_lines=WORD_LINES)
         if entry.task is not None:
             self._rows.append((box, number))

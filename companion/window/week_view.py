@@ -11,7 +11,7 @@ import pygame
 from companion.practice.climbs import CLIMBS
 from companion.record.text import LEGEND, day_cell
 from companion.record.week import WEEKDAYS, WeekItem, WeekSheet
-from companion.window.paper import foot_px, lay_sheet, sheet_in
+from companion.window.paper import draw_keys, draw_said, foot_in, lay_sheet, sheet_in
 from companion.window.theme import Ink, Style, Type, wrap
 from companion.window.week_data import ItemAbout
 from companion.window.week_words import fields_of, heading_of, title_of
@@ -55,7 +55,7 @@ class WeekView:
         width, height = target.get_size()
         u = type_.scale
         target.fill(Ink.DESK)
-        foot, sheet = foot_px(u), sheet_in((width, height), 1200)
+        sheet = sheet_in((width, height), 1200)
         lay_sheet(target, sheet, u)
         area = sheet.inflate(-round(72 * u), -round(36 * u))
         week = self.app.shown.sheet
@@ -69,31 +69,17 @@ class WeekView:
         else:
             said = "Nothing is set yet." if self.app.student else "Nothing is set yet: I adds the first item."
             type_.draw(target, said, (area.x, y + round(16 * u)), 17)
-        self._draw_foot(target, type_, pygame.Rect(20, height - foot - round(10 * u), width - 40, foot))
+        self._draw_foot(target, type_)
 
-    def _draw_foot(self, target: pygame.Surface, type_: Type, area: pygame.Rect) -> None:
+    def _draw_foot(self, target: pygame.Surface, type_: Type) -> None:
         """What is to be said; where there is nothing, the keys, which can be clicked."""
+        area = foot_in(target.get_size())
         words = self.app.fault and f"{self.app.fault} — what is shown is the last that could be read"
-        words = words or self.app.said
-        middle = area.centery + round(6 * type_.scale)
-        if words and len(wrap(words, type_.font(14), area.width)) > 1:
-            type_.paragraph(target, words, area, 13, "regular", Ink.DESK_TEXT, "center", max_lines=2)
-        elif words:
-            type_.draw(target, words, (area.centerx, middle), 14, "regular", Ink.DESK_TEXT, "center")
-        else:
-            self._draw_keys(target, type_, area, middle)
-
-    def _draw_keys(self, target: pygame.Surface, type_: Type, area: pygame.Rect, middle: int) -> None:
+        if words or self.app.said:
+            draw_said(target, type_, area, words or self.app.said)
+            return
         keys = [(what, f"{key}  {words}") for what, key, words in (_STUDENT if self.app.student else _TEACHER)]
-        dot = "   ·   "
-        x = area.centerx - type_.width(dot.join(text for _, text in keys), 14) // 2
-        for number, (what, text) in enumerate(keys):
-            if number:
-                x = type_.draw(target, dot, (x, middle), 14, "regular", Ink.DESK_FAINT, "midleft").right
-            place = type_.draw(target, text, (x, middle), 14, "regular", Ink.DESK_FAINT, "midleft")
-            x = place.right
-            if what:
-                self._places.append((place.inflate(10, round(16 * type_.scale)), what))
+        self._places += draw_keys(target, type_, area, keys)
 
     def _draw_remarks(self, target: pygame.Surface, type_: Type, area: pygame.Rect) -> int:
         """What is to be said of the sheet, from the bottom up; returns where it begins."""
