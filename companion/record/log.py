@@ -135,11 +135,14 @@ def _is_file(entry: os.DirEntry[str]) -> bool:
         return False
 
 
-def lines_of(path: Path, remarks: list[str], heads_only: bool = False) -> Iterator[Line]:
-    """The takes of one file, in order; what was odd is added to `remarks` at its end, a few texts at most."""
+def lines_of(
+    path: Path, remarks: list[str], heads_only: bool = False, opener: Callable[[str, int], int] | None = None
+) -> Iterator[Line]:
+    """The takes of one file, in order; what was odd is added to `remarks` at its end, a few texts at most. `opener` is
+    that of `open`."""
     odd: list[str] = []
     try:
-        with open(path, "rb") as file:
+        with open(path, "rb", opener=opener) as file:
             yield from _lines(file, path.name, odd, head_of if heads_only else decode_line)
     except OSError as error:
         odd.append(f"{path.name}: can't be read to its end ({error.strerror}); the other sittings are read")

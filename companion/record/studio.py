@@ -9,8 +9,8 @@ Conventions
 * Nobody is ranked: students stand by the names of their folders.
 * An item is *stuck* where it is not reached, was played on at least `STUCK_DAYS` days of the last `STUCK_WITHIN_DAYS`,
   and the newest `STUCK_DAYS - 1` of them brought no faster clean take than the days before. (Ours, no source.)
-* Trouble is looked for as `companion trouble` does, on the horn that was played last, and only for who played within
-  `TROUBLE_WITHIN_DAYS`.
+* Trouble is looked for as `companion trouble` does, on the horn that was played last, and only for who played lately.
+* Sittings too old to change any of this are looked at by their first and last lines alone.
 * Simulated and example takes are nobody's practice.
 """
 
@@ -30,6 +30,7 @@ from companion.record.progress import Reached, best_clean_bpm, of_item, reached
 from companion.record.studio_changes import note_changes, troubles_by_student
 from companion.record.studio_files import LogFile, StudentFolder, content_hash, log_files_of, student_folders
 from companion.record.studio_index import handed_in, open_index, refresh, studio_index_path
+from companion.record.studio_newest import read_newest
 from companion.record.week import WeekItem, WeekSheet, load
 
 if TYPE_CHECKING:
@@ -37,7 +38,6 @@ if TYPE_CHECKING:
 
 __all__ = ["CommonTrouble", "ItemState", "Spot", "Student", "Studio", "look_at_studio"]
 
-TROUBLE_WITHIN_DAYS = 14
 STUCK_DAYS, STUCK_WITHIN_DAYS = 4, 21
 #: So many students are looked at together, so that memory holds their takes.
 _STUDENTS_AT_ONCE = 200
@@ -156,6 +156,8 @@ def look_at_studio(
         read = refresh(index, files)
         if read:
             say(f"{read} sittings were new or had changed")
+        since = {reading.folder.name: _asked_from(reading.sheet, today) for reading in readings}
+        read_newest(index, files, since, today, names() if trouble else (), say)
         spots = _spots(index, files, today) if trouble else {}
         for some in _portions(readings):
             _add_takes(index, some, today)
@@ -177,6 +179,12 @@ def _begin(folder: StudentFolder) -> _Reading:
         except WeekSheetError as error:
             remarks.append(f"week sheet not read: {plain_text(str(error))}")
     return reading
+
+
+def _asked_from(sheet: WeekSheet | None, today: date) -> str:
+    """The first day of which all takes are asked for."""
+    recent = today - timedelta(days=STUCK_WITHIN_DAYS)
+    return min(recent, sheet.days[0] if sheet is not None else recent).isoformat()
 
 
 def _portions(readings: Sequence[_Reading]) -> Iterator[Sequence[_Reading]]:
@@ -233,9 +241,8 @@ def _student(
         states.append(_state(sheet, item, takes, hash_of, today))  # type: ignore[arg-type]
     days = {d.isoformat() for d in (sheet.days if sheet else [today - timedelta(days=i) for i in range(7)])}
     of_week = [take for take in takes if take.day in days]
-    plays = reading.last_day >= (today - timedelta(days=TROUBLE_WITHIN_DAYS)).isoformat()
     return Student(
-        reading.folder.name, sheet, tuple(states), spots if plays else (), reading.last_day,
+        reading.folder.name, sheet, tuple(states), spots, reading.last_day,
         sum(take.duration_s for take in of_week) / 60, len(of_week), tuple(reading.remarks),
     )  # fmt: skip
 
@@ -294,7 +301,7 @@ def _most_named(takes: Iterable[TakeSummary]) -> str:
 
 def _spots(index: DuckDBPyConnection, files: Sequence[LogFile], today: date) -> dict[str, tuple[Spot, ...]]:
     """What keeps failing and isn't solved, by student, the worst first."""
-    note_changes(index, files, names())
+    note_changes(index, files)
     return {
         student: tuple(Spot(spot.change, spot.sentence) for spot in spots if not spot.solved)
         for student, spots in troubles_by_student(index, today).items()

@@ -20,7 +20,6 @@ from companion.record.trouble import (
     KINDS,
     LEAST_DAYS,
     LEAST_FAILED,
-    NEWEST_TAKES,
     NEWEST_TRIES,
     STOP_BEATS,
     STOP_MS,
@@ -37,27 +36,8 @@ if TYPE_CHECKING:
 __all__ = ["note_changes", "troubles_by_student"]
 
 _KIND_BITS = tuple((1 << i, kind) for i, kind in enumerate(KINDS))
-#: What a student plays where no take tells.
-_USUAL_HORN = "alto"
 #: So many students' tries are sorted together, so that memory holds them.
 _STUDENTS_AT_ONCE = 100
-
-#: As `newest_own_takes` has them for one student.
-_NEWEST = """
-    CREATE OR REPLACE TEMP TABLE newest AS
-    WITH own AS (
-        SELECT s.student, s.file, t.sitting, t.line, t.day, t.started, t.instrument, t.tempo_bpm,
-            coalesce(nullif(t.sha256, ''), nullif(t.file_name, ''), t.title) AS passage
-        FROM take t JOIN sitting s ON t.sitting = s.id WHERE t.own
-    ), horn AS (
-        SELECT student, arg_max(instrument, {'day': day, 'started': started, 'file': file, 'line': line}) AS horn
-        FROM own WHERE instrument IN (SELECT unnest($horns::VARCHAR[])) GROUP BY student
-    )
-    SELECT own.* EXCLUDE (file, instrument, started), row_number() OVER (
-        PARTITION BY own.student ORDER BY own.day DESC, own.started DESC, own.file DESC, own.line DESC
-    ) AS age, CAST(dense_rank() OVER (ORDER BY own.student) AS INTEGER) AS number
-    FROM own LEFT JOIN horn USING (student) WHERE own.instrument = coalesce(horn, $usual) QUALIFY age <= $most
-"""
 
 #: A text is compared where a number may be missing: null counts as no deviation, and as never behind.
 _OUTCOMES = f"""
@@ -147,10 +127,9 @@ _LOOKED_AT = f"""
 """
 
 
-def note_changes(index: DuckDBPyConnection, files: Sequence[LogFile], horns: Sequence[str]) -> None:
-    """Find each student's newest takes on the horn played last (one of `horns`), and read of their sittings what became
-    of every change, where that isn't known yet. `files` are all sittings of the studio."""
-    index.execute(_NEWEST, {"horns": list(horns), "usual": _USUAL_HORN, "most": NEWEST_TAKES})
+def note_changes(index: DuckDBPyConnection, files: Sequence[LogFile]) -> None:
+    """Read of the sittings that hold each student's newest takes what became of every change, where that isn't known
+    yet; after `studio_newest.read_newest`. `files` are all sittings of the studio."""
     index.execute("DELETE FROM tried WHERE sitting NOT IN (SELECT sitting FROM newest)")
     index.execute("DELETE FROM noted WHERE sitting NOT IN (SELECT sitting FROM newest)")
     numbers = {

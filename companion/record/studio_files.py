@@ -14,6 +14,7 @@ than the teacher's command was told to read, and the other way round.
 from __future__ import annotations
 
 import contextlib
+import errno
 import hashlib
 import os
 import stat
@@ -24,7 +25,15 @@ from companion.errors import RecordError
 from companion.record.log import SUFFIX
 from companion.record.model import plain_text
 
-__all__ = ["LogFile", "StudentFolder", "content_hash", "log_files_of", "read_regular", "student_folders"]
+__all__ = [
+    "LogFile",
+    "StudentFolder",
+    "content_hash",
+    "log_files_of",
+    "read_regular",
+    "regular_only",
+    "student_folders",
+]
 
 _LOG_FOLDER, _SHEETS = "sessions", ("week.toml", "shared/week.toml")
 #: Of the same kind of remark in one student's folder.
@@ -165,14 +174,20 @@ def _add(found: list[LogFile], odd: list[str], entry: os.DirEntry[str], student:
             found.append(LogFile(student, name, entry.path, status.st_size, status.st_mtime_ns))
 
 
+def regular_only(path: str, flags: int) -> int:
+    """An opener for `open`: what is listed as a file may be a link or a pipe by now. Raises `OSError` where it is."""
+    handle = os.open(path, flags | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0))
+    if not stat.S_ISREG(os.fstat(handle).st_mode):
+        os.close(handle)
+        raise OSError(errno.EINVAL, "no file", path)
+    return handle
+
+
 def read_regular(path: str | Path, most: int) -> bytes:
-    """The content of a file, which by now may be a link or a pipe. Raises `OSError` where it is, or larger than `most`
-    bytes."""
-    handle = os.open(path, os.O_RDONLY | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0))
-    with open(handle, "rb") as file:
-        status = os.fstat(handle)
-        if not stat.S_ISREG(status.st_mode) or status.st_size > most:
-            raise OSError(f"{path} is no file, or a very large one")
+    """The content of a file, as `regular_only` opens it. Raises `OSError` where it is larger than `most` bytes."""
+    with open(path, "rb", opener=regular_only) as file:
+        if os.fstat(file.fileno()).st_size > most:
+            raise OSError(errno.EFBIG, "a very large file", str(path))
         return file.read(most)
 
 

@@ -1,8 +1,9 @@
 """The takes of many students in one embedded database (DuckDB), kept in the user's cache folder.
 
-Each sitting's file is known by name, size and time of last change; only files that are new or changed are read. The
-heads of all takes are kept, and of each student's newest ones what became of every change of fingering. It holds
-nothing that the students' folders do not: delete it at any time. Nothing is ever written to a student's folder.
+Each sitting's file is known by name, size and time of last change; only files that are new or changed are looked at.
+Kept are the latest day of each, the heads of the takes of those that had to be read (see `studio_newest`), and of each
+student's newest takes what became of every change of fingering. It holds nothing that the students' folders do not:
+delete it at any time. Nothing is ever written to a student's folder.
 
 The database reads no files itself: paths and contents are handed to it as values, never as a part of a query, and it
 may not reach any file but its own.
@@ -12,6 +13,7 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
+import itertools
 import os
 import shutil
 import tempfile
@@ -24,7 +26,7 @@ import numpy as np
 
 from companion.record.model import SIMULATED_PREFIX, TakeSummary
 from companion.record.studio_files import LogFile
-from companion.record.studio_lines import Cut, OddTakes, cut_sitting, odd_takes
+from companion.record.studio_lines import Cut, OddTakes, cut_sitting, latest_day, odd_takes
 
 if TYPE_CHECKING:
     from duckdb import DuckDBPyConnection
@@ -37,6 +39,7 @@ __all__ = [
     "handed_in",
     "in_portions",
     "open_index",
+    "read_in",
     "refresh",
     "studio_index_path",
 ]
@@ -44,7 +47,7 @@ __all__ = [
 _T = TypeVar("_T")
 _R = TypeVar("_R")
 #: Raised whenever the tables or what is written to them change.
-_VERSION = 3
+_VERSION = 4
 #: The indexes of all studios in a cache folder.
 STUDIO_FILES = "studio-*.duckdb*"
 MEMORY_MB = 400
@@ -60,7 +63,7 @@ _TABLES = f"""
     CREATE TABLE version (number INTEGER);
     INSERT INTO version VALUES ({_VERSION});
     CREATE TABLE sitting (
-        id INTEGER, student VARCHAR, file VARCHAR, size BIGINT, changed_ns BIGINT, remarks VARCHAR
+        id INTEGER, student VARCHAR, file VARCHAR, size BIGINT, changed_ns BIGINT, remarks VARCHAR, unread_to VARCHAR
     );
     CREATE TABLE take (sitting INTEGER, line INTEGER, own BOOLEAN, file_name VARCHAR, {_COLUMNS});
     CREATE TABLE noted (sitting INTEGER);
@@ -179,7 +182,8 @@ def _objects(values: Sequence[Any]) -> Any:
 
 
 def refresh(index: DuckDBPyConnection, files: Sequence[LogFile]) -> int:
-    """Bring the tables up to date with these files; returns how many were read."""
+    """Bring the table of sittings up to date with these files; returns how many were new or had changed. They are
+    unread until `read_in`."""
     known = {
         (student, name): (number, size, changed_ns)
         for number, student, name, size, changed_ns in index.execute(
@@ -190,13 +194,31 @@ def refresh(index: DuckDBPyConnection, files: Sequence[LogFile]) -> int:
     stale = [file for key, file in now.items() if known.get(key, (0,))[1:] != (file.size, file.changed_ns)]
     gone = [known[key][0] for key in known if key not in now]
     gone += [known[file.student, file.name][0] for file in stale if (file.student, file.name) in known]
-    if gone:
-        with handed_in(index, "gone", {"id": gone}, whole=["id"]):
-            for table, column in (("take", "sitting"), ("tried", "sitting"), ("noted", "sitting"), ("sitting", "id")):
-                index.execute(f"DELETE FROM {table} WHERE {column} IN (SELECT id FROM gone)")
-    for some, cuts in ahead(in_portions(stale), lambda files: [cut_sitting(file) for file in files]):
-        _read_in(index, some, cuts)
+    first = max((number for number, *_ in known.values()), default=0) + 1
+    columns: dict[str, Sequence[Any]] = {
+        "id": range(first, first + len(stale)),
+        "student": [file.student for file in stale],
+        "file": [file.name for file in stale],
+        "size": [file.size for file in stale],
+        "changed_ns": [file.changed_ns for file in stale],
+        "unread_to": [latest_day(file) for file in stale],
+    }
+    with _all_or_nothing(index):
+        if gone:
+            with handed_in(index, "gone", {"id": gone}, whole=["id"]):
+                for place in ("take WHERE sitting", "tried WHERE sitting", "noted WHERE sitting", "sitting WHERE id"):
+                    index.execute(f"DELETE FROM {place} IN (SELECT id FROM gone)")
+        if stale:
+            with handed_in(index, "rows", columns, whole=["id", "size", "changed_ns"]):
+                index.execute("INSERT INTO sitting SELECT id, student, file, size, changed_ns, '', unread_to FROM rows")
     return len(stale)
+
+
+def read_in(index: DuckDBPyConnection, sittings: Mapping[int, LogFile]) -> None:
+    """Read the takes of sittings, by their numbers in the table, that are unread."""
+    numbers = iter(sittings)
+    for some, cuts in ahead(in_portions(list(sittings.values())), lambda files: [cut_sitting(file) for file in files]):
+        _read_some(index, list(itertools.islice(numbers, len(some))), some, cuts)
 
 
 def ahead(portions: Iterable[_T], work: Callable[[_T], _R]) -> Iterator[tuple[_T, _R]]:
@@ -226,9 +248,9 @@ def in_portions(files: Sequence[LogFile]) -> Iterator[list[LogFile]]:
         yield some
 
 
-def _read_in(index: DuckDBPyConnection, files: Sequence[LogFile], cuts: Sequence[Cut | None]) -> None:
-    first = int(first_row(index, "SELECT coalesce(max(id), 0) + 1 FROM sitting")[0])
-    numbers = range(first, first + len(files))
+def _read_some(
+    index: DuckDBPyConnection, numbers: Sequence[int], files: Sequence[LogFile], cuts: Sequence[Cut | None]
+) -> None:
     odd: list[int] = []
     heads: dict[str, list[Any]] = {"sitting": [], "line": [], "example": [], "head": []}
     for number, cut in zip(numbers, cuts, strict=True):
@@ -239,31 +261,27 @@ def _read_in(index: DuckDBPyConnection, files: Sequence[LogFile], cuts: Sequence
         heads["line"] += cut.numbers
         heads["example"] += [int(cut.example)] * len(cut.heads)
         heads["head"] += cut.heads
+    of_number = dict(zip(numbers, files, strict=True))
+    with _all_or_nothing(index):
+        odd += _take_in_heads(index, heads)
+        read = {number: odd_takes(of_number[number]) for number in odd}
+        _take_in_odd(index, read)
+        remarks = ["\n".join(read[number].remarks) if number in read else "" for number in numbers]
+        with handed_in(index, "rows", {"id": numbers, "remarks": remarks}, whole=["id"]):
+            index.execute(
+                "UPDATE sitting SET unread_to = '', remarks = rows.remarks FROM rows WHERE sitting.id = rows.id"
+            )
+
+
+@contextlib.contextmanager
+def _all_or_nothing(index: DuckDBPyConnection) -> Iterator[None]:
     index.execute("BEGIN")
     try:
-        odd += _take_in_heads(index, heads)
-        read = {number: odd_takes(files[number - numbers[0]]) for number in odd}
-        _take_in_odd(index, read)
-        _take_in_sittings(index, numbers, files, read)
+        yield
         index.execute("COMMIT")
     except BaseException:
         index.execute("ROLLBACK")
         raise
-
-
-def _take_in_sittings(
-    index: DuckDBPyConnection, numbers: range, files: Sequence[LogFile], read: dict[int, OddTakes]
-) -> None:
-    columns: dict[str, Sequence[Any]] = {
-        "id": numbers,
-        "student": [file.student for file in files],
-        "file": [file.name for file in files],
-        "size": [file.size for file in files],
-        "changed_ns": [file.changed_ns for file in files],
-        "remarks": ["\n".join(read[number].remarks) if number in read else "" for number in numbers],
-    }
-    with handed_in(index, "rows", columns, whole=["id", "size", "changed_ns"]):
-        index.execute("INSERT INTO sitting SELECT id, student, file, size, changed_ns, remarks FROM rows")
 
 
 _PATHS = [f"$.{name}" for name in _FIELDS]

@@ -2,21 +2,33 @@
 
 A file as `codec` writes it is cut by bytes alone. Any other (torn, hand-made, of another format, huge) goes through
 `log.lines_of`, so what counts and what is said of it is what every other command makes of it.
+
+How new a sitting is, its first line and its last one tell: a program adds takes at the end of a sitting as they are
+played.
 """
 
 from __future__ import annotations
 
+import io
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from datetime import date, timedelta
 from pathlib import Path
 
 from companion.record.codec import FORMAT, decode_line, encode_take, summary_from, take_from
-from companion.record.log import lines_of
+from companion.record.log import MAX_LINE_BYTES, lines_of
 from companion.record.model import TakeSummary, plain_text
-from companion.record.studio_files import LogFile, read_regular
+from companion.record.studio_files import LogFile, read_regular, regular_only
 
-__all__ = ["Cut", "OddTakes", "cut_sitting", "heads_and_notes", "odd_takes"]
+__all__ = ["ANY_DAY", "Cut", "OddTakes", "cut_sitting", "heads_and_notes", "latest_day", "odd_takes"]
+
+#: Of a sitting whose ends don't tell its days: none is later.
+ANY_DAY = "9999-12-31"
+#: Takes that were put in afterwards (an import) stand behind later ones of the same sitting.
+_SLACK = timedelta(days=1)
+_FIRST_BYTES, _LAST_BYTES = 4096, 16 * 2**10
+_STARTED = re.compile(rb',"started":"(\d{4}-\d\d-\d\d)T')
 
 #: Larger ones are read line by line.
 MOST_BYTES = 64 * 2**20
@@ -68,6 +80,36 @@ def cut_sitting(file: LogFile, with_notes: bool = False) -> Cut | None:
     return found
 
 
+def latest_day(file: LogFile) -> str:
+    """No take of the sitting is later than this day (`YYYY-MM-DD`); `ANY_DAY` where it has to be read to know."""
+    try:
+        with open(file.path, "rb", buffering=0, opener=regular_only) as handle:
+            first, _, more = handle.read(_FIRST_BYTES).partition(b"\n")
+            last = _last_line(handle, file.size) if more else b""
+    except OSError:
+        return ANY_DAY
+    days = [_STARTED.search(first), _STARTED.search(last, 0, last.find(_EVENTS) + 1)]
+    if _is_example(first) is None or not last.startswith(_TAKE) or not last.endswith(b"}\n") or None in days:
+        return ANY_DAY
+    try:
+        return max((date.fromisoformat(day[1].decode()) + _SLACK).isoformat() for day in days if day)
+    except (ValueError, OverflowError):
+        return ANY_DAY
+
+
+def _last_line(file: io.FileIO, size: int) -> bytes:
+    """The last line with its line end; empty where it is longer than a line may be."""
+    length = _LAST_BYTES
+    while length <= MAX_LINE_BYTES:
+        file.seek(max(size - length, 0))
+        found = file.read(length)
+        start = found.rfind(b"\n", 0, -1)
+        if start >= 0:
+            return found[start + 1 :]
+        length *= 8
+    return b""
+
+
 def _is_example(line: bytes) -> bool | None:
     """None where the line is not the first one of a sitting in the format of today."""
     if not line.startswith(_FIRST):
@@ -93,7 +135,7 @@ def odd_takes(file: LogFile) -> OddTakes:
     remarks: list[str] = []
     takes = []
     path = Path(file.path)
-    for line in lines_of(path, remarks, heads_only=True):
+    for line in lines_of(path, remarks, heads_only=True, opener=regular_only):
         try:
             takes.append((line.number, summary_from(line.data, path.name, line.offset, line.example)))
         except ValueError as error:
@@ -108,7 +150,7 @@ def heads_and_notes(file: LogFile) -> Cut:
     if plain is not None:
         return plain
     found = Cut(example=False)
-    for line in lines_of(Path(file.path), []):
+    for line in lines_of(Path(file.path), [], opener=regular_only):
         try:
             written = encode_take(take_from(line.data))
         except ValueError:

@@ -11,57 +11,18 @@ from pathlib import Path
 import pytest
 
 from companion import charts
-from companion.practice.model import EARLY, LATE, LEFT_OUT, NOT_REACHED, ON_TIME, WRONG_NOTE, Tolerances
-from companion.record import NoteRecord, Sitting, TakeRecord, studio_changes
+from companion.record import Sitting, TakeRecord, studio_changes
 from companion.record.index import survey
 from companion.record.log import read_take
-from companion.record.model import SlipRecord
 from companion.record.studio_changes import note_changes, troubles_by_student
 from companion.record.studio_files import log_files_of, student_folders
 from companion.record.studio_index import open_index, refresh
+from companion.record.studio_newest import read_newest
 from companion.record.trouble import OwnTake, troubles_in, troubles_over_all
 from tests.record_takes import TAKES
+from tests.studio_takes import SHAPES, a_take
 
 TODAY = date(2026, 11, 28)
-#: (written MIDI number, fingering, keys); the open horn has no keys, and one note has no plan.
-SHAPES = (
-    (71, "standard", ("l1",)), (70, "side", ("l1", "l2", "side_b_flat")), (70, "bis", ("bis", "l1")),
-    (73, "open", ()), (69, "standard", ("l1", "l2")), (67, "standard", ("l1", "l2", "l3")), (60, "", ()),
-)  # fmt: skip
-RIGHT = (ON_TIME, EARLY, LATE)
-
-
-def a_take(rng: random.Random, number: int, weak: int) -> TakeRecord:
-    """A take in which the changes to shape `weak` fail more often than others, in every way there is."""
-    notes, slips = [], []
-    for i in range(24):
-        which = rng.randrange(len(SHAPES))
-        midi, name, keys = SHAPES[which]
-        fails = rng.random() < (0.6 if which == weak else 0.04)
-        verdict = rng.choice(RIGHT)
-        how = rng.randrange(6) if fails else -1
-        if how in (0, 1):
-            verdict = (WRONG_NOTE, LEFT_OUT)[how]
-        if how == 2 and i:
-            slips.append(SlipRecord(i, i - 1, midi + 1, 40.0))
-        late_ms = {4: 90.0, 5: 700.0}.get(how, 0.0)
-        notes.append(
-            NoteRecord(
-                str(i // 8 + 1), str(i % 8), midi, name, keys, verdict if i < 22 or how < 0 else NOT_REACHED,
-                None if verdict in (WRONG_NOTE, LEFT_OUT) else round(rng.gauss(0, 20) + late_ms, 3), midi,
-                available_ms=None if not i or rng.random() < 0.05 else 250.0, went_back=int(how == 3),
-            )
-        )  # fmt: skip
-    if rng.random() < 0.2:
-        slips.append(SlipRecord(9, 7, 70, 30.0))  # not from the note before: no slip of one change
-    return TakeRecord(
-        rng.choice(["Étude", "Waltz"]), float(rng.choice((60, 72, 84))),
-        origin=rng.choice(["a.musicxml", "b/c.mid", ""]), sha256=rng.choice(["aa", ""]),
-        instrument="alto" if number % 7 else "tenor", port="wind",
-        tempo_played_bpm=rng.choice((None, 58.0, 71.5)), notes=tuple(notes), slips=tuple(slips),
-        since_run_ns=number * 60 * 10**9, tolerances=Tolerances(on_time_ms=rng.choice((20.0, 45.0))),
-        ladder=rng.choice(({}, {"trying": False}, {"trying": rng.random() < 0.3})),
-    )  # fmt: skip
 
 
 @pytest.fixture
@@ -85,10 +46,11 @@ def test_every_spot_is_what_the_students_own_record_says(
     files = [file for folder in folders for file in log_files_of(folder, [])]
     with open_index(None) as index:
         refresh(index, files)
-        note_changes(index, files, charts.names())
+        read_newest(index, files, {folder.name: "" for folder in folders}, TODAY, charts.names())
+        note_changes(index, files)
         found = troubles_by_student(index, TODAY)
         kept = index.execute("SELECT count(*), count(DISTINCT sitting) FROM tried").fetchone()
-        note_changes(index, files, charts.names())
+        note_changes(index, files)
         assert index.execute("SELECT count(*), count(DISTINCT sitting) FROM tried").fetchone() == kept
     named = 0
     for folder in folders:
@@ -121,8 +83,9 @@ def test_any_take_that_the_record_can_hold(tmp_path: Path) -> None:
     own = [take for take in summaries if not take.simulated and take.instrument == ""]
     with open_index(None) as index:
         refresh(index, files)
+        read_newest(index, files, {"Ada": ""}, min(date.fromisoformat(one.day) for one in summaries), ["", "alto"])
         assert index.execute("SELECT count(*) FROM take").fetchone() == (len(summaries),)
-        note_changes(index, files, ["", "alto"])
+        note_changes(index, files)
         found = troubles_by_student(index, TODAY).get("Ada", ())
     takes = [OwnTake(read_take(sessions, one, "none"), one.day, one.sha256 or one.file_name or one.title, one.tempo_bpm)
              for one in own[-120:]]  # fmt: skip
