@@ -6,7 +6,7 @@ import argparse
 import contextlib
 import re
 import sys
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -129,7 +129,8 @@ def _moment(text: str) -> datetime:
 def run(args: argparse.Namespace) -> int:
     """Do what was asked for."""
     actions = {"export": _export, "import": _import, "delete": _delete, "migrate": _migrate}
-    print("\n".join(actions[args.action](args)))
+    if lines := actions[args.action](args):
+        print("\n".join(lines))
     return 0
 
 
@@ -199,20 +200,40 @@ def _import_performances(args: argparse.Namespace, sessions: Path) -> list[str]:
     first_note = next((i for i, note in enumerate(whole.notes) if note.bar >= first), 0)
     if not passage.notes:
         raise UsageError(f"{args.score}: there is no note to play in bars {bars}")
-    lines = []
     for path in args.sources:
         content, changed = _midi_content(path)
-        started = args.played or changed
+        if _is_own_take(content):
+            print(f"{path}: a take that companion recorded itself; left: take it in without --as.")
+            continue
+        started = _not_to_come(path, args.played or changed)
         take = take_of(
             content, path.name, passage, music, opened.chart, tempo_bpm=args.tempo, started=started,
             first_note=first_note, bars=bars,
         )  # fmt: skip
         if not import_take(sessions, take):
-            lines.append(f"{path}: is in the log already.")
+            print(f"{path}: is in the log already.")
             continue
         pitch = f", sounding {opened.chart.name} pitch" if take.shift_semitones else ""
-        lines.append(f"{path}: a take of {started:%Y-%m-%d %H:%M}{pitch}. {take.advice}")
-    return [*lines, *remark_lines(opened.remarks)]
+        # At once: what is in the log is said, whatever becomes of the next file.
+        print(f"{path}: a take of {started:%Y-%m-%d %H:%M}{pitch}. {take.advice}")
+    return remark_lines(opened.remarks)
+
+
+def _is_own_take(content: bytes) -> bool:
+    """Judged anew it would count twice, and one of the simulated player as the player's own."""
+    from companion.record.take_midi import line_from_midi
+
+    try:
+        line_from_midi(content)
+    except ValueError:
+        return False
+    return True
+
+
+def _not_to_come(path: Path, started: datetime) -> datetime:
+    if started > datetime.now().astimezone() + timedelta(days=1):
+        raise UsageError(f"{path}: {started:%Y-%m-%d} is yet to come; say when it was played with --played")
+    return started
 
 
 def _midi_content(path: Path) -> tuple[bytes, datetime]:

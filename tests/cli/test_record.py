@@ -193,9 +193,34 @@ def test_a_recording_of_another_program_is_judged(log: Path, capsys: pytest.Capt
     assert "2 takes on 1 day, 2 clean; best clean tempo 72" in capsys.readouterr().out
 
 
+def test_a_take_of_ones_own_is_not_taken_for_a_recording(log: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """One of the simulated player would else become the student's."""
+    assert main(["record", "export", "midi", "--format", "midi"]) == 0
+    capsys.readouterr()
+    files = sorted(map(str, Path("midi").iterdir()))
+    assert main(["record", "import", *files, "--as", str(ETUDE), "--tempo", "60"]) == 0
+    out = capsys.readouterr().out
+    assert out == "".join(
+        f"{name}: a take that companion recorded itself; left: take it in without --as.\n" for name in files
+    )
+    assert len(read_log(log).takes) == 2
+
+
+def test_what_was_taken_in_before_a_broken_file_is_said(log: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    a_recording(Path("a.mid"))
+    Path("b.mid").write_bytes(b"MThd")
+    words = ["record", "import", "a.mid", "b.mid", "--as", str(ETUDE), "--tempo", "72", "--bars", "5-8"]
+    assert main(words) == 1
+    out, err = capsys.readouterr()
+    assert out.startswith("a.mid: a take of ")
+    assert err.startswith("companion: b.mid: no MIDI file that can be read")
+    assert len(read_log(log).takes) == 3
+
+
 @pytest.mark.parametrize(
     ("words", "said"),
     [
+        (["--as", "SCORE", "--tempo", "72", "--played", "2999-01-01"], "x.mid: 2999-01-01 is yet to come; say when"),
         (["--tempo", "72"], "--tempo goes with --as SCORE, which says what was played"),
         (["--as", "SCORE"], "--as needs --tempo, the one aimed at, from 10 to 400"),
         (["--as", "SCORE", "--tempo", "nan"], "--as needs --tempo"),
