@@ -207,7 +207,7 @@ def _set(args: argparse.Namespace) -> int:
     )  # fmt: skip
     remark = _remark_on(item, reader, args.part)
     name, copy = bring_along(sheet_path, args.passage)
-    setting(passage=name)
+    also = setting(passage=name)
     if copy:
         print(f"Copied {args.passage} to {copy}, so that it travels with the sheet.")
     where = printed_bars(bars, "the whole passage")
@@ -217,8 +217,8 @@ def _set(args: argparse.Namespace) -> int:
     sheet = load(sheet_path)
     if (written := item_for(sheet, args.passage, bars, item.exercise, options)) and (how := demands(written, sheet)):
         print(how)
-    if remark:
-        print(f"note: {remark}.")
+    for words in (*([f"{remark}."] if remark else []), *also):
+        print(f"note: {words}")
     kept = f" (its previous content: {backup_path(sheet_path)})" if had else ""
     print(f"Written to {sheet_path}{kept}.")
     return 0

@@ -136,12 +136,13 @@ def _beside(folder: Path) -> list[Path]:
 
 def show_week(desk: WeekDesk, *, student: bool, size: tuple[int, int], hidden: bool, shots: Path | None) -> int:
     """The page, and the stand in turn: what was started comes back to the page."""
-    from companion.cli import main
+    from companion.cli.started import SIGNALLED, start
     from companion.window.week_app import WeekApp
+    from companion.window.week_editor import WeekEditor
 
-    at, said = 0, ""
+    at, said, editor = 0, "", WeekEditor(desk.path)
     while True:
-        app = WeekApp(desk, student=student, size=size, hidden=hidden, shots=shots, at=at)
+        app = WeekApp(desk, student=student, size=size, hidden=hidden, shots=shots, at=at, editor=editor)
         app.said = said
         try:
             chosen = app.loop()
@@ -152,8 +153,9 @@ def show_week(desk: WeekDesk, *, student: bool, size: tuple[int, int], hidden: b
             app.close()
         if chosen is None:
             return 0
-        failed = main([*chosen.command, "--size", "x".join(str(n) for n in size)])
-        said = "It could not be put on the stand: the terminal says why." if failed else ""
+        code, said = start([*chosen.command, "--size", "x".join(str(n) for n in size)])
+        if code >= SIGNALLED:
+            return code
 
 
 def _progress(desk: WeekDesk, week: WeekApp, at: int) -> bool:

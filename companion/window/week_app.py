@@ -55,6 +55,8 @@ class WeekApp:
         To read only.
     clock
         Nanoseconds.
+    editor
+        Knows what can be taken back, where the page was left and comes back.
 
     Raises
     ------
@@ -72,11 +74,12 @@ class WeekApp:
         shots: Path | None = None,
         clock: Callable[[], int] = time.perf_counter_ns,
         at: int = 0,
+        editor: WeekEditor | None = None,
     ) -> None:
         self.source, self.student, self.hidden, self.clock = source, student, hidden, clock
         self.shown: WeekShown = source.look()
         self.shots = Shots(shots) if shots else None
-        self.editor = WeekEditor(source.path)
+        self.editor = editor or WeekEditor(source.path)
         self.at = at
         self.leaf: Leaf | None = None
         self.said = self.fault = ""

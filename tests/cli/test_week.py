@@ -222,6 +222,19 @@ def test_all_that_a_teacher_sets_is_written_and_shown_to_both(home: Path, capsys
     assert (item.climb, item.days, item.fingerings, item.articulation_share) == ("alternate", (), {}, 0.9)
 
 
+def test_a_sheet_with_a_date_in_it_moves_on(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    score = ["week", "set", "shared/passages/eight-bars.musicxml", "--tempo", "96"]
+    assert main([*score, "--by", "2026-11-27", "--week", "2026-11-23"]) == 0
+    assert main([*score, "--by", "2026-12-20", "--bars", "1-4"]) == 0
+    capsys.readouterr()
+    assert main([*score, "--bars", "5-8", "--week", "2026-11-30"]) == 0
+    out = capsys.readouterr().out
+    assert "note: passages/eight-bars.musicxml: due on Fri 27 Nov, before that week: now Fri 4 Dec.\n" in out
+    assert [item.by for item in load(home / "shared" / "week.toml").items] == [
+        date(2026, 12, 4), date(2026, 12, 20), None,
+    ]  # fmt: skip
+
+
 def test_an_exercise_is_an_item_of_its_own_and_its_takes_count_for_it(
     home: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

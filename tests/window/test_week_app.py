@@ -4,6 +4,7 @@ TOML library, not with the page's own reader."""
 from __future__ import annotations
 
 import shutil
+import sys
 import tomllib
 from collections.abc import Iterator
 from dataclasses import replace
@@ -434,6 +435,38 @@ def test_progress_is_shown_in_the_same_window_and_the_stand_after_it(
     words = ["play", str(sheet.parent / "passages" / "etude-e-minor.musicxml"), "--bars", "5-8", "--sessions", "x"]
     assert played == [[*words, "--size", "1024x640"]]
     assert sheet.read_text() == SHEET and backup_path(sheet).read_text() == SHEET.replace("= 120", "= 122")
+
+
+def test_what_was_written_before_the_stand_can_be_taken_back_after_it(
+    sheet: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    keys = [(pygame.K_PLUS, "+"), (pygame.K_SPACE, " "), (pygame.K_u, "u"), (pygame.K_ESCAPE, "")]
+    said: list[str] = []
+
+    def get() -> list[pygame.event.Event]:
+        code, typed = keys.pop(0)
+        return [pygame.event.Event(pygame.KEYDOWN, key=code, unicode=typed, mod=0)]
+
+    def stand(words: list[str]) -> int:
+        assert "target_bpm = 86" in sheet.read_text()
+        print("companion: note: one thing", file=sys.stderr)
+        print("companion: the chart can't be read", file=sys.stderr)
+        return 1
+
+    class Seen(WeekApp):
+        def loop(self) -> Chosen | None:
+            said.append(self.said)
+            return super().loop()
+
+    monkeypatch.setattr(pygame.event, "get", get)
+    monkeypatch.setattr("companion.cli.main", stand)
+    monkeypatch.setattr("companion.window.week_app.WeekApp", Seen)
+    monkeypatch.setattr("companion.window.display.open_display", lambda hidden: pygame.display.init())
+    desk = WeekDesk(sheet, sheet.parent / "sessions")
+    assert show_week(desk, student=False, size=(1024, 640), hidden=False, shots=None) == 0
+    assert sheet.read_text() == SHEET
+    # What went wrong at the stand is said here, too.
+    assert said == ["", "it could not be started: the chart can't be read"]
 
 
 def test_the_sheet_moves_to_another_week_when_it_is_said_twice(app: WeekApp, sheet: Path) -> None:
