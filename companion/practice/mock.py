@@ -7,9 +7,11 @@ waits.
 Conventions
 -----------
 * Times are ns of one monotonic clock, those of the events.
-* A piece is over when its last note was let go and `END_QUIET_S` passed, or when the player has been silent for
-  `GAVE_UP_S`, both beyond the longest rest of the piece, or when told so (`go_on`). (The figures are ours, no source.)
+* A piece is over when its last note was let go and `END_QUIET_S` passed, beyond the rest that follows where it might
+  have been another note of that name, or when the player has been silent for `GAVE_UP_S` beyond the longest rest of the
+  piece, or when told so (`go_on`). (The figures are ours, no source.)
 * What is played while it is silent, before the announcement, belongs to nothing; it is counted.
+* Where the controller vanishes in a piece, that is not the player's doing: the piece is announced anew.
 """
 
 from __future__ import annotations
@@ -38,6 +40,8 @@ OVER = "over"
 SILENCE_S = 20.0
 END_QUIET_S = 2.5
 GAVE_UP_S = 8.0
+#: Being told twice within this time is one press too many.
+TWICE_S = 0.8
 #: In rests the player may take this much more time than is printed.
 SLOWEST = 2.0
 #: The last note is believed to be the last only where so much of the piece was played.
@@ -99,9 +103,11 @@ class Mock:
         self.in_silence = 0
         self._silence_ns = ns_from_s(silence_s)
         self._phase, self._since_ns = SILENCE, now_ns
+        self._told_ns: int | None = None
         self._shift = shift_semitones
         self._ear = Ear(shift_semitones)
         self._last_ns = now_ns
+        self._first_midi: int | None = None
         self._last_midi: int | None = None
         self._count = 0
 
@@ -149,6 +155,7 @@ class Mock:
         if isinstance(heard, NoteStart):
             self._count += 1
             self._last_midi = heard.written_midi
+            self._first_midi = self._last_midi if self._first_midi is None else self._first_midi
         # Breath that was blown before the first note belongs to it.
         going.events.append(event)
 
@@ -159,24 +166,43 @@ class Mock:
         elif self._phase == PLAYING and self._ear.sounding_midi is None:
             quiet_ns = now_ns - self._last_ns
             piece = self.pieces[self.place]
-            rest_s = SLOWEST * _longest_rest_s(piece.passage)
-            if self._at_end(piece) and quiet_ns >= ns_from_s(END_QUIET_S + rest_s):
+            before_end_s, anywhere_s = (SLOWEST * rest for rest in _longest_rests_s(piece.passage))
+            if self._at_end(piece) and quiet_ns >= ns_from_s(END_QUIET_S + before_end_s):
                 self._end(now_ns, broken_off=False)
-            elif quiet_ns >= ns_from_s(GAVE_UP_S + rest_s):
+            elif quiet_ns >= ns_from_s(GAVE_UP_S + anywhere_s):
                 self._end(now_ns, broken_off=True)
 
     def go_on(self, now_ns: int) -> None:
-        """End what is going on now: the silence, or the piece (unplayed, if it was not begun)."""
+        """End what is going on now: the silence, or the piece (unplayed, if it was not begun). Told twice in a row it
+        does so once."""
+        if self._told_ns is not None and now_ns < self._told_ns + ns_from_s(TWICE_S):
+            return
+        self._told_ns = now_ns
         if self._phase == SILENCE:
             self._announce(now_ns)
         elif self._phase != OVER:
             self._end(now_ns, broken_off=not self._at_end(self.pieces[self.place]))
 
+    def begin_again(self, now_ns: int) -> Going | None:
+        """The controller is gone: a piece that was begun is announced anew. Returns what was played of it, None where
+        nothing was."""
+        if self._phase != PLAYING:
+            return None
+        going = self.goings.pop()
+        going.ended_ns, going.broken_off = now_ns, True
+        self._announce(now_ns)
+        return going
+
+    def use_shift(self, semitones: int) -> None:
+        """Another controller: written minus heard from now on."""
+        self._shift = semitones
+        self._ear = Ear(semitones)
+
     def _announce(self, now_ns: int) -> None:
         self.goings.append(Going(self.pieces[len(self.goings)], now_ns))
         self._phase, self._since_ns, self._last_ns = ANNOUNCED, now_ns, now_ns
         # A key that was stuck in the silence is not held in the piece.
-        self._ear, self._count, self._last_midi = Ear(self._shift), 0, None
+        self._ear, self._count, self._first_midi, self._last_midi = Ear(self._shift), 0, None, None
 
     def _end(self, now_ns: int, *, broken_off: bool) -> None:
         going = self.goings[-1]
@@ -185,14 +211,24 @@ class Mock:
         self._since_ns = now_ns
 
     def _at_end(self, piece: Piece) -> bool:
-        """Whether the note heard last is the piece's last, in any octave, and enough was played before it."""
+        """Whether the note heard last is the piece's last, in any octave or as far from the first one heard as the last
+        is written from the first, and enough was played before it."""
         notes = piece.passage.notes
-        enough = self._count >= LEAST_PLAYED * len(notes)
-        return self._last_midi is not None and enough and (self._last_midi - notes[-1].written_midi) % 12 == 0
+        if self._last_midi is None or self._first_midi is None or self._count < LEAST_PLAYED * len(notes):
+            return False
+        off = self._last_midi - notes[-1].written_midi
+        # A controller that is set to another pitch has them all as far off.
+        return off % 12 == 0 or off == self._first_midi - notes[0].written_midi
 
 
-def _longest_rest_s(passage: Passage) -> float:
-    """The longest rest, at the printed tempo."""
-    bpm = passage.marked_tempo_bpm()
-    rests = [passage.seconds(b.start, bpm) - passage.seconds(a.end, bpm) for a, b in pairwise(passage.notes)]
-    return max([0.0, *rests])
+def _longest_rests_s(passage: Passage) -> tuple[float, float]:
+    """The longest rest after a note that might be taken for the last one, and the longest of all, in the printed
+    tempo."""
+    bpm, notes = passage.marked_tempo_bpm(), passage.notes
+    rests = [passage.seconds(b.start, bpm) - passage.seconds(a.end, bpm) for a, b in pairwise(notes)]
+    alike = [
+        rest
+        for note, rest in zip(notes, rests, strict=False)
+        if note.index >= LEAST_PLAYED / 2 * len(notes) and (note.written_midi - notes[-1].written_midi) % 12 == 0
+    ]
+    return max([0.0, *alike]), max([0.0, *rests])

@@ -136,7 +136,11 @@ class MockApp:
         piece = self._piece_to_show()
         if piece is None and mock.phase != OVER:
             piece = self.setup.pieces[mock.place]
-        if piece is None or id(piece) in self._pages:
+        if piece is None:
+            return
+        begun = self._pages.get(id(piece))
+        # Asking for another page cut this one's engraving off.
+        if begun is not None and (begun.done or piece is self._asked):
             return
         page = PageView(piece.passage)
         self._pages[id(piece)], self._asked, self._fault = page, piece, ""
@@ -184,13 +188,23 @@ class MockApp:
             self.view.forget()
         elif event.type == pygame.MOUSEWHEEL and self._page is not None:
             self._page.turn(-event.y)
+        elif event.type == pygame.MOUSEBUTTONDOWN and event.button == 1:
+            self._press(event.pos)
         elif event.type == pygame.KEYDOWN:
             self._key(event)
+
+    def _press(self, pos: tuple[int, int]) -> None:
+        acts: dict[str, Callable[[], object]] = {
+            "leave": self._leave, "go on": self._go_on, "turn": lambda: self._turn(1),
+            "other": lambda: self._show_other(1), "page": self._turn_over,
+        }  # fmt: skip
+        acts.get(self.view.key_at(pos), lambda: None)()
 
     def _key(self, event: pygame.event.Event) -> None:
         acts: dict[int, Callable[[], object]] = {
             pygame.K_ESCAPE: self._leave,
             pygame.K_SPACE: self._go_on,
+            pygame.K_RETURN: self._go_on,
             pygame.K_PAGEDOWN: lambda: self._turn(1),
             pygame.K_PAGEUP: lambda: self._turn(-1),
             pygame.K_DOWN: lambda: self._turn(1),
@@ -223,6 +237,8 @@ class MockApp:
     def _show_other(self, by: int) -> None:
         if self.run.over:
             self.view.shown = (self.view.shown + by) % len(self.run.judged)
+            # A piece that was not played has no page.
+            self.view.page_shown &= self.run.judged[self.view.shown].take is not None
 
     def _turn_over(self) -> None:
         if self.run.over and self.run.judged[self.view.shown].take is not None:

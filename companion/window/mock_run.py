@@ -12,15 +12,26 @@ from companion.charts.model import Chart
 from companion.errors import PortError, RecordError
 from companion.passage import Passage
 from companion.planning.model import Plan
-from companion.ports import DevicePort, InPort, KeysPort, PortWatch, SimulatedPort, is_keys, is_sim, open_input
+from companion.ports import (
+    DevicePort,
+    InPort,
+    KeysPort,
+    PortName,
+    PortWatch,
+    SimulatedPort,
+    is_keys,
+    is_sim,
+    open_input,
+)
 from companion.ports.memory import recall
+from companion.ports.names import is_system_port
 from companion.practice.clock import note_onsets_s
 from companion.practice.finished import FinishedTake, Section
 from companion.practice.follower import Follower
 from companion.practice.hearing import breath_of, is_note_on, to_played
 from companion.practice.judges_sheet import JudgedTake, judge_performance
 from companion.practice.ladder import default_ladder
-from companion.practice.mock import ANNOUNCED, OVER, PLAYING, SILENCE_S, Going, Mock, Piece
+from companion.practice.mock import ANNOUNCED, OVER, PLAYING, SILENCE, SILENCE_S, Going, Mock, Piece
 from companion.practice.model import RawEvent, Tolerances
 from companion.practice.pressed import pressed_of
 from companion.record import Sitting, take_record
@@ -97,9 +108,14 @@ class MockRun:
             except BaseException:
                 self.close()
                 raise
+        elif not setup.hidden:
+            try:
+                self.watch = PortWatch()
+            except PortError as error:
+                self.said = str(error)
         self.shift_semitones = self._shift()
         self._follower: Follower | None = None
-        self._was = ""
+        self._was, self._was_there = "", True
         pieces = [Piece(p.section.passage, p.title, p.section.label.replace("–", "-")) for p in setup.pieces]
         self.mock = Mock(pieces, clock(), self.shift_semitones, setup.silence_s)
 
@@ -113,6 +129,11 @@ class MockRun:
     def piece(self) -> MockPiece | None:
         """What is announced or played now; None in a silence and at the end."""
         return self.setup.pieces[self.mock.place] if self.mock.phase in (ANNOUNCED, PLAYING) else None
+
+    @property
+    def by_keys(self) -> bool:
+        """The computer's keys are the horn: the space bar is the breath then."""
+        return isinstance(self.port, KeysPort)
 
     @property
     def caret(self) -> int | None:
@@ -129,23 +150,29 @@ class MockRun:
         return self.mock.phase == OVER and len(self.judged) == len(self.setup.pieces)
 
     def update(self) -> list[RawEvent]:
-        """Drain the port, let time pass; at the end judge a piece at a time, so that the window stays awake. Returns
-        what was heard."""
-        self._look_at_ports()
+        """Drain the port, let time pass; a piece that is over is judged and kept at once, though nobody is told before
+        the end. Returns what was heard."""
         now_ns = self.clock()
         heard = self.port.drain() if self.port is not None else []
         for event in heard:
             self.mock.hear(event)
             self._follow(event)
+        self._look_at_ports(now_ns)
         self.mock.tick(now_ns)
         if self.mock.phase != self._was:
-            self._was = self.mock.phase
-            if self._was == ANNOUNCED:
-                self._follower = None
-                self._let_it_play(now_ns)
-        if self.mock.phase == OVER and not self.over:
+            # What has changed is seen before the judge takes his time.
+            self._enter(now_ns)
+        elif self.mock.phase in (SILENCE, OVER) and len(self.judged) < len(self.mock.goings):
             self._judge(self.mock.goings[len(self.judged)])
         return heard
+
+    def _enter(self, now_ns: int) -> None:
+        self._was = self.mock.phase
+        if self._was == ANNOUNCED:
+            self._follower = None
+            self._let_it_play(now_ns)
+        elif self._was == PLAYING and not self.unsaved:
+            self.said = ""
 
     def _follow(self, event: RawEvent) -> None:
         if self.piece is None or self.mock.phase != PLAYING:
@@ -167,19 +194,59 @@ class MockRun:
         plan = self.piece.plan.part(section.first_note, len(section.passage.notes))
         self.port.play(section.passage, bpm, now_ns + ns_from_s(BREATH_S), plan, self.setup.chart)
 
-    def _look_at_ports(self) -> None:
-        """A controller that vanished is said, and taken again when it is back."""
-        appeared, _ = self.watch.changes() if self.watch else ((), ())
-        port = self.port
-        if port is None or port.alive:
+    # -- the controller -----------------------------------------------------------------------------------------------
+
+    def _look_at_ports(self, now_ns: int) -> None:
+        """A controller that vanished is said, and taken again when it is back; the piece it left is begun anew. Without
+        one, the first to be plugged in is taken."""
+        if self.watch is None:
             return
-        self.said = f"{port.name} vanished: plug it in again"
-        if any(name.name == port.name for name in appeared):
-            try:
-                port.reopen()
-                self.said = f"{port.name} is back"
-            except PortError as error:
-                self.said = str(error)
+        appeared, _ = self.watch.changes()
+        port = self.port
+        if port is None:
+            self._take_first(appeared)
+        elif port.alive:
+            self._was_there = True
+        else:
+            if self._was_there:
+                self._was_there = False
+                self._lose(port.name, now_ns)
+            if any(name.name == port.name for name in appeared):
+                self._reopen(port)
+
+    def _lose(self, name: str, now_ns: int) -> None:
+        lost = self.mock.begin_again(now_ns)
+        again = " and begin this piece anew" if lost is not None else ""
+        self.said = f"{name} vanished: plug it in again{again}"
+        if lost is not None:
+            self._follower = None
+            self._judge(lost, f"{name} vanished")
+
+    def _reopen(self, port: DevicePort | SimulatedPort | KeysPort) -> None:
+        try:
+            port.reopen()
+        except PortError as error:
+            self.said = str(error)
+            return
+        begin = ": begin when you are ready" if self.mock.phase == ANNOUNCED else ""
+        self.said = f"{port.name} is back{begin}"
+
+    def _take_first(self, appeared: Sequence[PortName]) -> None:
+        assert self.watch is not None
+        there = [one.name for one in self.watch.ports() if not is_system_port(one.name)]
+        name = next((one.name for one in appeared if not is_system_port(one.name)), there[0] if len(there) == 1 else "")
+        if not name:
+            which = f"several controllers are there ({', '.join(there)}): leave with Esc and name one with --port"
+            self.said = which if there else "no controller is there: plug one in"
+            return
+        try:
+            self.port = open_input(name, watch=self.watch, now_ns=self.clock, settings=self.setup.settings)
+        except PortError as error:
+            self.said = str(error)
+            return
+        self.shift_semitones = self._shift()
+        self.mock.use_shift(self.shift_semitones)
+        self.said = f"{name} is here"
 
     def go_on(self) -> None:
         """The silence, or the piece, is over."""
@@ -197,7 +264,8 @@ class MockRun:
                 going.ended_ns, going.broken_off = now_ns, True
             self._judge(going)
 
-    def _judge(self, going: Going) -> None:
+    def _judge(self, going: Going, interrupted: str = "") -> None:
+        """Judge and keep what was played of the next piece; where it was interrupted it is kept, and no more."""
         piece = self.setup.pieces[len(self.judged)]
         if going.begun_ns is None:
             self.judged.append(Judged(piece, going))
@@ -215,26 +283,38 @@ class MockRun:
         )
         beat_0_ns = zero_ns + ns_from_s(judged.start_s)
         end_ns = max(going.ended_ns or zero_ns, zero_ns)
+        shift = self.shift_semitones + judged.shift_semitones
+        self._keep(piece, going, judged, beat_0_ns, shift, interrupted)
+        if interrupted:
+            return
         ladder = default_ladder(section.passage, piece.target_bpm or judged.assessment.tempo_bpm)
         take = FinishedTake(
             section, judged.assessment.tempo_bpm, ladder, ladder, beat_0_ns, end_ns, tuple(going.events), (),
-            to_played(going.events, beat_0_ns, self.shift_semitones), judged.assessment, None,
+            to_played(going.events, beat_0_ns, shift), judged.assessment, None,
         )  # fmt: skip
         self.judged.append(Judged(piece, going, judged, take))
-        self._keep(piece, going, judged, beat_0_ns)
 
-    def _keep(self, piece: MockPiece, going: Going, judged: JudgedTake, beat_0_ns: int) -> None:
+    def _keep(
+        self, piece: MockPiece, going: Going, judged: JudgedTake, beat_0_ns: int, shift: int, interrupted: str
+    ) -> None:
         sheet = judged.sheet
         said = (sheet.first, sheet.notes, sheet.rhythm, sheet.tempo, sheet.articulation)
+        # A tempo of the player's own is no more exact than this.
+        tempo_bpm = round(judged.assessment.tempo_bpm, 1)
         assessment = replace(
-            judged.assessment, clean=sheet.clean, because=sheet.because, advice=sheet.first, comment=said
+            judged.assessment,
+            tempo_bpm=tempo_bpm,
+            clean=sheet.clean,
+            because=sheet.because,
+            advice=sheet.first,
+            comment=tuple(filter(None, said)),
         )
         begin_ns = min([going.begun_ns or going.announced_ns, beat_0_ns, *(e.time_ns for e in going.events[:1])])
         record = take_record(
             piece.section.passage, piece.plan, self.setup.chart, assessment, going.events,
             take_ns=begin_ns, beat_0_ns=beat_0_ns, end_ns=going.ended_ns or self.clock(), run_ns=self._started_ns,
             first_note=piece.section.first_note, bars=piece.section.label, port=self.port.name if self.port else "",
-            shift_semitones=self.shift_semitones, target_bpm=piece.target_bpm, tolerances=piece.tolerances,
+            shift_semitones=shift, interrupted=interrupted, target_bpm=piece.target_bpm, tolerances=piece.tolerances,
             performance=True,
         )  # fmt: skip
         try:

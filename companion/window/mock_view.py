@@ -13,14 +13,20 @@ from companion.practice.words import piece_in_words
 from companion.window.display import scale_of
 from companion.window.mock_run import Judged, MockRun
 from companion.window.page import PageView
-from companion.window.paper import foot_px, lay_sheet, sheet_in
+from companion.window.paper import draw_keys, draw_said, foot_in, lay_sheet, sheet_in
 from companion.window.pencilled import Mark
-from companion.window.theme import Ink, Type
+from companion.window.theme import Ink, Type, wrap
 
 __all__ = ["MockView", "Places", "places"]
 
 CARE = "Breathe out once before you begin. Stop at pain, numbness or tingling; your teacher knows more than any sheet."
+ORDER = (
+    "Heard first is what breaks the music most: breaking off, going back, a stop; then wrong notes, the tempo,"
+    " articulation, evenness. The time is judged against your own beat, for there was no click."
+)
 _LABEL_WIDTH = 124.0
+#: What is written small where there is much of it, and the most lines of one sentence.
+SMALLER, MOST_LINES = (1.0, 0.92, 0.84, 0.76, 0.7), 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +37,6 @@ class Places:
     sheet: pygame.Rect
     head: pygame.Rect
     music: pygame.Rect
-    foot: pygame.Rect
 
 
 def places(width_px: int, height_px: int) -> Places:
@@ -41,8 +46,7 @@ def places(width_px: int, height_px: int) -> Places:
     side = round(40 * u)
     head = pygame.Rect(sheet.x + side, sheet.y + round(14 * u), sheet.width - 2 * side, max(40, round(46 * u)))
     music = pygame.Rect(head.x, head.bottom + round(6 * u), head.width, sheet.bottom - head.bottom - round(20 * u))
-    foot = pygame.Rect(sheet.x, height_px - foot_px(u), sheet.width, foot_px(u))
-    return Places(u, sheet, head, music, foot)
+    return Places(u, sheet, head, music)
 
 
 class MockView:
@@ -54,6 +58,7 @@ class MockView:
         self.shown = 0
         self.page_shown = False
         self._drawn: Hashable = None
+        self._keys_at: list[tuple[pygame.Rect, str]] = []
 
     def forget(self) -> None:
         """Draw all of it the next time."""
@@ -66,7 +71,7 @@ class MockView:
         engraved = (id(page), page.version, len(page.systems), page.top, page.done) if page else None
         value = (
             target.get_size(), run.mock.phase, run.mock.place, left_s, engraved, fault, run.said, len(run.judged),
-            self.shown, self.page_shown,
+            self.shown, self.page_shown, bool(run.mock.in_silence),
         )  # fmt: skip
         if value == self._drawn:
             return False
@@ -88,7 +93,7 @@ class MockView:
                 self._draw_sheet(target, type_, at)
             else:
                 self._draw_music(target, type_, at, page, fault)
-        self._draw_foot(target, type_, at)
+        self._draw_foot(target, type_)
 
     def _draw_silence(self, target: pygame.Surface, type_: Type, at: Places, left_s: int) -> None:
         mock = self.run.mock
@@ -100,6 +105,9 @@ class MockView:
             which = "The last piece"
         soon = f"{which} is announced in {left_s} s."
         type_.draw(target, soon, middle, 17, "regular", Ink.DESK_TEXT, "center")
+        if mock.in_silence:
+            early = "What is played before the announcement does not count."
+            type_.draw(target, early, (middle[0], middle[1] + 170 * at.scale), 15, "italic", Ink.DESK_TEXT, "center")
         if not mock.place:
             count = len(mock.pieces)
             what = "One piece, one go" if count == 1 else f"{count} pieces, one go each"
@@ -144,36 +152,59 @@ class MockView:
         y += 18 * u
         type_.draw(target, judged_title(judged), (at.head.x, y), 21, "bold", max_width_px=at.head.width)
         y += 42 * u
-        for label, sentence in self.run.sentences(judged):
-            first = label == "Heard first"
-            size = 21 if first else 17.5
-            label_px = round(_LABEL_WIDTH * u)
-            type_.draw(target, label, (at.head.x, y + (5 if first else 2) * u), 15, "italic", Ink.BLUE)
-            box = pygame.Rect(at.head.x + label_px, round(y), at.head.width - label_px, at.sheet.bottom - round(y))
-            y = type_.paragraph(target, sentence, box, size, "regular") + (20 if first else 14) * u
-        said = (
-            "Heard first is what breaks the music most: breaking off, going back, a stop; then wrong notes, the tempo,"
-            " articulation, evenness. The time is judged against your own beat, for there was no click."
-        )
+        floor = at.sheet.bottom - round(70 * u)
+        for share in SMALLER:
+            if self._write_sentences(None, type_, at, y, share) <= floor or share == SMALLER[-1]:
+                self._write_sentences(target, type_, at, y, share)
+                break
         box = pygame.Rect(at.head.x, 0, at.head.width, round(52 * u))
         box.bottom = at.sheet.bottom - round(12 * u)
-        type_.paragraph(target, said, box, 13, "italic", Ink.QUIET)
+        type_.paragraph(target, ORDER, box, 13, "italic", Ink.QUIET)
 
-    def _draw_foot(self, target: pygame.Surface, type_: Type, at: Places) -> None:
-        foot = " ".join(filter(None, [self.run.said and f"{self.run.said}  ·  ", self._keys()]))
-        type_.draw(target, foot, at.foot.center, 14, "regular", Ink.DESK_FAINT, "center", at.foot.width)
+    def _write_sentences(
+        self, target: pygame.Surface | None, type_: Type, at: Places, top: float, share: float
+    ) -> float:
+        """The judge's sentences from `top` on, `share` of their usual size; measured only where there is no target.
+        Returns where they end."""
+        u, y = at.scale, top
+        width = at.head.width - round(_LABEL_WIDTH * u)
+        for label, sentence in self.run.sentences(self.run.judged[self.shown]):
+            first = label == "Heard first"
+            size = (21 if first else 17.5) * share
+            lines = min(len(wrap(sentence, type_.font(size), width)), MOST_LINES)
+            if target is not None:
+                type_.draw(target, label, (at.head.x, y + (5 if first else 2) * u), 15, "italic", Ink.BLUE)
+                box = pygame.Rect(at.head.right - width, round(y), width, at.sheet.height)
+                type_.paragraph(target, sentence, box, size, max_lines=lines)
+            y += lines * type_.line_height(size) + (20 if first else 14) * u * share
+        return y
 
-    def _keys(self) -> str:
-        phase = self.run.mock.phase
+    def _draw_foot(self, target: pygame.Surface, type_: Type) -> None:
+        area = foot_in(target.get_size())
+        if self.run.said:
+            draw_said(target, type_, area, self.run.said)
+            self._keys_at = []
+        else:
+            self._keys_at = draw_keys(target, type_, area, self._keys())
+
+    def key_at(self, pos: tuple[int, int]) -> str:
+        """What a click in the foot asks for: one of the names in `_keys`; empty where nothing is."""
+        return next((what for place, what in self._keys_at if place.collidepoint(pos)), "")
+
+    def _keys(self) -> list[tuple[str, str]]:
+        phase, leave = self.run.mock.phase, ("leave", "Esc  leave")
         if phase == SILENCE:
-            return "space  announce it now   ·   Esc  leave"
+            return [("go on", "space  announce it now"), leave]
         if phase != OVER:
-            return "PgDn  turn the page   ·   space  this piece is over   ·   Esc  leave"
+            over = "Enter" if self.run.by_keys else "space"
+            return [("turn", "PgDn  turn the page"), ("go on", f"{over}  this piece is over"), leave]
         if not self.run.over:
-            return ""
+            return []
+        others = [("other", "← →  the other pieces")] if len(self.run.judged) > 1 else []
+        if self.run.judged[self.shown].take is None:
+            return [*others, leave]
         page = "back to the sheet" if self.page_shown else "the page with its marks"
-        more = "← →  the other pieces   ·   " if len(self.run.judged) > 1 else ""
-        return f"{more}M  {page}   ·   Esc  leave"
+        return [*others, ("page", f"M  {page}"), leave]
 
 
 def judged_title(judged: Judged) -> str:

@@ -31,7 +31,7 @@ def test_two_pieces_one_go_each(home: Path, capsys: pytest.CaptureFixture[str]) 
     out = " ".join(capsys.readouterr().out.split())
     assert "1. Étude in E minor, bars 1–4" in out and "2. Waltz in F, bars 1–8" in out
     assert "Every note was right, and each was played once." in out
-    assert "The quarter went at about 92, printed 96; too few bars" in out
+    assert "The quarter went at about 92 (printed 96); too few bars" in out
     pieces = json.loads(data.read_text())["pieces"]
     # The simulated player takes 0.96 of the printed tempo.
     assert [piece["tempo_bpm"] for piece in pieces] == [pytest.approx(0.96 * bpm, rel=0.01) for bpm in (96, 132)]

@@ -104,6 +104,62 @@ def test_a_note_held_long_is_no_silence() -> None:
     assert mock.phase == PLAYING
 
 
+def test_a_key_pressed_twice_costs_no_piece() -> None:
+    mock = Mock([FIRST, SECOND], 0)
+    mock.go_on(ns_from_s(3))
+    mock.go_on(ns_from_s(3.2))
+    assert mock.phase == ANNOUNCED and mock.place == 0
+    mock.go_on(ns_from_s(5))
+    mock.go_on(ns_from_s(5.1))
+    assert mock.phase == SILENCE and mock.place == 1
+
+
+def played_to_the_end(mock: Mock, piece: Piece, from_s: float, shift: int = 0) -> float:
+    """Plays a piece; returns when its last note ended."""
+    events = raw_events(simulate(piece.passage, 100, "clean", 1).played, ns_from_s(from_s))
+    for event in events:
+        mock.hear(RawEvent(event.time_ns, bytes((event.message[0], event.message[1] + shift, event.message[2]))))
+    return events[-1].time_ns / 1e9
+
+
+def test_the_end_is_known_whatever_pitch_the_controller_sends() -> None:
+    mock = Mock([FIRST], 0, silence_s=0.0)
+    mock.tick(0)
+    end_s = played_to_the_end(mock, FIRST, 1, shift=-9)
+    mock.tick(ns_from_s(end_s + END_QUIET_S + 0.1))
+    assert mock.phase == OVER and not mock.goings[0].broken_off
+
+
+def test_a_long_rest_early_on_makes_nobody_wait_at_the_end() -> None:
+    piece = Piece(passage("C4:1 D4:1 E4:1 r:32 " + "D4:1 E4:1 F4:1 G4:1 " * 3 + "C4:1"), "Rests")
+    mock = Mock([piece], 0, silence_s=0.0)
+    mock.tick(0)
+    end_s = played_to_the_end(mock, piece, 1)
+    mock.tick(ns_from_s(end_s + END_QUIET_S + 0.1))
+    assert mock.phase == OVER
+    # Where the last note comes before a rest too, the end is waited for.
+    again = Piece(passage("C4:1 D4:1 E4:1 F4:1 G4:1 E4:1 C4:1 r:8 E4:1 C4:1"), "Rests")
+    mock = Mock([again], 0, silence_s=0.0)
+    mock.tick(0)
+    end_s = played_to_the_end(mock, again, 1)
+    mock.tick(ns_from_s(end_s + END_QUIET_S + 0.1))
+    assert mock.phase == PLAYING
+
+
+def test_a_piece_that_the_controller_left_is_announced_anew() -> None:
+    mock = Mock([FIRST, SECOND], 0, silence_s=0.0)
+    assert mock.begin_again(0) is None
+    mock.tick(0)
+    assert mock.begin_again(1) is None and mock.phase == ANNOUNCED
+    mock.hear(key(1, 60, down=True))
+    lost = mock.begin_again(ns_from_s(2))
+    assert lost is not None and lost.broken_off and lost.ended_ns == ns_from_s(2) and len(lost.events) == 1
+    assert mock.phase == ANNOUNCED and mock.place == 0 and mock.announcement.startswith("1 of 2")
+    end_s = played_to_the_end(mock, FIRST, 5)
+    mock.tick(ns_from_s(end_s + END_QUIET_S + 0.1))
+    assert mock.place == 1 and len(mock.goings) == 1 and not mock.goings[0].broken_off
+
+
 def test_a_performance_of_nothing_is_refused() -> None:
     with pytest.raises(UsageError, match="needs music"):
         Mock([], 0)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -17,8 +18,11 @@ from companion.practice.mock import ANNOUNCED, OVER, PLAYING, SILENCE
 from companion.practice.rehearsal import Rehearsal
 from companion.record import read_log
 from companion.scores import read
+from companion.window.display import scale_of
 from companion.window.mock_app import MockApp
 from companion.window.mock_run import MockPiece, MockSetup
+from companion.window.mock_view import SMALLER, places
+from companion.window.theme import Type
 
 PASSAGES = Path(__file__).parents[2] / "shared" / "passages"
 
@@ -108,3 +112,65 @@ def test_what_was_played_is_kept_when_one_leaves_in_the_middle(app: MockApp, tmp
     assert judged.going.broken_off and not app.run.over
     (take,) = read_log(tmp_path / "s").takes
     assert take.performance and not take.clean and "not reached" in take.because and take.events
+
+
+def test_space_pressed_twice_announces_and_takes_no_piece_away(app: MockApp) -> None:
+    app.frame()
+    key(app, pygame.K_SPACE)
+    key(app, pygame.K_SPACE)
+    app.frame()
+    assert app.run.mock.phase == ANNOUNCED and app.run.mock.place == 0
+
+
+def test_a_piece_is_on_the_disk_while_the_next_one_is_waited_for(app: MockApp, tmp_path: Path) -> None:
+    until(app, PLAYING)
+    until(app, SILENCE)
+    app.frame()
+    (take,) = read_log(tmp_path / "s").takes
+    assert take.performance and take.tempo_bpm == round(take.tempo_bpm, 1)
+    assert app.run.judged[0].judged is not None and app.run.mock.phase == SILENCE
+    # And nothing of it is on the screen.
+    assert app._piece_to_show() is None and app.view._keys()[0] == ("go on", "space  announce it now")
+
+
+def test_the_words_in_the_foot_can_be_clicked(app: MockApp) -> None:
+    app.frame()
+    place = next(place for place, what in app.view._keys_at if what == "go on")
+    app._handle(pygame.event.Event(pygame.MOUSEBUTTONDOWN, button=1, pos=place.center))
+    app.frame()
+    assert app.run.mock.phase == ANNOUNCED
+    place = next(place for place, what in app.view._keys_at if what == "leave")
+    app._handle(pygame.event.Event(pygame.MOUSEBUTTONDOWN, button=1, pos=place.center))
+    assert app.quit
+
+
+def test_a_page_cut_off_in_its_engraving_is_engraved_when_it_is_shown_again(app: MockApp) -> None:
+    for _ in range(2):
+        until(app, PLAYING)
+        until(app, OVER if app.run.mock.place else SILENCE)
+    while not app.run.over:
+        app.frame()
+    app._resize()
+    key(app, pygame.K_m)
+    app.frame()
+    key(app, pygame.K_RIGHT)
+    app.frame()
+    key(app, pygame.K_LEFT)
+    deadline = time.monotonic() + 30
+    while not (app._page is not None and app._page.done):
+        assert time.monotonic() < deadline, "engraving for ever"
+        app.frame()
+        time.sleep(0.005)
+
+
+def test_very_much_to_write_stays_above_the_foot_of_the_sheet(app: MockApp, monkeypatch: pytest.MonkeyPatch) -> None:
+    until(app, PLAYING)
+    until(app, SILENCE)
+    app.frame()
+    long = "; ".join(f"{n} of 180 notes wrong, in bars 1, 2, 3, 4 and 10 more" for n in range(9)) + "."
+    monkeypatch.setattr(app.run, "sentences", lambda _: [("Heard first", long)] + 4 * [("Notes", long)])
+    for size in ((1024, 640), (1280, 720), (1920, 1080)):
+        at, type_ = places(*size), Type(scale_of(size))
+        top = at.head.bottom + 64 * at.scale
+        ends = [app.view._write_sentences(None, type_, at, top, share) for share in SMALLER]
+        assert ends == sorted(ends, reverse=True) and ends[-1] <= at.sheet.bottom - 66 * at.scale
