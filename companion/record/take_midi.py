@@ -168,6 +168,8 @@ def line_from_midi(content: bytes) -> tuple[dict[str, Any], bytes]:
     ValueError
         If it is damaged, of a later format or was changed by another program.
     """
+    if content.startswith(b"MThd") and _MARK not in content:  # most others; reading a large one takes a minute
+        raise NotOurs("a MIDI file, but not of a take that companion wrote")
     try:
         file = mido.MidiFile(file=io.BytesIO(content))
         events = [message for track in file.tracks for message in track]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import time
 from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
@@ -128,6 +129,15 @@ def test_another_programs_file_is_told_apart() -> None:
     midi.save(file=content)
     with pytest.raises(NotOurs, match="not of a take"):
         line_from_midi(content.getvalue())
+
+
+def test_another_programs_large_file_is_told_apart_at_once() -> None:
+    """15 MB of notes, at which a reader of all of them sits for most of a minute."""
+    notes = b"\x00\x90\x40\x40" + b"\x00\x40\x40" * 5_000_000 + b"\x00\xff\x2f\x00"
+    began = time.process_time()
+    with pytest.raises(NotOurs, match="not of a take"):
+        line_from_midi(b"MThd\0\0\0\x06\0\0\0\x01\x01\xe0MTrk" + len(notes).to_bytes(4, "big") + notes)
+    assert time.process_time() - began < 2
 
 
 def test_a_file_cut_off_anywhere_is_refused() -> None:
