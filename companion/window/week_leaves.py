@@ -210,7 +210,7 @@ def move_leaf(app: WeekApp, item: WeekItem) -> Leaf:
     week = today - timedelta(days=today.weekday()) if today > sheet.days[-1] else sheet.week + timedelta(days=7)
     question = f"Move the sheet to the week of Monday {week.day} {week:%B}?"
     below = (
-        "Its targets stay; weekdays are those of that week, and a date before it moves along. What was reached counts from"
-        " its Monday on."
+        "Its targets stay; weekdays are those of that week, and a date before it moves along. What was reached counts"
+        " from its Monday on."
     )
     return AskLeaf("week-move", question, below, "move it", app.guarded(lambda: app.write(item, week=week)))
