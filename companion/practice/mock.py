@@ -16,6 +16,7 @@ Conventions
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
@@ -46,6 +47,8 @@ TWICE_S = 0.8
 SLOWEST = 2.0
 #: The last note is believed to be the last only where so much of the piece was played.
 LEAST_PLAYED = 0.75
+#: The end is known by the last notes, of which so many must be right: a stop on the key-note elsewhere is none.
+END_NOTES, LEAST_OF_END = 3, 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,7 +111,7 @@ class Mock:
         self._ear = Ear(shift_semitones)
         self._last_ns = now_ns
         self._first_midi: int | None = None
-        self._last_midi: int | None = None
+        self._last_midis: deque[int] = deque(maxlen=END_NOTES)
         self._count = 0
 
     @property
@@ -154,8 +157,8 @@ class Mock:
             self._phase, going.begun_ns = PLAYING, event.time_ns
         if isinstance(heard, NoteStart):
             self._count += 1
-            self._last_midi = heard.written_midi
-            self._first_midi = self._last_midi if self._first_midi is None else self._first_midi
+            self._last_midis.append(heard.written_midi)
+            self._first_midi = heard.written_midi if self._first_midi is None else self._first_midi
         # Breath that was blown before the first note belongs to it.
         going.events.append(event)
 
@@ -202,7 +205,8 @@ class Mock:
         self.goings.append(Going(self.pieces[len(self.goings)], now_ns))
         self._phase, self._since_ns, self._last_ns = ANNOUNCED, now_ns, now_ns
         # A key that was stuck in the silence is not held in the piece.
-        self._ear, self._count, self._first_midi, self._last_midi = Ear(self._shift), 0, None, None
+        self._ear, self._count, self._first_midi = Ear(self._shift), 0, None
+        self._last_midis.clear()
 
     def _end(self, now_ns: int, *, broken_off: bool) -> None:
         going = self.goings[-1]
@@ -211,14 +215,16 @@ class Mock:
         self._since_ns = now_ns
 
     def _at_end(self, piece: Piece) -> bool:
-        """Whether the note heard last is the piece's last, in any octave or as far from the first one heard as the last
-        is written from the first, and enough was played before it."""
+        """Whether what was heard last is the piece's end, in any octave or as far off as the first note was, and enough
+        was played before it."""
         notes = piece.passage.notes
-        if self._last_midi is None or self._first_midi is None or self._count < LEAST_PLAYED * len(notes):
+        if self._first_midi is None or self._count < LEAST_PLAYED * len(notes):
             return False
-        off = self._last_midi - notes[-1].written_midi
+        pairs = zip(reversed(self._last_midis), reversed(notes), strict=False)
+        offs = [midi - note.written_midi for midi, note in pairs]
         # A controller that is set to another pitch has them all as far off.
-        return off % 12 == 0 or off == self._first_midi - notes[0].written_midi
+        is_last = offs[0] % 12 == 0 or offs[0] == self._first_midi - notes[0].written_midi
+        return is_last and offs.count(offs[0]) >= min(LEAST_OF_END, len(notes))
 
 
 def _longest_rests_s(passage: Passage) -> tuple[float, float]:

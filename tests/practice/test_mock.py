@@ -130,6 +130,22 @@ def test_the_end_is_known_whatever_pitch_the_controller_sends() -> None:
     assert mock.phase == OVER and not mock.goings[0].broken_off
 
 
+def test_a_stop_on_the_last_notes_name_is_not_the_end() -> None:
+    tune = passage("C4:1 D4:1 E4:1 F4:1 G4:1 A4:1 G4:1 E4:1 C4:1 E4:1 D4:1 C4:1")
+    mock = Mock([Piece(tune, "Tune")], 0, silence_s=0.0)
+    mock.tick(0)
+    for i, note in enumerate(tune.notes[:9]):
+        mock.hear(key(1 + i, note.written_midi, down=True))
+        mock.hear(key(1.9 + i, note.written_midi, down=False))
+    mock.tick(ns_from_s(9.9 + END_QUIET_S + 1))
+    assert mock.phase == PLAYING
+    for i, note in enumerate(tune.notes[9:]):
+        mock.hear(key(14 + i, note.written_midi, down=True))
+        mock.hear(key(14.9 + i, note.written_midi, down=False))
+    mock.tick(ns_from_s(16.9 + END_QUIET_S + 0.1))
+    assert mock.phase == OVER and not mock.goings[0].broken_off
+
+
 def test_a_long_rest_early_on_makes_nobody_wait_at_the_end() -> None:
     piece = Piece(passage("C4:1 D4:1 E4:1 r:32 " + "D4:1 E4:1 F4:1 G4:1 " * 3 + "C4:1"), "Rests")
     mock = Mock([piece], 0, silence_s=0.0)
