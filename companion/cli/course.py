@@ -56,7 +56,7 @@ def of_one_horn(
     """The takes on this horn, by default on that of the newest take, and what is to be said of the others."""
     horn = instrument or next((take.instrument for take in reversed(takes) if take.instrument), "")
     of_horn = tuple(take for take in takes if take.instrument in (horn, "") or not horn)
-    others = Counter(take.instrument for take in takes if take not in of_horn)
+    others = Counter(take.instrument for take in takes if horn and take.instrument not in (horn, ""))
     return of_horn, tuple(
         f"{number_of(count, 'take')} on the {other} left out: --instrument {other} shows them"
         for other, count in sorted(others.items())

@@ -25,6 +25,7 @@ from companion.record.week import WEEKDAYS, WeekItem, WeekSheet
 
 if TYPE_CHECKING:
     from companion.cli.opening import Opened
+    from companion.planning.model import Plan
     from companion.record.trouble import TroubleSpot
 
 __all__ = ["look_at_day"]
@@ -104,20 +105,22 @@ def look_at_day(sheet: WeekSheet | None, sessions: Path, now: datetime) -> Day:
 
 
 def _items(sheet: WeekSheet, reader: ItemReader, own: Sequence[TakeSummary]) -> list[_Item]:
+    week = [day.isoformat() for day in sheet.days]
+    pools: dict[tuple[str, str], tuple[TakeSummary, ...]] = {}
     found = []
     for item in sheet.items:
-        music, fault, sha256 = None, "", ""
         try:
             music = reader.music(item)
-            sha256 = music.sha256
         except CompanionError as error:
             fault = f"{item.passage}: {error}" if item.path.is_file() else f"{item.passage} is not there"
-        takes = of_item(item, own, sha256)[0] if music else ()
-        whole = of_passage(own, sha256, item.passage)[0] if music and not item.exercise else takes
-        if music:
-            takes, whole = (of_one_horn(found, music.chart.name)[0] for found in (takes, whole))
-        week = [day.isoformat() for day in sheet.days]
-        found.append(_Item(item, music, takes, whole, reached(item, week, takes, sha256), fault))
+            found.append(_Item(item, None, (), (), reached(item, week, (), ""), fault))
+            continue
+        # A passage's takes are sought once, however many items it has.
+        key = music.sha256, "" if item.exercise else item.passage
+        if key not in pools:
+            pools[key] = of_one_horn(of_passage(own, *key)[0], music.chart.name)[0]
+        takes = of_item(item, pools[key], music.sha256)[0]
+        found.append(_Item(item, music, takes, pools[key], reached(item, week, takes, music.sha256)))
     return found
 
 
@@ -241,7 +244,7 @@ def _spots(
         seen.add(one.item.path)
         try:
             opened = reader.opened(one.item.path)
-            worst = _worst_spot(opened, sessions)
+            worst = _worst_spot(opened, reader.plan(one.item.path), sessions)
         except CompanionError as error:
             faults.append(str(error))
             continue
@@ -264,14 +267,14 @@ def _spots(
     return [task for _, task in found[:MOST_SPOTS]], practised, faults
 
 
-def _worst_spot(opened: Opened, sessions: Path) -> tuple[TroubleSpot, str, str] | None:
+def _worst_spot(opened: Opened, plan: Plan, sessions: Path) -> tuple[TroubleSpot, str, str] | None:
     """The worst spot that links can be made of: itself, its change in words, and what takes of the links are known by.
     Raises `CompanionError` where the log can't be read."""
     from companion.cli.exercise_options import exercise_named, made_of
     from companion.record.trouble import newest_own_takes, troubles_in
     from companion.window.music import exercise_of
 
-    passage, chart, plan = opened.passage, opened.chart, opened.plan()
+    passage, chart = opened.passage, opened.chart
     for spot in troubles_in(newest_own_takes(sessions, chart, passage), passage, plan):
         if spot.solved or spot.note_index < 0:
             continue

@@ -90,6 +90,7 @@ class ItemReader:
     def __init__(self, sheet: Path, sessions: Path) -> None:
         self._sheet, self._sessions = sheet, sessions
         self._opened: dict[Path, Opened] = {}
+        self._plans: dict[Path, Plan] = {}
         self._paces: dict[str, Pace] = {}
         self._takes: tuple[TakeSummary, ...] | None = None
 
@@ -101,6 +102,12 @@ class ItemReader:
             self._opened[path] = open_passage(path, part)
         return self._opened[path]
 
+    def plan(self, path: Path, part: str | None = None) -> Plan:
+        """The plan of a passage with its mark sheet alone. Raises `CompanionError` where none can be made."""
+        if path not in self._plans:
+            self._plans[path] = self.opened(path, part).plan()
+        return self._plans[path]
+
     def music(self, item: WeekItem, part: str | None = None) -> ItemMusic:
         """The music of an item. Raises `CompanionError` where it can't be opened, planned or made."""
         from companion.cli.exercise_options import exercise_named, made_of
@@ -108,7 +115,8 @@ class ItemReader:
         from companion.window.music import exercise_of, material
 
         opened = with_fingerings(self.opened(item.path, part), item.fingerings, self._sheet)
-        passage, chart, whole = opened.passage, opened.chart, opened.plan()
+        passage, chart = opened.passage, opened.chart
+        whole = opened.plan() if item.fingerings else self.plan(item.path, part)
         if item.exercise:
             options = {name: str(value) for name, value in item.exercise_options.items()}
             made = exercise_of(
