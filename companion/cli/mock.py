@@ -172,7 +172,9 @@ def _lines(run: MockRun) -> list[str]:
     from companion.window.mock_view import judged_title
 
     width = max(60, min(shutil.get_terminal_size((80, 24)).columns, 100))
-    left = "" if run.over else f" ({len(run.judged)} of {len(run.setup.pieces)} pieces: left before the end)"
+    all_begun = len(run.judged) == len(run.setup.pieces)
+    left = "in the last piece" if all_begun else f"after {len(run.judged)} of {len(run.setup.pieces)} pieces"
+    left = "" if run.over else f" (left {left})"
     lines = [f"The judge's sheet{left}"]
     for number, judged in enumerate(run.judged, start=1):
         lines += ["", f"{number}. {judged_title(judged)}"]

@@ -250,9 +250,10 @@ class MockRun:
 
     def go_on(self) -> None:
         """The silence, or the piece, is over."""
-        if isinstance(self.port, SimulatedPort):
-            self.port.stop()
+        before = self.mock.phase
         self.mock.go_on(self.clock())
+        if self.mock.phase != before and isinstance(self.port, SimulatedPort):
+            self.port.stop()
 
     # -- the end ------------------------------------------------------------------------------------------------------
 

@@ -117,9 +117,12 @@ def test_what_was_played_is_kept_when_one_leaves_in_the_middle(app: MockApp, tmp
 def test_space_pressed_twice_announces_and_takes_no_piece_away(app: MockApp) -> None:
     app.frame()
     key(app, pygame.K_SPACE)
+    app.frame()
     key(app, pygame.K_SPACE)
     app.frame()
     assert app.run.mock.phase == ANNOUNCED and app.run.mock.place == 0
+    until(app, PLAYING)
+    assert app.run.mock.place == 0
 
 
 def test_a_piece_is_on_the_disk_while_the_next_one_is_waited_for(app: MockApp, tmp_path: Path) -> None:
