@@ -30,7 +30,7 @@ from companion.record.log import SUFFIX, log_files
 from companion.record.model import TakeRecord
 from companion.record.raw_lines import SITTING, TAKE, RawLine, format_of, is_log, raw_lines, summary_of
 from companion.record.shapes import FOLDER as SHAPES
-from companion.record.shapes import answer_day
+from companion.record.shapes import LARGEST_BYTES, answer_day
 from companion.record.take_midi import NotOurs, line_from_midi
 
 __all__ = ["Imported", "import_records", "import_take"]
@@ -366,6 +366,9 @@ def _import_answers(sessions: Path, path: Path, done: Imported) -> None:
     target = sessions / SHAPES / path.name
     if not _SAFE_HORN.fullmatch(horn) or target.is_symlink() or target.parent.is_symlink():
         done.remarks.append(f"{path}: answers about shapes go by the horn's name, such as alto{SUFFIX}; left")
+        return
+    if path.stat().st_size + (target.stat().st_size if target.exists() else 0) > LARGEST_BYTES:
+        done.remarks.append(f"{path}: more answers than any practice makes; left")
         return
     there = set(target.read_bytes().splitlines()) if target.exists() else set()
     fresh: list[bytes] = []

@@ -21,12 +21,21 @@ from companion.errors import RecordError
 from companion.practice.spacing import Memory
 from companion.record.files import append_synced, create_synced, make_dir_synced
 
-__all__ = ["FOLDER", "FORMAT", "Remembered", "answer_day", "keep_answer", "read_answers", "shapes_file"]
+__all__ = [
+    "FOLDER",
+    "FORMAT",
+    "LARGEST_BYTES",
+    "Remembered",
+    "answer_day",
+    "keep_answer",
+    "read_answers",
+    "shapes_file",
+]
 
 FORMAT = 1
 FOLDER = "shapes"
 #: Ten years of two sessions a day are some 90,000 lines of 250 bytes.
-_LARGEST_BYTES = 100_000_000
+LARGEST_BYTES = 100_000_000
 #: A line as it is written here: such times are in order as text.
 _USUAL = re.compile(
     rb'\{"format":1,"card":"([0-9./]+)","at":"(\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(?:\.\d+)?\+00:00)",.*\}\}'
@@ -59,7 +68,7 @@ def read_answers(sessions: Path, instrument: str) -> Remembered:
     """
     path = shapes_file(sessions, instrument)
     try:
-        if path.stat().st_size > _LARGEST_BYTES:
+        if path.stat().st_size > LARGEST_BYTES:
             raise RecordError(f"{path}: larger than any practice makes it; move it away, and a new one is begun")
         lines = path.read_bytes().split(b"\n")
     except FileNotFoundError:

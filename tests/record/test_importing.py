@@ -17,7 +17,7 @@ from record_logs import EXAMPLE, answer, example_log, play
 
 from companion.errors import RecordError
 from companion.practice.model import RawEvent
-from companion.record import Sitting, TakeRecord, read_log, survey
+from companion.record import Sitting, TakeRecord, importing, read_log, survey
 from companion.record.choosing import Choice
 from companion.record.exporting import FORMATS, export
 from companion.record.importing import import_records
@@ -252,6 +252,16 @@ importing.import_records(Path({str(tmp_path / "log")!r}), [Path(sys.argv[1])])
     running = [subprocess.Popen([*command, str(tmp_path / f"part{i}")]) for i in range(len(takes))]
     assert [one.wait(120) for one in running] == [0, 0, 0]
     assert sorted(take.tempo_bpm for take in read_log(tmp_path / "log").takes) == [60, 64, 68]
+
+
+def test_more_answers_than_can_be_read_again_are_left(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    answer(tmp_path / "other", "alto", 20)
+    answer(tmp_path / "log", "alto", 21)
+    before = contents(tmp_path / "log")
+    monkeypatch.setattr(importing, "LARGEST_BYTES", len(before["shapes/alto.jsonl"]) + 99)
+    done = import_records(tmp_path / "log", [tmp_path / "other"])
+    assert done.remarks == [f"{tmp_path / 'other/shapes/alto.jsonl'}: more answers than any practice makes; left"]
+    assert contents(tmp_path / "log") == before
 
 
 def test_a_log_in_a_folder_called_shapes_is_one(other: Path, tmp_path: Path) -> None:
