@@ -19,7 +19,7 @@ from companion.record.cold import COLD_AFTER_S, cold_in_words, count_cold
 from companion.record.index import Wanted, survey
 from companion.record.model import TakeSummary
 from companion.record.ongoing import Ongoing, began, ended, ongoing
-from companion.record.progress import Reached, best_clean_bpm, of_item, of_passage, reached
+from companion.record.progress import Reached, best_clean_bpm, of_item, of_passage, reached, with_click
 from companion.record.text import day_in_words
 from companion.record.week import WEEKDAYS, WeekItem, WeekSheet
 
@@ -100,7 +100,8 @@ def look_at_day(sheet: WeekSheet | None, sessions: Path, now: datetime) -> Day:
         played_min=sum(take.duration_s for take in own if take.day == today.isoformat()) / 60,
         since_break_min=sitting.since_break_min,
         sitting_min=sitting.minutes,
-        remarks=(*(one.fault for one in items if one.fault), *faults, *log.remarks),
+        # Two items of one file have one fault.
+        remarks=tuple(dict.fromkeys((*(one.fault for one in items if one.fault), *faults, *log.remarks))),
     )
 
 
@@ -179,7 +180,8 @@ def _why(one: _Item, best: float | None, due: date, today: date) -> str:
         return f"Reached: {one.reached.at_target} clean at {item.target_bpm:g}. Once more keeps it."
     goal = f"target {item.target_bpm:g}{by}"
     if best is None:
-        said = f"{goal}, {'not clean at any tempo yet' if one.takes else 'not played yet'}."
+        not_yet = "played without the click only" if one.takes else "not played yet"
+        said = f"{goal}, {'not clean at any tempo yet' if with_click(one.takes) else not_yet}."
     elif best >= item.target_bpm - 0.05:
         missing = number_of(one.reached.wanted - one.reached.at_target, "clean take")
         said = f"{goal}{',' if late else ':'} the tempo is there, {missing} more to go."
@@ -191,9 +193,10 @@ def _why(one: _Item, best: float | None, due: date, today: date) -> str:
 
 def _stands_at(one: _Item, today: date) -> float | None:
     """The tempo to go on from: that of today's last take, else a little below where an earlier day ended."""
-    if not one.takes:
+    practised = with_click(one.takes)
+    if not practised:
         return None
-    last = max(one.takes, key=began)
+    last = max(practised, key=began)
     if last.day == today.isoformat():
         return min(last.tempo_bpm, one.item.target_bpm)
     best = best_clean_bpm(one.takes)

@@ -12,6 +12,7 @@ import pygame
 from companion.errors import CompanionError
 from companion.practice.day_plan import CARE, DayPlan
 from companion.practice.today import LONGEST_MIN, SHORTEST_MIN, Entry
+from companion.practice.words import with_stop
 from companion.units import ns_from_s
 from companion.window.display import fitted, open_window, scale_of
 from companion.window.paper import draw_keys, draw_said, foot_in, lay_sheet, sheet_in
@@ -208,7 +209,7 @@ class TodayApp:
         texts: list[tuple[str, Style]] = [
             (self.sitting.waiting, "regular"),
             (" ".join(self.sitting.day.closed), "regular"),
-            ("  ".join(self.sitting.remarks), "italic"),
+            (" ".join(with_stop(remark) for remark in self.sitting.remarks), "italic"),
             (CARE, "italic"),
         ]
         if self.sitting.entries:

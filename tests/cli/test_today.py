@@ -182,6 +182,9 @@ def test_a_passage_that_is_gone_is_said_and_the_rest_goes_on(home: Path) -> None
     day = day_at(home)
     assert "first-steps: can't be put on the stand, see below." in " ".join(day.later)
     assert any("is not there" in remark for remark in day.remarks) and len(of_kind(day, ITEM)) == 2
+    (home / "shared" / "passages" / "etude-e-minor.musicxml").unlink()
+    remarks = day_at(home).remarks
+    assert len(remarks) == 2 == len(set(remarks)), "two items of one file have one fault"
 
 
 @pytest.mark.parametrize(
