@@ -337,23 +337,25 @@ def _stays(plan: Deletion, args: argparse.Namespace, settings: list[Path]) -> li
         if settings and not args.settings:
             what = "controllers, levels, keys and the usual sitting on this computer; --settings deletes them, too"
             lines.append(f"  {paths.settings_dir()}: {what}")
-        lines += [f"  {sheet}: {what}" for sheet, what in _sheets()]
+        lines += [f"  {sheet}: {what}" for sheet, what in _sheets(plan.sessions)]
         lines.append("  mark sheets beside the scores, which are the teacher's")
         lines.append(
             "  exports, printed sheets and a studio's pages, and what backups or a synced folder keep of all this: go"
             " there yourself"
         )
+        lines.append("  what a teacher's computer knows of it (companion studio keeps an index): call this there, too")
     return lines if len(lines) > 1 else [*lines, "  nothing else"]
 
 
-def _sheets() -> list[tuple[Path, str]]:
-    """The week sheets, by what they are."""
+def _sheets(sessions: Path) -> list[tuple[Path, str]]:
+    """The week sheets, by what they are: the usual one, and what lies beside a log as in a studio's folder."""
     from companion.record.week_edit import backup_path
 
-    sheet = paths.week_sheet_to_write()
-    what = "the week sheet, which is the teacher's, too; delete it by hand"
-    found = [(sheet, what), (backup_path(sheet), "what the week sheet was before; likewise")]
-    return [(path, what) for path, what in found if path.exists()]
+    what = "a week sheet, which is the teacher's, too; delete it by hand"
+    beside = [sessions.parent / "week.toml", sessions.parent / "shared" / "week.toml"]
+    found = {paths.week_sheet_to_write().resolve(): what} | {sheet.resolve(): what for sheet in beside}
+    found |= {backup_path(sheet): "what it was before; likewise" for sheet in found}
+    return [(path, what) for path, what in sorted(found.items()) if path.exists()]
 
 
 def _migrate(args: argparse.Namespace) -> list[str]:

@@ -109,8 +109,9 @@ def test_a_students_data_goes_on_request(log: Path, capsys: pytest.CaptureFixtur
         "settings: controllers, levels, keys and the usual sitting on this computer; --settings deletes them, too"
         in out
     )
-    assert f"{sheet.resolve()}: the week sheet, which is the teacher's, too" in out
-    assert f"{sheet.resolve()}~: what the week sheet was before" in out
+    assert f"{sheet.resolve()}: a week sheet, which is the teacher's, too" in out
+    assert "what a teacher's computer knows of it (companion studio keeps an index): call this there, too" in out
+    assert f"{sheet.resolve()}~: what it was before; likewise" in out
     assert out.endswith("Deleted: 2 takes and 1 answer about shapes.\n")
     assert not any(log.iterdir())
     assert main(["record", "delete", "--student", "--settings", "--yes"]) == 0
@@ -141,6 +142,14 @@ def test_where_nobody_can_be_asked_nothing_is_deleted(
     assert "This goes:\n  2 takes, of 2026-11-20" in out
     assert "nothing was deleted: there is nobody to ask here; add --yes" in err
     assert len(read_log(log).takes) == 2
+
+
+def test_the_sheet_beside_another_students_log_is_named(log: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    play(Path("studio/Ada/sessions"), 20, 60)
+    Path("studio/Ada/week.toml").write_text("format = 1")
+    assert main(["record", "delete", "--student", "--yes", "--sessions", "studio/Ada/sessions"]) == 0
+    assert f"{Path('studio/Ada/week.toml').resolve()}: a week sheet" in capsys.readouterr().out
+    assert Path("studio/Ada/week.toml").exists() and len(read_log(log).takes) == 2
 
 
 def test_what_is_of_no_passage_stays_with_one_that_goes(log: Path, capsys: pytest.CaptureFixture[str]) -> None:
