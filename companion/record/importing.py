@@ -83,6 +83,7 @@ def import_records(sessions: Path, sources: Iterable[Path]) -> Imported:
     """
     done = Imported()
     files = [file for source in sources for file in _files(source, done)]
+    files.sort(key=lambda path: path.suffix.lower() == TABLE_SUFFIX)  # last: the others hold more of the same takes
     with _there(sessions, done), only_writer(sessions, _WAIT_S):
         known = _known(sessions)
         for path in files:
@@ -92,7 +93,10 @@ def import_records(sessions: Path, sources: Iterable[Path]) -> Imported:
                 done.remarks.append(f"{path}: can't be read to its end ({error.strerror}); the rest is left")
     for name, count in done.other.items():
         takes = "1 take is" if count == 1 else f"{count} takes are"
-        done.remarks.append(f"{name}: {takes} in the log with another content, which stays as it is")
+        done.remarks.append(
+            f"{name}: {takes} in the log with another content, which stays as it is; to have the file's, delete the"
+            " log's before"
+        )
     return done
 
 

@@ -73,7 +73,10 @@ def test_the_same_take_with_another_content_stays_as_it_is_here(other: Path, tmp
     before = contents(log)
     done = import_records(log, [other])
     assert done.takes == 0
-    assert done.remarks == [f"{first.name}: 1 take is in the log with another content, which stays as it is"]
+    assert done.remarks == [
+        f"{first.name}: 1 take is in the log with another content, which stays as it is; to have the file's, delete the"
+        " log's before"
+    ]
     assert contents(log) == before
 
 
@@ -91,6 +94,15 @@ def test_out_and_in_again(other: Path, tmp_path: Path, form: str) -> None:
     export(other, tmp_path / "out", form, Choice())
     import_records(tmp_path / "log", [tmp_path / "out"])
     assert read_log(tmp_path / "log") == read_log(other)
+
+
+def test_of_a_table_and_what_holds_more_the_latter_is_taken_in(other: Path, tmp_path: Path) -> None:
+    """Whatever order they are named in."""
+    for form in ("csv", "midi"):
+        export(other, tmp_path / form, form, Choice())
+    done = import_records(tmp_path / "log", [tmp_path / "csv", tmp_path / "midi"])
+    assert (done.takes, done.takes_there, done.remarks) == (3, 3, [])
+    assert contents(tmp_path / "log") == contents(other)
 
 
 def test_broken_foreign_and_future_lines_are_named_and_left(other: Path, tmp_path: Path) -> None:
