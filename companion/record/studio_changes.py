@@ -7,6 +7,7 @@ the two against each other.
 
 from __future__ import annotations
 
+import functools
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from datetime import date
@@ -14,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from companion.practice.model import EARLY, LATE, LEFT_OUT, NOT_REACHED, ON_TIME, WRONG_NOTE, Tolerances
 from companion.record.studio_files import LogFile
-from companion.record.studio_index import ahead, first_row, handed_in, in_portions
+from companion.record.studio_index import ahead, first_row, handed_in, in_pieces, in_portions
 from companion.record.studio_lines import Cut, heads_and_notes
 from companion.record.trouble import (
     KINDS,
@@ -39,63 +40,70 @@ _KIND_BITS = tuple((1 << i, kind) for i, kind in enumerate(KINDS))
 #: So many students' tries are sorted together, so that memory holds them.
 _STUDENTS_AT_ONCE = 100
 
-#: A text is compared where a number may be missing: null counts as no deviation, and as never behind.
+_HEAD = ("tempo_bpm", "tempo_played_bpm", "tolerances.on_time_ms", "tolerances.on_time_share", "ladder.trying")
+#: Each note beside the one before it and the deviation of the one before that. A text is compared where a number may be
+#: missing: null counts as no deviation, and as never behind. What a hand has written may be no number at all: then TRY
+#: leaves the take out, as reading it in full would.
 _OUTCOMES = f"""
     CREATE OR REPLACE TEMP TABLE became AS
-    WITH take AS (
-        SELECT sitting, line,
-            CAST(json_extract(head, '$.tempo_bpm') AS DOUBLE) AS tempo_bpm,
-            TRY_CAST(json_extract_string(head, '$.tempo_played_bpm') AS DOUBLE) AS played_bpm,
-            coalesce(TRY_CAST(json_extract_string(head, '$.tolerances.on_time_ms') AS DOUBLE), $on_time_ms)
-                AS on_time_ms,
-            coalesce(TRY_CAST(json_extract_string(head, '$.tolerances.on_time_share') AS DOUBLE), $on_time_share)
-                AS on_time_share,
-            from_json(rest, '{{"notes": [["VARCHAR"]], "slips": [["VARCHAR"]]}}') AS x
+    WITH line AS (
+        SELECT sitting, line, rest,
+            json_extract_string(CASE WHEN json_valid(head) THEN head END, {[f"$.{name}" for name in _HEAD]}) AS h
         FROM cut
-        WHERE json_valid(head) AND json_valid(rest)
-            AND coalesce(json_extract_string(head, '$.ladder.trying'), '') IN ('', 'false', '0')
-    ), note AS (
-        SELECT sitting, line, tempo_bpm, on_time_ms, on_time_share,
+    ), take AS (
+        SELECT sitting, line, TRY_CAST(h[1] AS DOUBLE) AS tempo_bpm, TRY_CAST(h[2] AS DOUBLE) AS played_bpm,
+            coalesce(TRY_CAST(h[3] AS DOUBLE), $on_time_ms) AS on_time_ms,
+            coalesce(TRY_CAST(h[4] AS DOUBLE), $on_time_share) AS on_time_share,
+            TRY(from_json(rest, '{{"notes": [["VARCHAR"]], "slips": [["VARCHAR"]]}}')) AS x
+        FROM line WHERE h IS NOT NULL AND coalesce(h[5], '') IN ('', 'false', '0')
+    ), played AS (
+        SELECT sitting, line, tempo_bpm, on_time_ms, on_time_share, x.slips AS told_slips,
             CASE WHEN coalesce(played_bpm, 0) <> 0 THEN tempo_bpm / played_bpm ELSE 1 END AS at_tempo,
-            list_transform(
-                list_filter(x.slips, lambda slip: CAST(slip[2] AS INTEGER) = CAST(slip[1] AS INTEGER) - 1),
-                lambda slip: CAST(slip[1] AS INTEGER)
-            ) AS slipped,
-            unnest(x.notes) AS n, generate_subscripts(x.notes, 1) - 1 AS i
+            TRY(list_transform(x.slips, lambda slip: [
+                CAST(CASE WHEN len(slip) >= 7 THEN coalesce(slip[1], 'none') ELSE 'none' END AS INTEGER),
+                CAST(coalesce(slip[2], 'none') AS INTEGER)
+            ])) AS slips,
+            TRY(list_transform(x.notes, lambda n: {{
+                'midi': CAST(CASE WHEN len(n) >= 8 THEN coalesce(n[3], 'none') ELSE 'none' END AS SMALLINT),
+                'name': n[4], 'keys': n[5], 'verdict': n[6],
+                'deviation_ms': CAST(n[7] AS DOUBLE), 'available_ms': CAST(n[9] AS DOUBLE),
+                'went_back': coalesce(CAST(n[10] AS INTEGER), 0) <> 0
+            }})) AS notes
         FROM take
-    ), told AS (
-        SELECT sitting, line, tempo_bpm, on_time_ms, on_time_share, at_tempo, i,
-            CAST(n[3] AS SMALLINT) AS midi, n[4] AS name, n[5] AS keys, n[6] AS verdict,
-            CAST(n[7] AS DOUBLE) AS deviation_ms, CAST(n[9] AS DOUBLE) AS available_ms,
-            coalesce(CAST(n[10] AS INTEGER), 0) <> 0 AS went_back, list_contains(slipped, i) AS slipped
-        FROM note
     ), pair AS (
-        SELECT *, deviation_ms - lag(deviation_ms) OVER take - available_ms * (at_tempo - 1.0) AS behind_ms,
-            lag(midi) OVER take AS from_midi, lag(name) OVER take AS from_name, lag(keys) OVER take AS from_keys,
-            lag(verdict) OVER take AS from_verdict, lag(deviation_ms) OVER take AS from_deviation_ms
-        FROM told WINDOW take AS (PARTITION BY sitting, line ORDER BY i)
+        SELECT * EXCLUDE (notes, told_slips), unnest(notes) AS n, unnest(list_prepend(NULL, notes)) AS b,
+            unnest([NULL, NULL] || list_transform(notes, lambda n: n.deviation_ms)) AS deviation_before_ms,
+            generate_subscripts(notes, 1) - 1 AS i
+        FROM played WHERE slips IS NOT NULL OR told_slips IS NULL
+    ), tried AS (
+        SELECT sitting, line, i, tempo_bpm, on_time_ms, on_time_share, n, b,
+            list_contains(slips, [i, i - 1]) AS slipped,
+            n.deviation_ms - b.deviation_ms - n.available_ms * (at_tempo - 1.0) AS behind_ms,
+            b.deviation_ms - deviation_before_ms - b.available_ms * (at_tempo - 1.0) AS before_behind_ms
+        FROM pair
+        WHERE i > 0 AND b.keys <> n.keys AND b.name <> '' AND n.name <> ''
+            AND b.verdict IN ($on_time, $early, $late) AND n.verdict <> $not_reached
     ), gained AS (
-        SELECT *, greatest(
-            least(-coalesce(from_deviation_ms, 0), -coalesce(lag(behind_ms) OVER take, 0)), 0
-        ) AS early_ms
-        FROM pair WINDOW take AS (PARTITION BY sitting, line ORDER BY i)
-    ), outcome AS (
         SELECT *,
-            verdict IN ($on_time, $early, $late) AND coalesce(
-                behind_ms - early_ms > greatest(on_time_ms, on_time_share * available_ms), false
+            greatest(least(-coalesce(b.deviation_ms, 0), -coalesce(before_behind_ms, 0)), 0) AS early_ms
+        FROM tried
+    ), outcome AS (
+        SELECT sitting, line, i, slipped, n.verdict AS verdict, n.went_back AS went_back,
+            b.midi AS from_midi, b.keys AS from_keys, b.name AS from_name,
+            n.midi AS to_midi, n.keys AS to_keys, n.name AS to_name,
+            n.verdict IN ($on_time, $early, $late) AND coalesce(
+                behind_ms - early_ms > greatest(on_time_ms, on_time_share * n.available_ms), false
             ) AS behind,
             coalesce(behind_ms > greatest({STOP_MS}, {STOP_BEATS} * (60.0 / tempo_bpm * 1000.0)), false) AS stopped
         FROM gained
-        WHERE i > 0 AND from_keys <> keys AND from_name <> '' AND name <> ''
-            AND from_verdict IN ($on_time, $early, $late) AND verdict <> $not_reached
     )
-    SELECT sitting, line, from_midi, from_keys, midi AS to_midi, keys AS to_keys,
-        arg_max(from_name, i) AS from_name, arg_max(name, i) AS to_name, bit_or(
+    SELECT sitting, line, from_midi, from_keys, to_midi, to_keys,
+        arg_max(from_name, i) AS from_name, arg_max(to_name, i) AS to_name, bit_or(
         CAST(verdict = $wrong AS UTINYINT) + 2 * CAST(verdict = $left_out AS UTINYINT)
         + 4 * CAST(coalesce(slipped, false) AS UTINYINT) + 8 * CAST(went_back AS UTINYINT)
         + 16 * CAST(behind AND stopped AS UTINYINT) + 32 * CAST(behind AND NOT stopped AS UTINYINT)
     ) AS kinds
-    FROM outcome GROUP BY sitting, line, from_midi, from_keys, midi, keys
+    FROM outcome GROUP BY sitting, line, from_midi, from_keys, to_midi, to_keys
 """
 
 _SHAPES = "from_midi, from_keys, to_midi, to_keys"
@@ -132,21 +140,23 @@ def note_changes(index: DuckDBPyConnection, files: Sequence[LogFile]) -> None:
     yet; after `studio_newest.read_newest`. `files` are all sittings of the studio."""
     index.execute("DELETE FROM tried WHERE sitting NOT IN (SELECT sitting FROM newest)")
     index.execute("DELETE FROM noted WHERE sitting NOT IN (SELECT sitting FROM newest)")
-    numbers = {
-        (student, file): number
+    by_name = {(file.student, file.name): file for file in files}
+    wanted = {
+        number: by_name[student, file]
         for number, student, file in index.execute(
             "SELECT id, student, file FROM sitting WHERE id IN"
-            " (SELECT sitting FROM newest EXCEPT SELECT sitting FROM noted)"
+            " (SELECT sitting FROM newest EXCEPT SELECT sitting FROM noted) ORDER BY id"
         ).fetchall()
     }
-    wanted = [file for file in files if (file.student, file.name) in numbers]
-    for some, cuts in ahead(in_portions(wanted), lambda files: [heads_and_notes(file) for file in files]):
-        _note(index, {numbers[file.student, file.name]: cut for file, cut in zip(some, cuts, strict=True)})
+    for _, cuts in ahead(in_portions(wanted), lambda some: {n: heads_and_notes(file) for n, file in some.items()}):
+        for number in in_pieces(index, list(cuts), functools.partial(_note, index, cuts)):
+            index.execute("INSERT INTO noted VALUES (?)", [number])
 
 
-def _note(index: DuckDBPyConnection, cuts: Mapping[int, Cut]) -> None:
+def _note(index: DuckDBPyConnection, cuts: Mapping[int, Cut], numbers: Sequence[int]) -> None:
     columns: dict[str, list[Any]] = {"sitting": [], "line": [], "head": [], "rest": []}
-    for number, cut in cuts.items():
+    for number in numbers:
+        cut = cuts[number]
         columns["sitting"] += [number] * len(cut.heads)
         columns["line"] += cut.numbers
         columns["head"] += cut.heads
@@ -156,20 +166,14 @@ def _note(index: DuckDBPyConnection, cuts: Mapping[int, Cut]) -> None:
         "on_time_ms": usual.on_time_ms, "on_time_share": usual.on_time_share, "on_time": ON_TIME, "early": EARLY,
         "late": LATE, "not_reached": NOT_REACHED, "wrong": WRONG_NOTE, "left_out": LEFT_OUT,
     }  # fmt: skip
-    index.execute("BEGIN")
-    try:
-        if columns["line"]:
-            with handed_in(index, "cut", columns, whole=["sitting", "line"]):
-                index.execute(_OUTCOMES, values)
-                index.execute(_NEW_CHANGES)
-                index.execute(_NEW_TRIES)
-                index.execute("DROP TABLE became")
-        with handed_in(index, "rows", {"sitting": list(cuts)}, whole=["sitting"]):
-            index.execute("INSERT INTO noted SELECT sitting FROM rows")
-        index.execute("COMMIT")
-    except BaseException:
-        index.execute("ROLLBACK")
-        raise
+    if columns["line"]:
+        with handed_in(index, "cut", columns, whole=["sitting", "line"]):
+            index.execute(_OUTCOMES, values)
+            index.execute(_NEW_CHANGES)
+            index.execute(_NEW_TRIES)
+            index.execute("DROP TABLE became")
+    with handed_in(index, "rows", {"sitting": numbers}, whole=["sitting"]):
+        index.execute("INSERT INTO noted SELECT sitting FROM rows")
 
 
 def troubles_by_student(index: DuckDBPyConnection, today: date) -> dict[str, tuple[TroubleSpot, ...]]:

@@ -13,7 +13,6 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
-import itertools
 import os
 import shutil
 import tempfile
@@ -26,7 +25,7 @@ import numpy as np
 
 from companion.record.model import SIMULATED_PREFIX, TakeSummary
 from companion.record.studio_files import LogFile
-from companion.record.studio_lines import Cut, OddTakes, cut_sitting, latest_day, odd_takes
+from companion.record.studio_lines import Cut, cut_sitting, latest_day, odd_takes
 
 if TYPE_CHECKING:
     from duckdb import DuckDBPyConnection
@@ -37,6 +36,7 @@ __all__ = [
     "ahead",
     "first_row",
     "handed_in",
+    "in_pieces",
     "in_portions",
     "open_index",
     "read_in",
@@ -52,7 +52,7 @@ _VERSION = 4
 STUDIO_FILES = "studio-*.duckdb*"
 MEMORY_MB = 400
 #: So much is read before it goes into the tables.
-_FILES_AT_ONCE, _BYTES_AT_ONCE = 1000, 48 * 2**20
+_FILES_AT_ONCE, _BYTES_AT_ONCE = 1000, 24 * 2**20
 _WHAT = [name for name in TakeSummary._fields if name not in ("file", "offset", "example")]
 _TYPES = {
     "tempo_bpm": "DOUBLE", "target_bpm": "DOUBLE", "duration_s": "DOUBLE", "rung": "BIGINT", "clean": "TINYINT",
@@ -216,9 +216,8 @@ def refresh(index: DuckDBPyConnection, files: Sequence[LogFile]) -> int:
 
 def read_in(index: DuckDBPyConnection, sittings: Mapping[int, LogFile]) -> None:
     """Read the takes of sittings, by their numbers in the table, that are unread."""
-    numbers = iter(sittings)
-    for some, cuts in ahead(in_portions(list(sittings.values())), lambda files: [cut_sitting(file) for file in files]):
-        _read_some(index, list(itertools.islice(numbers, len(some))), some, cuts)
+    for some, cuts in ahead(in_portions(sittings), lambda files: {n: cut_sitting(file) for n, file in files.items()}):
+        _read_some(index, some, cuts)
 
 
 def ahead(portions: Iterable[_T], work: Callable[[_T], _R]) -> Iterator[tuple[_T, _R]]:
@@ -234,43 +233,52 @@ def ahead(portions: Iterable[_T], work: Callable[[_T], _R]) -> Iterator[tuple[_T
             yield waiting[0], waiting[1].result()
 
 
-def in_portions(files: Sequence[LogFile]) -> Iterator[list[LogFile]]:
-    """The files in portions that memory holds."""
-    some: list[LogFile] = []
+def in_portions(sittings: Mapping[int, LogFile]) -> Iterator[dict[int, LogFile]]:
+    """The sittings in portions that memory holds."""
+    some: dict[int, LogFile] = {}
     size = 0
-    for file in files:
+    for number, file in sittings.items():
         if some and (len(some) >= _FILES_AT_ONCE or size + file.size > _BYTES_AT_ONCE):
             yield some
-            some, size = [], 0
-        some.append(file)
+            some, size = {}, 0
+        some[number] = file
         size += file.size
     if some:
         yield some
 
 
-def _read_some(
-    index: DuckDBPyConnection, numbers: Sequence[int], files: Sequence[LogFile], cuts: Sequence[Cut | None]
-) -> None:
-    odd: list[int] = []
-    heads: dict[str, list[Any]] = {"sitting": [], "line": [], "example": [], "head": []}
-    for number, cut in zip(numbers, cuts, strict=True):
-        if cut is None:
-            odd.append(number)
-            continue
-        heads["sitting"] += [number] * len(cut.heads)
-        heads["line"] += cut.numbers
-        heads["example"] += [int(cut.example)] * len(cut.heads)
-        heads["head"] += cut.heads
-    of_number = dict(zip(numbers, files, strict=True))
-    with _all_or_nothing(index):
-        odd += _take_in_heads(index, heads)
-        read = {number: odd_takes(of_number[number]) for number in odd}
-        _take_in_odd(index, read)
-        remarks = ["\n".join(read[number].remarks) if number in read else "" for number in numbers]
-        with handed_in(index, "rows", {"id": numbers, "remarks": remarks}, whole=["id"]):
-            index.execute(
-                "UPDATE sitting SET unread_to = '', remarks = rows.remarks FROM rows WHERE sitting.id = rows.id"
-            )
+def _read_some(index: DuckDBPyConnection, files: Mapping[int, LogFile], cuts: Mapping[int, Cut | None]) -> None:
+    def take_in(numbers: Sequence[int]) -> None:
+        heads: dict[str, list[Any]] = {"sitting": [], "line": [], "example": [], "head": []}
+        for number in numbers:
+            if (cut := cuts[number]) is not None:
+                heads["sitting"] += [number] * len(cut.heads)
+                heads["line"] += cut.numbers
+                heads["example"] += [int(cut.example)] * len(cut.heads)
+                heads["head"] += cut.heads
+        odd = [number for number in numbers if cuts[number] is None]
+        _take_in_odd(index, files, numbers, [*odd, *_take_in_heads(index, heads)])
+
+    for number in in_pieces(index, list(files), take_in):
+        with _all_or_nothing(index):
+            _take_in_odd(index, files, [number], [number])
+
+
+def in_pieces(index: DuckDBPyConnection, numbers: Sequence[int], work: Callable[[Sequence[int]], None]) -> list[int]:
+    """Do `work` for sittings, all together or not at all; where the database gives up (memory, a value that is none),
+    for halves of them. Returns those for which it gave up alone: one odd file must not keep the others from being
+    read."""
+    import duckdb
+
+    try:
+        with _all_or_nothing(index):
+            work(numbers)
+    except (duckdb.OutOfMemoryException, duckdb.DataError):
+        half = len(numbers) // 2
+        if not half:
+            return list(numbers)
+        return [*in_pieces(index, numbers[:half], work), *in_pieces(index, numbers[half:], work)]
+    return []
 
 
 @contextlib.contextmanager
@@ -354,16 +362,22 @@ def _take_in_heads(index: DuckDBPyConnection, columns: dict[str, list[Any]]) -> 
     return odd
 
 
-def _take_in_odd(index: DuckDBPyConnection, read: dict[int, OddTakes]) -> None:
-    takes = [(number, line, take) for number, odd in read.items() for line, take in odd.takes]
-    if not takes:
-        return
-    columns: dict[str, list[Any]] = {
-        "sitting": [number for number, _, _ in takes],
-        "line": [line for _, line, _ in takes],
-        "own": [int(not take.simulated and not take.example) for _, _, take in takes],
-        "file_name": [take.file_name for _, _, take in takes],
-    }
-    columns |= {name: [getattr(take, name) for _, _, take in takes] for name in _WHAT}
-    with handed_in(index, "rows", columns, whole=["sitting", "line", "own", "clean", "performance"]):
-        index.execute(f"INSERT INTO take SELECT sitting, line, own = 1, file_name, {', '.join(_WHAT)} FROM rows")
+def _take_in_odd(
+    index: DuckDBPyConnection, files: Mapping[int, LogFile], numbers: Sequence[int], odd: Sequence[int]
+) -> None:
+    """Takes of the `odd` ones among the sittings, which all are read then."""
+    read = {number: odd_takes(files[number]) for number in odd}
+    takes = [(number, line, take) for number, told in read.items() for line, take in told.takes]
+    if takes:
+        columns: dict[str, list[Any]] = {
+            "sitting": [number for number, _, _ in takes],
+            "line": [line for _, line, _ in takes],
+            "own": [int(not take.simulated and not take.example) for _, _, take in takes],
+            "file_name": [take.file_name for _, _, take in takes],
+        }
+        columns |= {name: [getattr(take, name) for _, _, take in takes] for name in _WHAT}
+        with handed_in(index, "rows", columns, whole=["sitting", "line", "own", "clean", "performance"]):
+            index.execute(f"INSERT INTO take SELECT sitting, line, own = 1, file_name, {', '.join(_WHAT)} FROM rows")
+    remarks = ["\n".join(read[number].remarks) if number in read else "" for number in numbers]
+    with handed_in(index, "rows", {"id": numbers, "remarks": remarks}, whole=["id"]):
+        index.execute("UPDATE sitting SET unread_to = '', remarks = rows.remarks FROM rows WHERE sitting.id = rows.id")

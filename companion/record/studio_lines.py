@@ -33,6 +33,8 @@ _STARTED = re.compile(rb',"started":"(\d{4}-\d\d-\d\d)T')
 #: Larger ones are read line by line.
 MOST_BYTES = 64 * 2**20
 _FIRST, _TAKE, _EVENTS, _NOTES = b'{"kind":"sitting"', b'{"kind":"take"', b',"events":[', b',"notes":['
+#: Larger than what any program writes (a title, the comment; 20,000 notes), so that one line can't fill the memory.
+_MOST_HEAD_BYTES, _MOST_NOTES_BYTES = 64 * 2**10, 4 * 2**20
 #: A head with one of these is made plain first.
 _NOT_PLAIN = re.compile("[\\\\\x00-\x1f\x7f-\x9f]")
 
@@ -62,7 +64,7 @@ def cut_sitting(file: LogFile, with_notes: bool = False) -> Cut | None:
     found = Cut(example)
     for number, line in enumerate(lines[1:-1], start=2):
         cut = line.find(_EVENTS)
-        if cut < 0 or not line.startswith(_TAKE) or not line.endswith(b"}"):
+        if not 0 <= cut <= _MOST_HEAD_BYTES or not line.startswith(_TAKE) or not line.endswith(b"}"):
             return None
         try:
             head = line[:cut].decode()
@@ -74,7 +76,7 @@ def cut_sitting(file: LogFile, with_notes: bool = False) -> Cut | None:
         found.heads.append(head + "}")
         if with_notes:
             on = line.find(_NOTES, cut)
-            if on < 0:
+            if on < 0 or len(line) - on > _MOST_NOTES_BYTES:
                 return None
             found.rests.append("{" + line[on + 1 :].decode("utf-8", "replace"))
     return found
@@ -137,7 +139,10 @@ def odd_takes(file: LogFile) -> OddTakes:
     path = Path(file.path)
     for line in lines_of(path, remarks, heads_only=True, opener=regular_only):
         try:
-            takes.append((line.number, summary_from(line.data, path.name, line.offset, line.example)))
+            take = summary_from(line.data, path.name, line.offset, line.example)
+            if sum(len(value) for value in take if isinstance(value, str)) > _MOST_HEAD_BYTES:
+                raise ValueError("its texts are longer than any program writes them")
+            takes.append((line.number, take))
         except ValueError as error:
             remarks.append(f"{path.name} line {line.number}: {error}; this take is left out")
     return OddTakes(takes, tuple(plain_text(" ".join(remark.split())) for remark in remarks))
@@ -156,7 +161,10 @@ def heads_and_notes(file: LogFile) -> Cut:
         except ValueError:
             continue
         cut = written.find(_EVENTS)
+        on = written.find(_NOTES, cut)
+        if cut > _MOST_HEAD_BYTES or len(written) - on > _MOST_NOTES_BYTES:
+            continue
         found.numbers.append(line.number)
         found.heads.append(written[:cut].decode() + "}")
-        found.rests.append("{" + written[written.find(_NOTES, cut) + 1 :].decode())
+        found.rests.append("{" + written[on + 1 :].decode())
     return found

@@ -4,6 +4,7 @@ same takes one by one."""
 from __future__ import annotations
 
 import random
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -14,9 +15,10 @@ from companion import charts
 from companion.record import Sitting, TakeRecord, studio_changes
 from companion.record.index import survey
 from companion.record.log import read_take
+from companion.record.studio import look_at_studio
 from companion.record.studio_changes import note_changes, troubles_by_student
 from companion.record.studio_files import log_files_of, student_folders
-from companion.record.studio_index import open_index, refresh
+from companion.record.studio_index import in_pieces, open_index, refresh
 from companion.record.studio_newest import read_newest
 from companion.record.trouble import OwnTake, troubles_in, troubles_over_all
 from tests.record_takes import TAKES
@@ -90,3 +92,63 @@ def test_any_take_that_the_record_can_hold(tmp_path: Path) -> None:
     takes = [OwnTake(read_take(sessions, one, "none"), one.day, one.sha256 or one.file_name or one.title, one.tempo_bpm)
              for one in own[-120:]]  # fmt: skip
     assert len(takes) > 20 and found == troubles_in(takes, today=TODAY)
+
+
+SPOILT: dict[str, tuple[bytes, bytes]] = {
+    "a midi number that is none": (b'"1","1",7', b'"1","1",true,7'),
+    "a pitch out of all range": (b"]],", b'],["1","1",99999,"bis","l1","on time",0.0,null]],'),
+    "a deviation in words": (b"]],", b'],["1","1",70,"bis","l1","on time","soon",null]],'),
+    "a row that is too short": (b"]],", b'],["1"]],'),
+    "a row that is none": (b'"notes":[', b'"notes":[5,'),
+    "notes that are no list": (b'"notes":[', b'"notes":{"a":['),
+    "a slip in words": (b'"slips":[', b'"slips":[["now","then",70,3.0,"","",null],'),
+    "brackets without end": (b'"notes":[', b'"notes":' + b"[" * 100_000),
+    "more notes than anybody writes": (b'"notes":[', b'"notes":[' + b'["1","1",70,"a","b","late",0.0,70],' * 200_000),
+    "a title as long as a book": (b'"title":"', b'"title":"' + b"A" * 5_000_000),
+    "more fields than anybody reads": (b',"events":', b"".join(b',"k%d":1' % i for i in range(50_000)) + b',"events":'),
+    "a tempo that is none": (b'"tempo_played_bpm":', b'"tempo_played_bpm":[1],"x":'),
+}
+
+
+@pytest.mark.parametrize("name", SPOILT)
+def test_a_spoilt_take_costs_no_more_than_itself(name: str, tmp_path: Path) -> None:
+    rng = random.Random(8)
+    for student in ("Ada", "Ben"):
+        for day in range(14, 24):
+            sitting = Sitting.begin(tmp_path / "s" / student / "sessions", datetime(2026, 11, day, 17, tzinfo=UTC))
+            for _ in range(6):
+                sitting.append(a_take(rng, 1, weak=2))
+    lines = sitting.path.read_bytes().splitlines(keepends=True)
+    lines[3] = lines[3].replace(*SPOILT[name], 1)
+    sitting.path.write_bytes(b"".join(lines))
+    ada, ben = look_at_studio(tmp_path / "s", None, TODAY).students
+    own = {
+        student: troubles_over_all(
+            tmp_path / "s" / student / "sessions", charts.load("alto"), today=TODAY, cache=tmp_path / "own"
+        )
+        for student in ("Ada", "Ben")
+    }
+    assert own["Ada"] and own["Ben"]
+    assert [spot.sentence for spot in ada.spots] == [spot.sentence for spot in own["Ada"] if not spot.solved]
+    assert {spot.change for spot in ben.spots} >= {spot.change for spot in own["Ben"] if not spot.solved}
+
+
+def test_what_the_database_gives_up_on_is_done_in_pieces() -> None:
+    import duckdb
+
+    asked: list[list[int]] = []
+
+    def work(numbers: Sequence[int]) -> None:
+        asked.append(list(numbers))
+        index.execute("INSERT INTO noted SELECT unnest(?::INTEGER[])", [list(numbers)])
+        if 3 in numbers:
+            raise duckdb.OutOfMemoryException("too much")
+        if 6 in numbers:
+            index.execute("SELECT CAST('soon' AS INTEGER)")
+
+    with open_index(None) as index:
+        assert in_pieces(index, range(8), work) == [3, 6]
+        assert index.execute("SELECT list(sitting ORDER BY sitting) FROM noted").fetchone() == ([0, 1, 2, 4, 5, 7],)
+        with pytest.raises(duckdb.Error, match="nowhere"):
+            in_pieces(index, range(2), lambda _: index.execute("FROM nowhere"))
+    assert len(asked) < 16
