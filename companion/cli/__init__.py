@@ -85,7 +85,10 @@ def main(argv: Sequence[str] | None = None) -> int:
         sys.stdout.flush()
         return exit_code
     except CompanionError as error:
-        print(f"companion: {' '.join(str(error).split())}", file=sys.stderr)
+        from companion.record.model import plain_text
+
+        # Names of files come from other computers too: they never command the terminal.
+        print(f"companion: {plain_text(' '.join(str(error).split()))}", file=sys.stderr)
         return 1
     except BrokenPipeError:
         return 1

@@ -6,6 +6,7 @@ import argparse
 import contextlib
 import re
 import sys
+from collections.abc import Iterable
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -14,6 +15,7 @@ from companion import paths
 from companion.cli import arguments
 from companion.errors import CompanionError, RecordError, UsageError
 from companion.record.choosing import Choice
+from companion.record.model import plain_text
 
 if TYPE_CHECKING:
     from companion.record.deleting import Deletion
@@ -129,9 +131,14 @@ def _moment(text: str) -> datetime:
 def run(args: argparse.Namespace) -> int:
     """Do what was asked for."""
     actions = {"export": _export, "import": _import, "delete": _delete, "migrate": _migrate}
-    if lines := actions[args.action](args):
-        print("\n".join(lines))
+    _say(actions[args.action](args))
     return 0
+
+
+def _say(lines: Iterable[str]) -> None:
+    """Names of files and titles come from other computers too: they never command the terminal."""
+    for line in lines:
+        print(plain_text(line))
 
 
 def _choice(args: argparse.Namespace) -> Choice:
@@ -203,7 +210,7 @@ def _import_performances(args: argparse.Namespace, sessions: Path) -> list[str]:
     for path in args.sources:
         content, changed = _midi_content(path)
         if _is_own_take(content):
-            print(f"{path}: a take that companion recorded itself; left: take it in without --as.")
+            _say([f"{path}: a take that companion recorded itself; left: take it in without --as."])
             continue
         started = _not_to_come(path, args.played or changed)
         take = take_of(
@@ -211,11 +218,11 @@ def _import_performances(args: argparse.Namespace, sessions: Path) -> list[str]:
             first_note=first_note, bars=bars,
         )  # fmt: skip
         if not import_take(sessions, take):
-            print(f"{path}: is in the log already.")
+            _say([f"{path}: is in the log already."])
             continue
         pitch = f", sounding {opened.chart.name} pitch" if take.shift_semitones else ""
         # At once: what is in the log is said, whatever becomes of the next file.
-        print(f"{path}: a take of {started:%Y-%m-%d %H:%M}{pitch}. {take.advice}")
+        _say([f"{path}: a take of {started:%Y-%m-%d %H:%M}{pitch}. {take.advice}"])
     return remark_lines(opened.remarks)
 
 
@@ -269,7 +276,7 @@ def _delete(args: argparse.Namespace) -> list[str]:
         words = f" {choice.in_words()}" if choice.in_words() else ""
         lines = [f"{plan.sessions}: nothing is recorded{words}, so nothing was deleted.", *_stays(plan, args, settings)]
         return [*lines, *_emptied(plan)]
-    print("\n".join([*_goes(plan, args, settings), "", *_stays(plan, args, settings), ""]))
+    _say([*_goes(plan, args, settings), "", *_stays(plan, args, settings), ""])
     if not args.yes and not _agreed():
         return ["Nothing was deleted."]
     done, remarks = carry_out(plan)

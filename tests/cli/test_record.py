@@ -158,6 +158,24 @@ def test_what_is_of_no_passage_stays_with_one_that_goes(log: Path, capsys: pytes
     assert [path.name for path in log.rglob("*.jsonl")] == ["alto.jsonl"]
 
 
+@pytest.mark.parametrize(
+    "words",
+    [["export", "out"], ["import", "evil"], ["delete", "--student", "--yes"], ["migrate"], ["import", "\x1b[31m"]],
+)
+def test_a_files_name_never_commands_the_terminal(
+    log: Path, words: list[str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Escape, bell and half a character, as a synced folder may hold them."""
+    Path("evil").mkdir()
+    for folder in (log, Path("evil")):
+        (folder / "a\x1b[31m\x07\udcff.jsonl").write_text("x\n" * 9)
+        (folder / "\x1b[31m").mkdir()
+    main(["record", *words])
+    out, err = capsys.readouterr()
+    assert "?[31m" in out + err
+    assert not {"\x1b", "\x07", "\udcff"} & set(out + err)
+
+
 def test_nothing_that_fits(log: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["record", "delete", "--file", "waltz.musicxml", "--yes"]) == 0
     out = capsys.readouterr().out
