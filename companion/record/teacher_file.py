@@ -25,6 +25,8 @@ MAX_BYTES = 1_000_000
 MOST_FAULTS = 20
 _MOST_DOTS = 32
 #: The TOML reader's time grows with the square of the parts of a key.
+#: What git leaves where two people changed the same lines.
+_UNMERGED = re.compile(r"^<{7} ", re.MULTILINE)
 _DEEP_KEY = re.compile(rf"(?:^|[\[{{,])[ \t]*[\w-]+(?:[ \t]*\.[ \t]*[\w-]+){{{_MOST_DOTS}}}", re.MULTILINE)
 
 #: (path, faults) -> the error of that kind of file.
@@ -60,6 +62,10 @@ def data_from(content: bytes, path: Path, error: MakeError) -> tuple[str, dict[s
     except RecursionError:
         raise error(str(path), ["not valid TOML: nested too deeply"]) from None
     except ValueError as fault:  # also for a number of thousands of digits, which is no TOMLDecodeError
+        if unmerged := _UNMERGED.search(text):
+            line = text.count("\n", 0, unmerged.start()) + 1
+            said = f"line {line}: two people wrote here, and their lines were not merged; keep what is right of them"
+            raise error(str(path), [f"{said}, and take out the lines that begin with <<<, === and >>>"]) from None
         raise error(str(path), [f"not valid TOML: {str(fault).partition(';')[0]}"]) from None
 
 

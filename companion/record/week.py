@@ -86,6 +86,8 @@ _ITEM_KEYS = (
 MAX_LETTERS = 2_000
 MAX_FINGERINGS, MAX_OPTIONS = 500, 20
 _PLACE = re.compile(r"[\w ]{1,8}\.-?[1-9]\d{0,3}")
+#: A week later there is no date any more.
+_LAST_MONDAY = date(9999, 12, 13)
 _NOTHING: Mapping[str, Any] = MappingProxyType({})
 _BARS = re.compile(r"\w{1,8}( ?[-–] ?\w{1,8})?")
 
@@ -301,6 +303,9 @@ class _Reader:
     def monday(self, value: object) -> date:
         if type(value) is not date:
             self.fault(None, "week", "should be a Monday's date without quotes, such as week = 2026-11-23")
+            return date.min
+        if value > _LAST_MONDAY:
+            self.fault(None, "week", f"{value} is the end of all dates; write this week's Monday")
             return date.min
         monday = value - timedelta(days=value.weekday()) if value.toordinal() > 7 else value
         if value != monday:

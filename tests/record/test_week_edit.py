@@ -358,6 +358,22 @@ def test_copies_that_two_people_changed_apart_merge_line_by_line(tmp_path: Path)
     assert (len(second.days), second.fingerings) == (1, {"2.1": "side"})
 
 
+@pytest.mark.skipif(shutil.which("git") is None, reason="git does the merging")
+def test_lines_that_git_could_not_merge_are_named_and_not_touched(tmp_path: Path) -> None:
+    base, teacher, student = (tmp_path / name for name in ("base.toml", "teacher.toml", "student.toml"))
+    for path, tempo_bpm in ((base, 96), (teacher, 104), (student, 88)):
+        path.write_text(TEACHERS)
+        set_target(path, "passages/a.musicxml", "5-8", tempo_bpm)
+    merged = subprocess.run(
+        ["git", "merge-file", "-p", str(teacher), str(base), str(student)], capture_output=True, check=False
+    )
+    assert merged.returncode == 1
+    base.write_bytes(merged.stdout)
+    with pytest.raises(WeekSheetError, match="line 9: two people wrote here, and their lines were not merged"):
+        set_target(base, "passages/a.musicxml", "5-8", 90)
+    assert base.read_bytes() == merged.stdout
+
+
 @pytest.mark.parametrize("kept", range(0, 100, 7))
 def test_a_torn_sheet_is_said_and_not_touched(tmp_path: Path, kept: int) -> None:
     path = tmp_path / "week.toml"

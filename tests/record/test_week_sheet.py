@@ -264,3 +264,12 @@ def test_whatever_stands_there_the_sheet_is_read_or_its_faults_are_said_on_a_lin
             else:
                 assert all(each.comment.isprintable() and each.passage.isprintable() for each in sheet.items)
                 assert all("".join(each.fingerings.values()).isprintable() for each in sheet.items)
+
+
+def test_a_week_at_the_end_of_all_dates_is_none(tmp_path: Path) -> None:
+    path = tmp_path / "week.toml"
+    path.write_text("format = 1\nweek = 9999-12-27\n")
+    with pytest.raises(WeekSheetError, match="line 2: week 9999-12-27 is the end of all dates"):
+        load(path)
+    path.write_text("format = 1\nweek = 9999-12-13\n")
+    assert load(path).days[-1] == date(9999, 12, 19)
