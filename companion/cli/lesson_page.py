@@ -14,8 +14,8 @@ from companion.errors import CompanionError
 from companion.practice.words import number_of, piece_in_words
 from companion.record.index import survey
 from companion.record.model import TakeSummary
-from companion.record.progress import best_clean_bpm, of_item, reached, who_played
-from companion.record.text import day_in_words
+from companion.record.progress import best_clean_bpm, of_item, reached, who_played, with_click
+from companion.record.text import day_in_words, performance_lines
 from companion.record.week import WeekItem, WeekSheet, load
 
 if TYPE_CHECKING:
@@ -168,14 +168,17 @@ def course_item(name: str, course: Course, by: date | None, done: str) -> Lesson
     aim += f" by {day_in_words(by)}" if aim and by else ""
     best_bpm = best_clean_bpm(course.takes)
     best = f"Best clean tempo {best_bpm:g}" if best_bpm is not None else "No clean take yet"
-    played = f"{best}, {number_of(len(course.takes), 'take')}." if course.takes else "Not played yet."
+    practised = with_click(course.takes)
+    played = f"{best}, {number_of(len(practised), 'take')}." if practised else "Not played yet."
+    if course.takes and not practised:
+        played = "Played without the click only."
     expect = course.outlook.sentences if course.takes else ()
     holds = course.holds.sentences if course.holds else ()
     return LessonItem(
         title=name,
         aim=aim,
         takes=course.takes,
-        words=(("", (played, done)), ("Expect:", expect), ("Holds back:", holds)),
+        words=(("", (played, done, *performance_lines(course.takes)[:1])), ("Expect:", expect), ("Holds back:", holds)),
         target_bpm=target_bpm,
         forecast=course.outlook.forecast,
         by=by,

@@ -61,10 +61,11 @@ class HoldsBack:
 
 
 def near_limit(takes: Sequence[TakeRecord], ability_bpm: float | None) -> tuple[TakeRecord, ...]:
-    """The newest of these takes, oldest first in and out, that were played near the limit; all of the newest where
-    ability is not known."""
+    """The newest of these takes, oldest first in and out, that were played with the click near the limit; all of the
+    newest where ability is not known."""
     least_bpm = NEAR * ability_bpm if ability_bpm else 0.0
-    return tuple(take for take in takes if take.tempo_bpm >= least_bpm and not take.interrupted)[-NEWEST_TAKES:]
+    counted = (take for take in takes if not take.performance and not take.interrupted)
+    return tuple(take for take in counted if take.tempo_bpm >= least_bpm)[-NEWEST_TAKES:]
 
 
 def holds_back(

@@ -13,7 +13,7 @@ from datetime import date, timedelta
 from companion.practice.forecast import Forecast, fit
 from companion.practice.words import with_stop
 from companion.record.model import TakeSummary
-from companion.record.progress import fastest_clean_by_day
+from companion.record.progress import fastest_clean_by_day, with_click
 from companion.record.text import day_in_words
 
 __all__ = ["UNHEARD", "Outlook", "forecast_of", "outlook", "people_in_words"]
@@ -46,10 +46,10 @@ class Outlook:
 
 def forecast_of(takes: Sequence[TakeSummary], today: date) -> Forecast:
     """The learning curve through takes of one passage on one horn. What was broken off or not heard does not count, nor
-    does what is dated after today."""
+    do performances, nor what is dated after today."""
     counted = [
         take
-        for take in takes
+        for take in with_click(takes)
         if not take.interrupted and not take.because.startswith(UNHEARD) and take.day <= today.isoformat()
     ]
     return fit(
@@ -74,7 +74,7 @@ def outlook(
     today
         The present day by default.
     """
-    today = today or date.today()
+    today, takes = today or date.today(), with_click(takes)
     forecast = forecast_of(takes, today)
     due = by or today + timedelta(days=USUAL_DAYS_AHEAD)
     ahead = due > today

@@ -1,14 +1,19 @@
-"""What was reached: which takes count for a passage, and what they come to day by day. Summaries in, figures out."""
+"""What was reached: which takes count for a passage, and what they come to day by day. Summaries in, figures out.
+
+A performance without a click (`TakeSummary.performance`) is told apart. Its tempo is the player's own and it is judged
+by the player's own beat, so it reaches no target, is no clean take of those that are wanted, and says nothing of the
+tempo to go on from; it is named beside them.
+"""
 
 from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 
 from companion.record.model import TakeSummary, file_name, normal_bars
-from companion.record.week import DEFAULT_CLEAN_TAKES, WeekItem
+from companion.record.week import DEFAULT_CLEAN_TAKES, WEEKDAYS, WeekItem
 
 __all__ = [
     "CARE",
@@ -20,8 +25,10 @@ __all__ = [
     "longest_stretch_s",
     "of_item",
     "of_passage",
+    "performance_in_words",
     "reached",
     "who_played",
+    "with_click",
 ]
 
 #: From memory: common advice for wind players is a break of some minutes every 25 to 30.
@@ -118,24 +125,36 @@ def who_played(takes: Sequence[TakeSummary]) -> tuple[tuple[TakeSummary, ...], t
     return example, ("invented example that comes along, nobody's practice",) if example else ()
 
 
+def with_click(takes: Iterable[TakeSummary]) -> tuple[TakeSummary, ...]:
+    """All but the performances."""
+    return tuple(take for take in takes if not take.performance)
+
+
+def performance_in_words(take: TakeSummary, day: str) -> str:
+    """`performed on Tue at about 92, not clean`; `day` is the day's name. A tempo is told of a whole one only."""
+    part = "not reached" in take.because or take.because.startswith(("nothing", "little")) or take.interrupted
+    tempo = "" if part else f" at about {take.tempo_bpm:.0f}"
+    return f"performed on {day}{tempo}, {'' if take.clean else 'not '}clean"
+
+
 def best_clean_bpm(takes: Iterable[TakeSummary]) -> float | None:
-    """The highest tempo of a clean take, in quarters a minute."""
-    return max((take.tempo_bpm for take in takes if take.clean), default=None)
+    """The highest tempo of a clean take with the click, in quarters a minute."""
+    return max((take.tempo_bpm for take in with_click(takes) if take.clean), default=None)
 
 
 def fastest_clean_by_day(takes: Iterable[TakeSummary]) -> tuple[tuple[str, float], ...]:
-    """(day, fastest clean tempo in quarters a minute) of each day with a clean take, oldest first."""
+    """(day, fastest clean tempo in quarters a minute) of each day with a clean take with the click, oldest first."""
     best: dict[str, float] = {}
-    for take in takes:
+    for take in with_click(takes):
         if take.clean:
             best[take.day] = max(best.get(take.day, 0.0), take.tempo_bpm)
     return tuple(sorted(best.items()))
 
 
 def by_day(takes: Iterable[TakeSummary]) -> tuple[Day, ...]:
-    """Takes day by day, oldest first."""
+    """Takes with the click day by day, oldest first."""
     days: dict[str, list[TakeSummary]] = {}
-    for take in sorted(takes, key=lambda take: (take.day, take.started)):
+    for take in sorted(with_click(takes), key=lambda take: (take.day, take.started)):
         days.setdefault(take.day, []).append(take)
     return tuple(_day(day, of_day) for day, of_day in days.items())
 
@@ -182,13 +201,17 @@ def reached(item: WeekItem, days: Sequence[str], takes: Sequence[TakeSummary], s
         best_clean_bpm=best_clean_bpm(counted),
         at_target=_at_target(counted, item.target_bpm),
         wanted=item.clean_takes or DEFAULT_CLEAN_TAKES,
-        remarks=who + remarks,
+        remarks=(*who, *remarks, *(_performed(take) for take in counted if take.performance)),
     )
+
+
+def _performed(take: TakeSummary) -> str:
+    return performance_in_words(take, WEEKDAYS[date.fromisoformat(take.day).weekday()])
 
 
 def _at_target(takes: Iterable[TakeSummary], target_bpm: float) -> int:
     # A ladder's top rung is exactly the target, but a tempo typed as 95.99 should not be argued about.
-    return sum(1 for take in takes if take.clean and take.tempo_bpm >= target_bpm - 0.05)
+    return sum(1 for take in with_click(takes) if take.clean and take.tempo_bpm >= target_bpm - 0.05)
 
 
 def longest_stretch_s(takes: Iterable[TakeSummary]) -> float:

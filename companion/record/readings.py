@@ -12,6 +12,7 @@ Conventions
   every note.
 * Passed over as well: grace notes and what follows them (they have no time of their own), the note after a trill, notes
   across a pause, notes that keep their keys, and notes that fell behind only because the one before was clearly early.
+* A performance without a click has no time that the notes were due at but the player's own: it is passed over.
 * The simulated player's takes and invented examples never count, nor do those on another instrument.
 """
 
@@ -107,6 +108,8 @@ def _is_own(take: TakeSummary, instrument: str) -> bool:
 
 def readings_of(take: TakeRecord) -> list[Reading]:
     """The changes of a take as they were played; see the top of this module for what is passed over."""
+    if take.performance:
+        return []
     played = [
         (int(row["written_midi"]), float(row["onset_s"]))
         for row in to_played(take.events, take.start_ns, take.shift_semitones)

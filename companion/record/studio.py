@@ -26,7 +26,7 @@ from typing import TYPE_CHECKING
 from companion.charts import names
 from companion.errors import WeekSheetError
 from companion.record.model import TakeSummary, plain_text
-from companion.record.progress import Reached, best_clean_bpm, of_item, reached
+from companion.record.progress import Reached, best_clean_bpm, of_item, reached, with_click
 from companion.record.studio_changes import note_changes, troubles_by_student
 from companion.record.studio_files import LogFile, StudentFolder, content_hash, log_files_of, student_folders
 from companion.record.studio_index import handed_in, open_index, refresh, studio_index_path
@@ -270,7 +270,7 @@ def _state(
 def _stuck(takes: Sequence[TakeSummary], target_bpm: float, today: date) -> str:
     """How it is stuck, in words; empty where it goes on or too little was played to tell."""
     since = (today - timedelta(days=STUCK_WITHIN_DAYS)).isoformat()
-    recent = [take for take in takes if since <= take.day <= today.isoformat()]
+    recent = [take for take in with_click(takes) if since <= take.day <= today.isoformat()]
     days = sorted({take.day for take in recent})
     if len(days) < STUCK_DAYS:
         return ""

@@ -7,19 +7,21 @@ from collections.abc import Mapping, Sequence
 from datetime import date
 
 from companion.practice.climbs import CLIMBS
-from companion.practice.words import capital, printed_bars
+from companion.practice.words import capital, number_of, printed_bars
 from companion.record.model import TakeSummary
-from companion.record.progress import Day, Reached, best_clean_bpm, by_day
+from companion.record.progress import Day, Reached, best_clean_bpm, by_day, performance_in_words, with_click
 from companion.record.week import WEEKDAYS, Option, WeekItem, WeekSheet
 
 __all__ = [
-    "LEGEND", "day_cell", "day_in_words", "demands", "progress_lines", "remark_lines", "student_lines", "table",
-    "week_lines",
+    "LEGEND", "day_cell", "day_in_words", "demands", "performance_lines", "progress_lines", "remark_lines",
+    "student_lines", "table", "week_lines",
 ]  # fmt: skip
 
 WIDTH = 98
 LEGEND = "A day shows the best clean tempo, ×2: two clean takes at the target, –: played but not clean, ·: not played."
 _MOST_REMARKS = 5
+#: So many performances are told, the newest.
+_MOST_PERFORMANCES = 3
 
 
 def table(head: Sequence[str], rows: Sequence[Sequence[str]], right: Sequence[int] = ()) -> list[str]:
@@ -157,6 +159,16 @@ def student_lines(sheet: WeekSheet, reached: Sequence[Reached], commands: Sequen
     return lines if sheet.items else [*lines, "", "Nothing is set yet."]
 
 
+def performance_lines(takes: Sequence[TakeSummary]) -> list[str]:
+    """The performances among these takes, the newest first, a sentence each with what was heard first."""
+    performed = sorted((take for take in takes if take.performance), key=lambda take: take.started, reverse=True)
+    said = []
+    for take in performed[:_MOST_PERFORMANCES]:
+        words = capital(performance_in_words(take, day_in_words(date.fromisoformat(take.day))))
+        said.append(f"{words}. Heard first: {take.advice}" if take.advice else f"{words}.")
+    return said
+
+
 def progress_lines(takes: Sequence[TakeSummary], target_bpm: Mapping[str, float | None]) -> list[str]:
     """What was reached, day by day: one section for each choice of bars that was played. `target_bpm` is by bars."""
     groups: dict[str, list[TakeSummary]] = {}
@@ -164,17 +176,20 @@ def progress_lines(takes: Sequence[TakeSummary], target_bpm: Mapping[str, float 
         groups.setdefault(take.bars, []).append(take)
     lines: list[str] = []
     for bars, group in sorted(groups.items()):
-        days = by_day(group)
+        days, practised = by_day(group), with_click(group)
         best = best_clean_bpm(group)
-        clean = sum(1 for take in group if take.clean)
-        count = f"{len(group)} take{'s' * (len(group) != 1)} on {len(days)} day{'s' * (len(days) != 1)}, {clean} clean"
+        clean = sum(1 for take in practised if take.clean)
+        count = f"{number_of(len(practised), 'take')} on {number_of(len(days), 'day')}, {clean} clean"
         reached = f"best clean tempo {best:g}" if best is not None else "no clean take yet"
         target = target_bpm.get(bars)
         wanted = f", target {target:g}" if target else ""
         if lines:
             lines.append("")
-        lines.append(f"{capital(printed_bars(bars, 'the whole passage'))}: {count}; {reached}{wanted}.")
-        lines += ["", *_day_lines(days)]
+        stands = f"{count}; {reached}" if practised else "played without the click only"
+        lines.append(f"{capital(printed_bars(bars, 'the whole passage'))}: {stands}{wanted}.")
+        lines += ["", *_day_lines(days)] if days else []
+        if performed := performance_lines(group):
+            lines += ["", *(line for each in performed for line in _wrapped(each, "    "))]
     return lines
 
 

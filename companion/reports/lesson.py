@@ -28,10 +28,10 @@ _REST_MM, _ROW_MM = 46.0, 5.2
 _LARGEST_ITEM_MM, _LINE_MM, _MOST_LINES = 58.0, 8.5, 6
 _MM_PER_INCH = 25.4
 _LEGEND = (
-    "Tempos are quarters a minute. ● clean take, ○ take that is not clean, stepped line: best clean tempo so far,"
-    " dashed lines: target and its day. Grey: where 80 of 100 students with such a record stand, each at the tempo at"
-    " which every second take comes out clean on that day; middle line: half of them above, half below; dotted: as it"
-    " is expected to go on."
+    "Tempos are quarters a minute. ● clean take, ○ take that is not clean, diamond: performance without a click,"
+    " stepped line: best clean tempo so far, dashed lines: target and its day. Grey: where 80 of 100 students with such"
+    " a record stand, each at the tempo at which every second take comes out clean on that day; middle line: half of"
+    " them above, half below; dotted: as it is expected to go on."
 )
 
 

@@ -19,6 +19,7 @@ from companion.engraving.fonts import TEXT_BOLD, TEXT_ITALIC, TEXT_REGULAR
 from companion.errors import UsageError
 from companion.practice.forecast import Forecast
 from companion.record.model import TakeSummary
+from companion.record.progress import best_clean_bpm
 from companion.record.text import day_in_words
 from companion.reports.progress_marks import DAY_WIDTH, ProgressMarks, Span, progress_marks
 
@@ -119,7 +120,7 @@ def _draw_all(
         _nothing_yet(axes, target_bpm, small)
     if target_bpm:
         axes.axhline(target_bpm, color=INK, linewidth=1.1, linestyle=(0, (6, 4)), zorder=2)
-    _line_labels(axes, max((take.tempo_bpm for take in takes if take.clean), default=None), target_bpm, small)
+    _line_labels(axes, best_clean_bpm(takes), target_bpm, small)
 
 
 def _draw_band(axes: Axes, marks: ProgressMarks) -> None:
@@ -212,6 +213,12 @@ def _draw_marks(axes: Axes, marks: ProgressMarks, small: bool = False) -> None:
         axes.scatter(x, y, s=size, facecolors=PAPER, edgecolors=INK, linewidths=0.9, label="take, not clean", zorder=4)
     if marks.spans:
         _draw_spans(axes, marks.spans)
+    if marks.performed:
+        x, y = zip(*marks.performed, strict=True)
+        axes.scatter(
+            x, y, s=size, marker="D", facecolors=PAPER, edgecolors=QUIET, linewidths=0.9, label="performance, no click",
+            zorder=5,
+        )  # fmt: skip
 
 
 def _legend(axes: Axes) -> None:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
 from companion.practice.forecast import Forecast
 from companion.record.model import TakeSummary
+from companion.record.progress import with_click
 
 __all__ = [
     "DAYS_AHEAD",
@@ -45,7 +46,8 @@ class ProgressMarks:
     `clean` and `not_clean` hold (day, tempo) of single takes; with very many takes they are empty and `spans` stand for
     them. `best` holds the corners of the line of the best clean tempo so far. `band` holds (day, low, middle, high) of
     the learning curve, from `forecast_from` on as it is expected; it is empty where nothing is said. `first_day` and
-    `last_day` are the first and the last that anything is drawn of.
+    `last_day` are the first and the last that anything is drawn of. `performed` holds (day, tempo) of the newest
+    performances without a click, which belong to none of these.
     """
 
     clean: tuple[tuple[float, float], ...]
@@ -56,6 +58,7 @@ class ProgressMarks:
     last_day: int
     band: tuple[tuple[int, float, float, float], ...] = ()
     forecast_from: int = 0
+    performed: tuple[tuple[float, float], ...] = ()
 
 
 def progress_marks(
@@ -82,23 +85,26 @@ def progress_marks(
         days.setdefault(date.fromisoformat(take.day).toordinal(), []).append(take)
     if not days:
         raise ValueError("no takes")
-    placed = [
+    everything = [
         (day + DAY_WIDTH * ((i + 0.5) / len(of_day) - 0.5), take)
         for day, of_day in days.items()
         for i, take in enumerate(of_day)
     ]
+    placed = [(x, take) for x, take in everything if not take.performance]
+    practised = {day: kept for day, of_day in days.items() if (kept := with_click(of_day))}
     first, last = min(days), max(days)
     band = _band(forecast, first, max(last + DAYS_AHEAD, by.toordinal() + 1 if by else 0)) if forecast else ()
     single = len(placed) <= MOST_SINGLE_TAKES and len(days) <= MOST_SINGLE_DAYS
     return ProgressMarks(
         clean=tuple((x, take.tempo_bpm) for x, take in placed if take.clean) if single else (),
         not_clean=tuple((x, take.tempo_bpm) for x, take in placed if not take.clean) if single else (),
-        spans=() if single else _spans(days),
+        spans=() if single or not practised else _spans(practised),
         best=_best_so_far(placed, last + 0.5),
         first_day=first,
         last_day=max(last, band[-1][0] if band else 0),
         band=band,
         forecast_from=last if band else 0,
+        performed=tuple((x, take.tempo_bpm) for x, take in everything if take.performance)[-MOST_SINGLE_DAYS:],
     )
 
 
@@ -117,7 +123,7 @@ def _best_so_far(placed: Sequence[tuple[float, TakeSummary]], end: float) -> tup
     return (*corners, (end, corners[-1][1])) if corners else ()
 
 
-def _spans(days: dict[int, list[TakeSummary]]) -> tuple[Span, ...]:
+def _spans(days: Mapping[int, Sequence[TakeSummary]]) -> tuple[Span, ...]:
     first, length = min(days), max(days) - min(days) + 1
     width = 1 if length <= 120 else 7 if length <= 800 else 30
     # Weeks begin on Monday, as the week sheet's do; ordinal 1 was one.

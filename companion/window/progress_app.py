@@ -23,8 +23,9 @@ LOOKS_PER_S = 30
 _PLOT_SHARE = 0.46
 _TEXT = 16.0
 _LEGEND = (
-    "Each mark is a take. Grey: where 80 of 100 students with such a record stand, each at the tempo at which every"
-    " second take comes out clean; dotted: as it is expected to go on. Dashed: the target and its day."
+    "Each mark is a take, a diamond a performance without a click. Grey: where 80 of 100 students with such a record"
+    " stand, each at the tempo at which every second take comes out clean; dotted: as it is expected to go on."
+    " Dashed: the target and its day."
 )
 
 

@@ -107,6 +107,20 @@ def test_where_the_player_stands_is_where_it_goes_on(home: Path) -> None:
     assert task.tempo_bpm == 76
 
 
+def test_a_performance_is_no_rung_to_go_on_from(home: Path) -> None:
+    played(home, NOW - timedelta(days=1), 72, clean=True, bars="5-8")
+    before = of_kind(day_at(home), ITEM)[0]
+    played(home, NOW - timedelta(hours=5), 97.3, 88.1, clean=True, bars="5-8", performance=True)
+    (task, *_) = of_kind(day_at(home), ITEM)
+    assert (task.tempo_bpm, task.why) == (before.tempo_bpm, before.why)
+
+
+def test_who_performed_only_has_not_practised(home: Path) -> None:
+    played(home, NOW - timedelta(hours=5), 97.3, clean=True, bars="5-8", performance=True)
+    (task, *_) = of_kind(day_at(home), ITEM)
+    assert task.why == "Target 84 by Fri, played without the click only." and task.tempo_bpm is None
+
+
 def test_what_is_reached_is_kept_warm_on_its_days_and_rests_on_others(home: Path) -> None:
     played(home, NOW - timedelta(days=1), 96, 96, 96, clean=True)
     whole = of_kind(day_at(home), ITEM)[1]

@@ -83,6 +83,11 @@ def moving() -> list[int]:
     return [i for i in range(1, len(keys)) if keys[i] != keys[i - 1] and plain[i] and plain[i - 1]]
 
 
+def test_a_performance_tells_nothing_of_the_fingers_pace() -> None:
+    take = record_of(*due(60), 60)
+    assert readings_of(take) and not readings_of(replace(take, performance=True))
+
+
 def test_every_change_of_an_even_take_with_the_time_there_was_and_the_time_taken() -> None:
     times_s, midis = due(60)
     rng = np.random.default_rng(1)
