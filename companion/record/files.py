@@ -24,6 +24,8 @@ __all__ = [
 
 #: So often a lock is looked at again.
 _LOOK_AGAIN_S = 0.005
+#: So often a file may take another's place while it is opened.
+_TRIES = 20
 _BINARY = getattr(os, "O_BINARY", 0)
 
 
@@ -100,11 +102,12 @@ def locked(path: Path) -> Iterator[None]:
 @contextlib.contextmanager
 def _held(path: Path, flags: int, wait_s: float = 2.0) -> Iterator[int]:
     """The file that is at `path` now, open and locked; another may have taken its place while it was waited for."""
-    while True:
+    for again in reversed(range(_TRIES)):
         handle = os.open(path, flags)
         try:
             _lock(handle, wait_s)
-            if os.path.samestat(os.fstat(handle), os.stat(path)):
+            # Some network file systems number a file anew whenever it is looked at: there it must not go on for ever.
+            if not again or os.path.samestat(os.fstat(handle), os.stat(path)):
                 yield handle
                 return
         finally:

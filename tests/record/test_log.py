@@ -17,6 +17,7 @@ from companion.errors import RecordError
 from companion.practice.model import RawEvent
 from companion.record import Sitting, TakeRecord, read_log, read_take, summaries
 from companion.record import log as log_module
+from companion.record.files import locked
 
 resource = pytest.importorskip("resource")
 
@@ -243,6 +244,24 @@ def test_a_sitting_without_a_zone_is_local_time(tmp_path: Path) -> None:
     started = datetime.fromisoformat(read_log(tmp_path).takes[0].started)
     assert started.tzinfo is not None
     assert started.astimezone(UTC) == datetime(2026, 1, 2, 3).astimezone(UTC)
+
+
+def test_who_hangs_with_the_file_locked_holds_no_take_up_for_long(tmp_path: Path) -> None:
+    sitting = Sitting.begin(tmp_path, NOW)
+    sitting.append(a_take())
+    with locked(sitting.path):
+        began = time.monotonic()
+        sitting.append(a_take(76))
+        assert time.monotonic() - began < 10
+    assert [take.tempo_bpm for take in read_log(tmp_path).takes] == [72, 76]
+
+
+def test_a_file_system_that_numbers_files_anew_at_each_look(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    sitting = Sitting.begin(tmp_path, NOW)
+    sitting.append(a_take())
+    monkeypatch.setattr(os.path, "samestat", lambda a, b: False)
+    sitting.append(a_take(76))
+    assert [take.tempo_bpm for take in read_log(tmp_path).takes] == [72, 76]
 
 
 def test_the_order_of_sync_is_file_then_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
