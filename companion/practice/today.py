@@ -11,7 +11,7 @@ Conventions
 -----------
 * Need is a number that orders tasks: nobody is shown it. What is due soon and far from its target needs most.
 * Every open task has a turn before any has a second one, and none has three in a row while another item is open. One
-  that is done needs a last look only.
+  that is done has one turn only, and a sitting of nothing else is short.
 * A sitting that goes on is planned by what it has had already: who had fewer turns is next, and its time gets less.
 * A break after `BREAK_AFTER_MIN` of playing, and an end: more than was asked for is not planned (common practice, no
   source: half an hour at a time for students; breaks by the usual advice for wind players, from memory).
@@ -25,8 +25,8 @@ from dataclasses import dataclass, replace
 from companion.errors import UsageError
 
 __all__ = [
-    "BREAK", "BREAK_AFTER_MIN", "BREAK_MIN", "COLD", "ITEM", "LEAST_TURN_MIN", "LONGEST_MIN", "SHAPES", "SHORTEST_MIN",
-    "TROUBLE", "TURN_MIN", "USUAL_MIN", "Entry", "Task", "is_over", "need_of", "plan_sitting",
+    "BREAK", "BREAK_AFTER_MIN", "BREAK_MIN", "COLD", "DONE_NEED", "ITEM", "LEAST_TURN_MIN", "LONGEST_MIN", "SHAPES",
+    "SHORTEST_MIN", "TROUBLE", "TURN_MIN", "USUAL_MIN", "Entry", "Task", "is_over", "need_of", "plan_sitting",
 ]  # fmt: skip
 
 ITEM, TROUBLE, SHAPES, COLD, BREAK = "item", "trouble", "shapes", "cold", "break"
@@ -36,7 +36,7 @@ TURN_MIN, LEAST_TURN_MIN = 5.0, 2.0
 BREAK_AFTER_MIN, BREAK_MIN = 25.0, 5.0
 #: In this many minutes a spot, the shapes or a first go are done; more belongs to the next day.
 ONCE_MIN = {TROUBLE: 5.0, SHAPES: 4.0, COLD: 3.0}
-#: So many turns in a row at most, while another item is open; what is reached needs no more than this and is not open.
+#: So many turns in a row at most, while another item is open; what is reached needs no more than this.
 MOST_IN_A_ROW = 2
 DONE_NEED = 0.2
 
@@ -160,6 +160,10 @@ def _first_turns(tasks: Sequence[Task], left: float) -> list[float]:
     return shares
 
 
+def _open_items(tasks: Sequence[Task]) -> list[int]:
+    return [i for i, task in enumerate(tasks) if task.kind == ITEM and task.need > DONE_NEED]
+
+
 def _neediest(tasks: Sequence[Task], shares: Sequence[float], among: Sequence[int]) -> int:
     """Whoever has least for its need."""
     return min(among, key=lambda i: ((tasks[i].played_min + shares[i]) / max(tasks[i].need, 1e-6), i))
@@ -171,9 +175,9 @@ def _more(left: float) -> float:
 
 
 def _blocked(tasks: Sequence[Task], minutes: float) -> list[tuple[Task, float]]:
-    """A turn for each as far as the time goes; the rest goes to items by their need."""
+    """A turn for each as far as the time goes; the rest goes to open items by their need."""
     shares = _first_turns(tasks, minutes)
-    items = [i for i, task in enumerate(tasks) if task.kind == ITEM]
+    items = _open_items(tasks)
     while items and (left := minutes - sum(shares)) >= LEAST_TURN_MIN:
         shares[_neediest(tasks, shares, items)] += _more(left)
     return [(task, share) for task, share in zip(tasks, shares, strict=True) if share]
@@ -184,10 +188,10 @@ def _in_turns(tasks: Sequence[Task], minutes: float) -> list[tuple[Task, float]]
     shares = _first_turns(tasks, minutes)
     order = [i for i, share in enumerate(shares) if share]
     turns = [shares[i] for i in order]
-    items = [i for i, task in enumerate(tasks) if task.kind == ITEM]
+    items = _open_items(tasks)
     while items and (left := minutes - sum(shares)) >= LEAST_TURN_MIN:
         last = order[-MOST_IN_A_ROW:]
-        others = [i for i in items if i not in last and tasks[i].need > DONE_NEED]
+        others = [i for i in items if i not in last]
         again = len(last) == MOST_IN_A_ROW and len(set(last)) == 1 and others
         i = _neediest(tasks, shares, others if again else items)
         turn = _more(left)
