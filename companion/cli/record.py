@@ -41,7 +41,8 @@ and companion record import makes the very take of it again.
 _IMPORT = """\
 Takes JSON Lines, MIDI files and tables (takes.csv, with notes.csv beside it) that companion wrote, or folders of them.
 A take that is there already is not doubled; what is foreign, broken or of a later version is named and left. Tables
-hold no events: a take out of one counts, but can't be replayed.
+hold no events: a take out of one counts, but can't be replayed. All count as takes of the student whose log this is;
+another student's go into a log of their own (--sessions DIR).
 
 With --as, MIDI files that another program recorded are judged as takes of that passage, aimed at --tempo:
   companion record import phone.mid --as etude.musicxml --tempo 72 --bars 5-8
@@ -50,7 +51,7 @@ Early and late are then against your own beat, for such a file does not say when
 _DELETE = """\
 Shows what goes and what stays, and asks. --student: all of the log (--sessions DIR: another student's), the answers
 about shapes, and what was made of them: the index, the plots. The others choose takes, and several together those that
-fit all of them. What can't be taken back: an export beforehand keeps a copy.
+fit all of them. It can't be taken back: an export beforehand keeps a copy.
 """
 _MIGRATE = """\
 Brings sittings that an earlier companion wrote up to the format of this one; what they were is kept in a folder of the
