@@ -33,9 +33,11 @@ from companion.practice.hurdle import Hurdle, hurdle_of_trouble, hurdles_of_limi
 from companion.practice.ladder import Ladder
 from companion.practice.model import RawEvent, Tolerances
 from companion.practice.rehearsal import FinishedTake, Rehearsal, Section
+from companion.practice.stretch import Stretch
 from companion.record import Sitting, TakeRecord, finished_take_record
 from companion.record.marks import Marked
 from companion.record.marks_edit import set_fingering
+from companion.record.progress import BREAK_S
 from companion.units import NS_PER_S, ns_from_s
 from companion.window.levels import Levels
 from companion.window.music import Made, Music, Option, exercise_of, ladder_for
@@ -140,6 +142,7 @@ class Run:
         self.checking = False
         self._shift_before = 0
         self._notice, self._notice_until_ns = "", 0
+        self._stretch = Stretch(BREAK_S)
         self._next_take_ns = 0
         self._told_silent = False
         self.offered: PortName | None = None
@@ -417,6 +420,9 @@ class Run:
             return
         self.click.stop()
         self.results.append(result_of(take, self.rehearsal.plan))
+        self._stretch = self._stretch.after(take.start_ns, take.end_ns)
+        if self._stretch.words and not self.simulated:
+            self.say(self._stretch.words)
         try:
             self.sitting.append(self._record_of(take))
         except RecordError as error:

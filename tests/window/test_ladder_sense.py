@@ -106,6 +106,21 @@ def test_what_the_stand_finds_is_kept_in_the_record(sessions: Path) -> None:
     assert len([note for note in newest.notes if note.available_ms]) == len(PASSAGE.notes) - 1
 
 
+def test_who_stays_at_the_stand_is_told_when_a_break_is_due(tmp_path: Path) -> None:
+    run = Run(setup_at(tmp_path), SteppedClock())
+    try:
+        begin_ns, told = run.clock(), []
+        for minute in range(0, 30, 3):
+            run._finished(play(run.rehearsal, begin_ns + minute * 60 * NS_PER_S))
+            told.append("without a break" in run.notice)
+        assert told == [False] * 9 + [True]
+        run._notice = ""
+        run._finished(play(run.rehearsal, begin_ns + 35 * 60 * NS_PER_S))
+        assert not run.notice
+    finally:
+        run.close()
+
+
 def test_t_offers_the_ways_to_climb_with_their_reasons(tmp_path: Path) -> None:
     run = Run(setup_at(tmp_path), SteppedClock())
     try:
