@@ -235,8 +235,8 @@ def _spots(
     today: date,
     sitting: Ongoing,
 ) -> tuple[list[Task], list[str], list[str]]:
-    """The worst unsolved spot of each passage, the worst ones first; what was practised of them today, a sentence each;
-    what could not be looked at."""
+    """The worst unsolved spot of each passage in the bars that are set, the worst ones first; what was practised of them
+    today, a sentence each; what could not be looked at."""
     found: list[tuple[float, Task]] = []
     practised: list[str] = []
     faults: list[str] = []
@@ -247,7 +247,8 @@ def _spots(
         seen.add(one.item.path)
         try:
             opened = reader.opened(one.item.path)
-            worst = _worst_spot(opened, reader.plan(one.item.path), sessions)
+            set_bars = [other.item.bars for other in items if other.item.path == one.item.path and other.music]
+            worst = _worst_spot(opened, reader.plan(one.item.path), sessions, set_bars)
         except CompanionError as error:
             faults.append(str(error))
             continue
@@ -270,16 +271,21 @@ def _spots(
     return [task for _, task in found[:MOST_SPOTS]], practised, faults
 
 
-def _worst_spot(opened: Opened, plan: Plan, sessions: Path) -> tuple[TroubleSpot, str, str] | None:
-    """The worst spot that links can be made of: itself, its change in words, and what takes of the links are known by.
-    Raises `CompanionError` where the log can't be read."""
+def _worst_spot(
+    opened: Opened, plan: Plan, sessions: Path, set_bars: Sequence[str]
+) -> tuple[TroubleSpot, str, str] | None:
+    """The worst spot of these bars (empty: of all) that links can be made of: itself, its change in words, and what takes
+    of the links are known by. Raises `CompanionError` where the log can't be read."""
     from companion.cli.exercise_options import exercise_named, made_of
     from companion.record.trouble import newest_own_takes, troubles_in
     from companion.window.music import exercise_of
 
     passage, chart = opened.passage, opened.chart
+    ranges = [passage.bar_range(bars) if bars else (0, len(passage.bars) - 1) for bars in set_bars]
     for spot in troubles_in(newest_own_takes(sessions, chart, passage), passage, plan):
         if spot.solved or spot.note_index < 0:
+            continue
+        if not any(first <= passage.notes[spot.note_index].bar <= last for first, last in ranges):
             continue
         try:
             made = made_of(exercise_named("links"), passage, "", {"into": str(spot.note_index)})

@@ -170,6 +170,12 @@ def test_own_trouble_and_shapes_that_are_due_are_open_too(home: Path) -> None:
     sitting = DayPlan(day, 30, True, (), options=("--sheet", "s.toml", "--sessions", "log"))
     assert sitting.command_of(Entry(4, shapes)) == ("shapes", "--sessions", "log")
     assert sitting.command_of(Entry(4, spot)) == (*spot.command, "--sheet", "s.toml", "--sessions", "log")
+    # What is not set this week is left alone.
+    sheet = home / "shared" / "week.toml"
+    whole = sheet.read_text()
+    sheet.write_text(whole.replace("target_bpm = 96", 'bars = "9-12"\ntarget_bpm = 96'))
+    assert bar not in ("5", "6", "7", "8", "9", "10", "11", "12") and not of_kind(day_at(home), TROUBLE)
+    sheet.write_text(whole)
     # Once its links were played for some minutes, the spot is done for today.
     made = exercise_of(passage, plan(passage, chart), chart, Made("links", (("into", 40),), (0, len(passage.bars) - 1)))
     played(home, NOW - timedelta(minutes=5), 60, 64, 68, 72, 76, sha256=made.sha256, origin="")
