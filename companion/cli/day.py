@@ -235,8 +235,8 @@ def _spots(
     today: date,
     sitting: Ongoing,
 ) -> tuple[list[Task], list[str], list[str]]:
-    """The worst unsolved spot of each passage in the bars that are set, the worst ones first; what was practised of them
-    today, a sentence each; what could not be looked at."""
+    """The worst unsolved spot of each passage in the bars that are set, the worst ones first; what was practised of
+    them today, a sentence each; what could not be looked at."""
     found: list[tuple[float, Task]] = []
     practised: list[str] = []
     faults: list[str] = []
@@ -274,8 +274,8 @@ def _spots(
 def _worst_spot(
     opened: Opened, plan: Plan, sessions: Path, set_bars: Sequence[str]
 ) -> tuple[TroubleSpot, str, str] | None:
-    """The worst spot of these bars (empty: of all) that links can be made of: itself, its change in words, and what takes
-    of the links are known by. Raises `CompanionError` where the log can't be read."""
+    """The worst spot of these bars (empty: of all) that links can be made of: itself, its change in words, and what
+    takes of the links are known by. Raises `CompanionError` where the log can't be read."""
     from companion.cli.exercise_options import exercise_named, made_of
     from companion.record.trouble import newest_own_takes, troubles_in
     from companion.window.music import exercise_of
