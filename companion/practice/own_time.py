@@ -32,6 +32,7 @@ import numpy as np
 from companion.arrays import Floats, Ints
 from companion.passage import Passage
 from companion.practice.clock import note_onsets_s
+from companion.practice.ladder import HIGHEST_BPM, LOWEST_BPM
 from companion.practice.matching import align, checked
 from companion.practice.model import PlayedArray
 from companion.units import s_per_beat
@@ -47,6 +48,8 @@ NEIGHBOURS, NEAR_BEATS = 5, 2.0
 PAUSE_S, PAUSE_BEATS = 0.25, 0.5
 #: Slopes are taken over stretches of so many quarters.
 STRETCH_BEATS = 4.0
+#: Notes are paired with so many others at most: their pairs grow with the square.
+MOST_PAIRED = 500
 #: So much of a bar must be played without a break to tell its tempo.
 LEAST_OF_BAR = 0.6
 #: How often tempo and match are made better by one another.
@@ -88,7 +91,8 @@ class OwnTime:
 
 
 def find_own_time(passage: Passage, played: PlayedArray, swung_s: Floats | None = None) -> OwnTime | None:
-    """Find the time of a take without a click; None where fewer than three notes of the passage were played.
+    """Find the time of a take without a click; None where fewer than three notes of the passage were played, or in a
+    tempo that nobody plays in (an arm on the keyboard).
 
     Parameters
     ----------
@@ -116,7 +120,7 @@ def find_own_time(passage: Passage, played: PlayedArray, swung_s: Floats | None 
             at_s = played["onset_s"] - np.where(realised >= 0, swung_s[realised], 0.0)
         runs = _runs(passage, at_s, realised, tempo_bpm)
         found = _tempo_and_start(passage, at_s, realised, runs)
-        if found is None:
+        if found is None or not LOWEST_BPM <= found[0] <= HIGHEST_BPM:
             return None
         tempo_bpm, start_s = found
     runs = _runs(passage, at_s, realised, tempo_bpm)
@@ -146,7 +150,7 @@ def _likeliest(passage: Passage, played: PlayedArray) -> tuple[float, float]:
         tried.append(printed_bpm * float(due_s[-1] - due_s[0]) / lasts_s)
     best: tuple[float, float, float] | None = None
     for tempo_bpm in tried:
-        if not 10 < tempo_bpm < 1000:
+        if not LOWEST_BPM <= tempo_bpm <= HIGHEST_BPM:
             continue
         # What comes first is taken for the first note; the match finds out where it isn't.
         start_s = float(played["onset_s"][0]) - float(note_onsets_s(passage, tempo_bpm)[0])
@@ -175,7 +179,7 @@ def _tempo_and_start(
     unit_s = note_onsets_s(passage, 60.0)
     runs = _at_the_start(passage, realised, runs)
     slopes: list[Floats] = []
-    for run in runs:
+    for run in (whole[at : at + MOST_PAIRED] for whole in runs for at in range(0, len(whole), MOST_PAIRED)):
         score_s, run_s = unit_s[realised[run]], at_s[run]
         i, j = np.triu_indices(len(run), 1)
         apart = score_s[j] - score_s[i]

@@ -31,7 +31,7 @@ from companion.practice.follower import Follower
 from companion.practice.hearing import breath_of, is_note_on, to_played
 from companion.practice.judges_sheet import JudgedTake, judge_performance
 from companion.practice.ladder import default_ladder
-from companion.practice.mock import ANNOUNCED, OVER, PLAYING, SILENCE, SILENCE_S, Going, Mock, Piece
+from companion.practice.mock import ANNOUNCED, OVER, PLAYING, SILENCE_S, Going, Mock, Piece
 from companion.practice.model import RawEvent, Tolerances
 from companion.practice.pressed import pressed_of
 from companion.record import Sitting, take_record
@@ -162,9 +162,17 @@ class MockRun:
         if self.mock.phase != self._was:
             # What has changed is seen before the judge takes his time.
             self._enter(now_ns)
-        elif self.mock.phase in (SILENCE, OVER) and len(self.judged) < len(self.mock.goings):
-            self._judge(self.mock.goings[len(self.judged)])
+        else:
+            self._judge_next()
         return heard
+
+    def _judge_next(self) -> bool:
+        """Judge the next piece that is over; returns whether there was one."""
+        goings = self.mock.goings[len(self.judged) :]
+        if not goings or goings[0].ended_ns is None:
+            return False
+        self._judge(goings[0])
+        return True
 
     def _enter(self, now_ns: int) -> None:
         self._was = self.mock.phase
@@ -220,6 +228,8 @@ class MockRun:
         self.said = f"{name} vanished: plug it in again{again}"
         if lost is not None:
             self._follower = None
+            while self._judge_next():
+                pass
             self._judge(lost, f"{name} vanished")
 
     def _reopen(self, port: DevicePort | SimulatedPort | KeysPort) -> None:
@@ -288,7 +298,7 @@ class MockRun:
         self._keep(piece, going, judged, beat_0_ns, shift, interrupted)
         if interrupted:
             return
-        ladder = default_ladder(section.passage, piece.target_bpm or judged.assessment.tempo_bpm)
+        ladder = default_ladder(section.passage, piece.target_bpm)
         take = FinishedTake(
             section, judged.assessment.tempo_bpm, ladder, ladder, beat_0_ns, end_ns, tuple(going.events), (),
             to_played(going.events, beat_0_ns, shift), judged.assessment, None,

@@ -122,5 +122,6 @@ def test_too_little_says_nothing() -> None:
     music = melody(1)
     assert find_own_time(music, exact(music, 90)[:2]) is None
     assert find_own_time(music, exact(music, 90)[:0]) is None
+    assert find_own_time(music, exact(music, 90, lambda t: t / 5000)) is None
     everything_at_once = exact(music, 90, lambda t: t * 0)
     assert find_own_time(music, everything_at_once) is None
