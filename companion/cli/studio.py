@@ -6,6 +6,7 @@ import argparse
 import contextlib
 import re
 import sys
+import unicodedata
 from collections.abc import Callable, Sequence
 from datetime import date
 from pathlib import Path
@@ -24,7 +25,7 @@ if TYPE_CHECKING:
 __all__ = ["add_arguments", "run"]
 
 #: So many rows are printed; --all prints the rest.
-MOST_ROWS, MOST_NAMES = 40, 6
+MOST_ROWS, MOST_COMMON, MOST_REMARKS, MOST_NAMES, MOST_LETTERS = 40, 10, 10, 6, 32
 _EXAMPLES = """\
 examples:
   companion studio lessons/                       one folder a student in it, each with sessions/ and week.toml
@@ -72,8 +73,11 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _check_outside(out: Path | None, folder: Path) -> None:
-    """What is written must not land in a student's folder."""
-    if out is not None and out.resolve().is_relative_to(folder.resolve()):
+    """What is written must not land in a student's folder, however its path is spelled."""
+    if out is None or not folder.is_dir():
+        return
+    place = out.resolve()
+    if any(one.exists() and one.samefile(folder) for one in (place, *place.parents)):
         raise UsageError(f"{out}: lies in the studio's folder, where nothing is written: give a place outside of it")
 
 
@@ -107,15 +111,15 @@ def _hash_of() -> Callable[[WeekSheet, WeekItem], str]:
 
 
 def _lines(found: Studio, folder: Path, today: date, *, with_all: bool, trouble: bool) -> list[str]:
-    from companion.record.text import day_in_words, remark_lines, table
+    from companion.record.text import table
 
     students = found.students
     lines = [f"The studio ({folder}): {len(students)} student{'' if len(students) == 1 else 's'}", ""]
     rows = []
     for student in students:
-        last = day_in_words(date.fromisoformat(student.last_day)) if student.last_day else "never"
         minutes, takes = f"{student.week_minutes:.0f}", str(student.week_takes)
-        rows.append((student.shown, _reached(student, today), minutes, takes, last, _failing(student)))
+        last = student.played_last(today)
+        rows.append((_short(student.shown), _reached(student, today), minutes, takes, last, _failing(student)))
     shown = rows if with_all else rows[:MOST_ROWS]
     head = ("Student", "Reached", "Minutes", "Takes", "Played last", "Keeps failing" if trouble else "")
     lines += table(head, shown, right=(2, 3))
@@ -124,16 +128,30 @@ def _lines(found: Studio, folder: Path, today: date, *, with_all: bool, trouble:
     lines.append("Minutes and takes are those of the sheet's week, without a sheet of the last seven days.")
     stuck = [(student, state) for student in students for state in student.items if state.stuck]
     lines += ["", "Stuck"]
-    told = [f"  {student.shown}, {_item(state.item)}: {state.stuck}" for student, state in stuck]
+    told = [f"  {_short(student.shown)}, {_item(state.item)}: {state.stuck}" for student, state in stuck]
     lines += (told if with_all else told[:MOST_ROWS]) or ["  nobody, as far as the takes tell"]
     if not with_all and len(told) > MOST_ROWS:
         lines.append(f"  and {len(told) - MOST_ROWS} more; --all shows them")
     if trouble:
         lines += ["", "Failing in common"]
-        common = [f"  {one.change}: {len(one.students)} students ({_names(one.students)})" for one in found.common[:10]]
-        lines += common or ["  no change keeps failing for two students or more"]
-    remarks = [*found.remarks, *(f"{student.shown}: {text}" for student in students for text in student.remarks)]
-    return [*lines, *([""] if remarks else []), *remark_lines(remarks)]
+        common = [f"  {one.change}: {len(one.students)} students ({_names(one.students)})" for one in found.common]
+        lines += (common if with_all else common[:MOST_COMMON]) or [
+            "  no change keeps failing for two students or more"
+        ]
+        if not with_all and len(common) > MOST_COMMON:
+            lines.append(f"  and {len(common) - MOST_COMMON} more; --all shows them")
+    return [*lines, *_notes(found, with_all)]
+
+
+def _notes(found: Studio, with_all: bool) -> list[str]:
+    """What could not be read, or not all of it."""
+    from companion.record.text import remark_lines
+
+    remarks = [*found.remarks, *(f"{student.shown}: {text}" for student in found.students for text in student.remarks)]
+    shown = remarks if with_all else remarks[:MOST_REMARKS]
+    lines = ["", *(line for remark in shown for line in remark_lines([remark]))] if remarks else []
+    more = len(remarks) - len(shown)
+    return [*lines, *([f"note: and {more} more; --all shows them"] if more else [])]
 
 
 def _reached(student: Student, today: date) -> str:
@@ -143,7 +161,8 @@ def _reached(student: Student, today: date) -> str:
     if student.sheet is None:
         return "no sheet"
     of_week = "" if today in student.sheet.days else f" (week of {day_in_words(student.sheet.week)})"
-    return f"{student.done} of {len(student.items)}{of_week}"
+    reached = f"{student.done} of {len(student.items)}" if student.items else "nothing set"
+    return f"{reached}{of_week}"
 
 
 def _failing(student: Student) -> str:
@@ -158,9 +177,13 @@ def _item(item: WeekItem) -> str:
     return piece_in_words(item.passage.rpartition("/")[2], item.bars, item.exercise)
 
 
+def _short(name: str) -> str:
+    return name if len(name) <= MOST_LETTERS else f"{name[: MOST_LETTERS - 1]}…"
+
+
 def _names(names: Sequence[str]) -> str:
     more = len(names) - MOST_NAMES
-    return ", ".join(names[:MOST_NAMES]) + (f" and {more} more" if more > 0 else "")
+    return ", ".join(map(_short, names[:MOST_NAMES])) + (f" and {more} more" if more > 0 else "")
 
 
 def _write_pages(folder: Path, found: Studio, today: date) -> str:
@@ -168,17 +191,30 @@ def _write_pages(folder: Path, found: Studio, today: date) -> str:
 
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        for number, student in enumerate(found.students, start=1):
-            page = folder / f"{number:04d}-{_plain_name(student)}.html"
-            page.write_bytes(student_html(student, today).encode("utf-8", "backslashreplace"))
+        for name, student in zip(_page_names(found.students), found.students, strict=True):
+            (folder / name).write_bytes(student_html(student, today).encode("utf-8", "backslashreplace"))
     except OSError as error:
         raise UsageError(f"--pages {folder}: can't be written there ({error.strerror}): name another folder") from error
-    return f"{len(found.students)} pages written to {folder}."
+    count = "1 page" if len(found.students) == 1 else f"{len(found.students)} pages"
+    return f"{count} written to {folder}."
 
 
-def _plain_name(student: Student) -> str:
-    """The folder's name as a file's, whatever is in it."""
-    return re.sub(r"[^\w-]+", "-", student.shown).strip("-")[:60] or "student"
+def _page_names(students: Sequence[Student]) -> list[str]:
+    """A file's name for each, made of the folder's: the same in the next week, whoever has come or gone. A number tells
+    apart what a file system may take for one (capitals, letters put together)."""
+    found: list[str] = []
+    taken: set[str] = set()
+    for student in students:
+        plain = re.sub(r"[^\w-]+", "-", unicodedata.normalize("NFC", student.shown)).strip("-")[:60] or "student"
+        # Windows keeps these for devices, whatever comes after the dot.
+        plain = f"student-{plain}" if re.fullmatch(r"(?i)con|prn|aux|nul|(com|lpt)\d", plain) else plain
+        name, number = plain, 1
+        while name.casefold() in taken:
+            number += 1
+            name = f"{plain}-{number}"
+        taken.add(name.casefold())
+        found.append(f"{name}.html")
+    return found
 
 
 def _write(path: Path, found: Studio, today: date) -> None:

@@ -21,6 +21,7 @@ __all__ = [
     "Reached",
     "best_clean_bpm",
     "by_day",
+    "clean_at_target",
     "fastest_clean_by_day",
     "longest_stretch_s",
     "of_item",
@@ -195,11 +196,11 @@ def reached(item: WeekItem, days: Sequence[str], takes: Sequence[TakeSummary], s
     cells = []
     for day in days:
         of_day = [take for take in counted if take.day == day]
-        cells.append((best_clean_bpm(of_day), _at_target(of_day, item.target_bpm), len(of_day)))
+        cells.append((best_clean_bpm(of_day), clean_at_target(of_day, item.target_bpm), len(of_day)))
     return Reached(
         best_by_day=tuple(cells),
         best_clean_bpm=best_clean_bpm(counted),
-        at_target=_at_target(counted, item.target_bpm),
+        at_target=clean_at_target(counted, item.target_bpm),
         wanted=item.clean_takes or DEFAULT_CLEAN_TAKES,
         remarks=(*who, *remarks, *(_performed(take) for take in counted if take.performance)),
     )
@@ -209,7 +210,8 @@ def _performed(take: TakeSummary) -> str:
     return performance_in_words(take, WEEKDAYS[date.fromisoformat(take.day).weekday()])
 
 
-def _at_target(takes: Iterable[TakeSummary], target_bpm: float) -> int:
+def clean_at_target(takes: Iterable[TakeSummary], target_bpm: float) -> int:
+    """How many clean takes with the click there are at the target or above."""
     # A ladder's top rung is exactly the target, but a tempo typed as 95.99 should not be argued about.
     return sum(1 for take in with_click(takes) if take.clean and take.tempo_bpm >= target_bpm - 0.05)
 

@@ -8,7 +8,8 @@ Conventions
 -----------
 * Nobody is ranked: students stand by the names of their folders.
 * An item is *stuck* where it is not reached, was played on at least `STUCK_DAYS` days of the last `STUCK_WITHIN_DAYS`,
-  and the newest `STUCK_DAYS - 1` of them brought no faster clean take than the days before. (Ours, no source.)
+  and the newest `STUCK_DAYS - 1` of them brought neither a faster clean take than the days before nor one at the
+  target. Performances without a click count for none of it. (Ours, no source.)
 * Trouble is looked for as `companion trouble` does, on the horn that was played last, and only for who played lately.
 * Sittings too old to change any of this are looked at by their first and last lines alone.
 * Simulated and example takes are nobody's practice.
@@ -26,11 +27,12 @@ from typing import TYPE_CHECKING
 from companion.charts import names
 from companion.errors import WeekSheetError
 from companion.record.model import TakeSummary, plain_text
-from companion.record.progress import Reached, best_clean_bpm, of_item, reached, with_click
+from companion.record.progress import Reached, best_clean_bpm, clean_at_target, of_item, reached, with_click
 from companion.record.studio_changes import note_changes, troubles_by_student
 from companion.record.studio_files import LogFile, StudentFolder, content_hash, log_files_of, student_folders
 from companion.record.studio_index import handed_in, open_index, refresh, studio_index_path
 from companion.record.studio_newest import read_newest
+from companion.record.text import day_in_words
 from companion.record.week import WeekItem, WeekSheet, load
 
 if TYPE_CHECKING:
@@ -79,6 +81,13 @@ class Student:
     def shown(self) -> str:
         """The folder's name, as it can be printed."""
         return plain_text(self.name)
+
+    def played_last(self, today: date) -> str:
+        """The last day with a take in words, with its year where that is another one; `never` without a take."""
+        if not self.last_day:
+            return "never"
+        last = date.fromisoformat(self.last_day)
+        return day_in_words(last) if last.year == today.year else f"{last.day} {last:%b %Y}"
 
     @property
     def done(self) -> int:
@@ -275,16 +284,21 @@ def _stuck(takes: Sequence[TakeSummary], target_bpm: float, today: date) -> str:
     if len(days) < STUCK_DAYS:
         return ""
     turn = days[-(STUCK_DAYS - 1)]
-    before = best_clean_bpm(take for take in recent if take.day < turn)
-    lately = best_clean_bpm(take for take in recent if take.day >= turn)
+    newest = [take for take in recent if take.day >= turn]
+    before, lately = best_clean_bpm(take for take in recent if take.day < turn), best_clean_bpm(newest)
     if before is None and lately is None:
         return f"no clean take on {len(days)} days"
-    if lately is not None and (before is None or lately > before):
+    if lately is not None and (before is None or lately > before or clean_at_target(newest, target_bpm)):
         return ""
-    best = before if lately is None or (before is not None and before >= lately) else lately
-    bars = _most_named(take for take in recent if take.day >= turn)
-    where = f"; bar {bars}" if bars else ""
-    return f"no faster than {best:g} since {days[-STUCK_DAYS]} (target {target_bpm:g}){where}"
+    target, from_day = f"(target {target_bpm:g})", day_in_words(date.fromisoformat(turn))
+    if lately is None:
+        how = f"clean at {before:g} before, no clean take since {from_day} {target}"
+    elif lately == before:
+        how = f"no faster than {before:g} since {day_in_words(date.fromisoformat(days[-STUCK_DAYS]))} {target}"
+    else:
+        how = f"clean at {before:g} before, no faster than {lately:g} since {from_day} {target}"
+    bar = _most_named(newest)
+    return f"{how}; most trouble in bar {bar}" if bar else how
 
 
 def _most_named(takes: Iterable[TakeSummary]) -> str:

@@ -44,8 +44,12 @@ def student_html(student: Student, today: date) -> str:
     title = sheet.student if sheet is not None and sheet.student else student.shown
     body = [f"<h1>{escape(title)}</h1>", f'<p class="quiet">{escape(_about(student, today))}</p>']
     if sheet is not None:
-        body += ["<h2>What was set this week</h2>", _items(sheet, student.items)]
-        body.append(f'<p class="quiet">{escape(LEGEND)}</p>')
+        of = "this week" if today in sheet.days else f"for the week of {day_in_words(sheet.week)}"
+        body.append(f"<h2>What was set {of}</h2>")
+        if sheet.items:
+            body += [_items(sheet, student.items), f'<p class="quiet">{escape(LEGEND)}</p>']
+        else:
+            body.append("<p>Nothing is set.</p>")
     else:
         body.append("<p>There is no week sheet that can be read.</p>")
     if student.spots:
@@ -69,11 +73,13 @@ def student_html(student: Student, today: date) -> str:
 
 
 def _about(student: Student, today: date) -> str:
-    last = "nothing played yet"
-    if student.last_day:
-        last = f"played last on {day_in_words(date.fromisoformat(student.last_day))}"
-    week = f"{student.week_minutes:.0f} minutes in {student.week_takes} takes this week"
-    return f"{day_in_words(today)} {today.year}: {week}; {last}."
+    last = f"played last on {student.played_last(today)}" if student.last_day else "nothing played yet"
+    when = "in the last seven days"
+    if student.sheet is not None:
+        week = student.sheet.week
+        when = "this week" if today in student.sheet.days else f"in the week of {day_in_words(week)} {week.year}"
+    takes = f"{student.week_takes} take{'' if student.week_takes == 1 else 's'}"
+    return f"{day_in_words(today)} {today.year}: {student.week_minutes:.0f} minutes in {takes} {when}; {last}."
 
 
 def _items(sheet: WeekSheet, states: tuple[ItemState, ...]) -> str:

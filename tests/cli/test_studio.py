@@ -6,6 +6,7 @@ import hashlib
 import json
 import os
 import shutil
+import unicodedata
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -58,6 +59,39 @@ def test_who_met_what(studio: Path, tmp_path: Path, capsys: pytest.CaptureFixtur
     assert rows[1][1] == "no sheet" and rows[2][1] == "0 of 1 (week of Mon 23 Nov)"
 
 
+def test_a_students_page_keeps_its_name(studio: Path, tmp_path: Path) -> None:
+    def student(name: str) -> None:
+        (studio / name / "sessions").mkdir(parents=True)
+
+    student("Zoë Example")
+    pages = tmp_path / "pages"
+    words = ["studio", str(studio), "--today", "2026-11-28", "--pages", str(pages)]
+    assert main(words) == 0
+    assert (pages / "Zoë-Example.html").exists()
+    before = {path.name for path in pages.iterdir()}
+    for name in ("Ada Example", "ada example", "con", "Zoë\u0308", "zo\u00eb\u0308", "-", "<b>", "Ada.Example"):
+        student(name)
+    assert main(words) == 0
+    after = {path.name for path in pages.iterdir()}
+    assert after - before >= {"Ada-Example.html", "student.html", "student-con.html", "b.html"}
+    assert len({unicodedata.normalize("NFC", name).casefold() for name in after}) == len(after) == 46 + 8
+
+
+def test_what_is_left_out_is_said_with_the_way_to_see_it(studio: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    for number in range(12):
+        (studio / f"Student {number:02d}" / "sessions" / "odd.jsonl").write_text("{\n")
+    (studio / ("A" * 200)).mkdir()
+    (studio / ("A" * 200) / "week.toml").write_text("format = 1\nweek = 2026-11-23\n")
+    words = ["studio", str(studio), "--today", "2026-11-28"]
+    assert main(words) == 0
+    out = capsys.readouterr().out
+    assert "note: and 2 more; --all shows them" in out
+    assert out.count("no practice log") == 10 and "A" * 31 + "…  nothing set" in out
+    assert max(map(len, out.splitlines())) < 120
+    assert main([*words, "--all"]) == 0
+    assert capsys.readouterr().out.count("no practice log") == 12
+
+
 def test_an_exercise_of_the_sheet_has_its_own_takes(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -99,6 +133,7 @@ def test_an_exercise_of_the_sheet_has_its_own_takes(
         (["{studio}/Student 00"], "one student's own folder"),
         (["{studio}", "--pages", "{studio}/pages"], "nothing is written: give a place outside"),
         (["{studio}", "--json", "{studio}/x.json"], "nothing is written: give a place outside"),
+        (["{studio}", "--pages", "{studio}/../link/Student 00"], "nothing is written: give a place outside"),
         (["{studio}", "--today", "soon"], "is no date"),
         ([], "required: DIR"),
     ],
@@ -106,6 +141,8 @@ def test_an_exercise_of_the_sheet_has_its_own_takes(
 def test_what_is_wrong_is_said_in_one_line(
     studio: Path, words: list[str], says: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
+    if os.name != "nt":
+        (studio.parent / "link").symlink_to(studio)
     assert main(["studio", *(word.format(studio=studio) for word in words)]) == 1
     error = capsys.readouterr().err
     assert says in error and len(error.splitlines()) == 1

@@ -113,8 +113,37 @@ def test_what_is_said_of_each_is_what_the_own_record_says(studio: Path, tmp_path
     assert (ada.week_takes, ada.week_minutes, ada.last_day) == (5, 2.5, "2026-11-25")
     assert cleo.week_takes == 2, "the simulated player's takes are nobody's"
     assert not ada.items[1].stuck and not cleo.items[0].stuck
-    assert ben.items[1].stuck == "no faster than 76 since 2026-11-18 (target 96)"
+    assert ben.items[1].stuck == "clean at 76 before, no clean take since Sun 22 Nov (target 96)"
     assert cleo.items[1].stuck == "no clean take on 4 days"
+
+
+@pytest.mark.parametrize(
+    ("clean_bpm", "said"),
+    [
+        ([80, 80, 80, 80, 80], "no faster than 80 since Thu 19 Nov (target 96); most trouble in bar 7"),
+        ([80, 84, 76, 80, 76],
+         "clean at 84 before, no faster than 80 since Sat 21 Nov (target 96); most trouble in bar 7"),
+        ([80, 80, None, 84, None], ""),
+        ([104, 104, 96, 80, 80], ""),
+        ([104, 104, 92, 80, 80],
+         "clean at 104 before, no faster than 92 since Sat 21 Nov (target 96); most trouble in bar 7"),
+        ([None, None, None, None], "no clean take on 4 days"),
+        ([80, 80, 80], ""),
+    ],
+)  # fmt: skip
+def test_stuck_is_who_neither_gets_faster_nor_has_the_target(
+    clean_bpm: list[float | None], said: str, tmp_path: Path
+) -> None:
+    ada = student(tmp_path / "studio", "Ada", 'format = 1\nweek = 2026-11-23\n[[item]]\ntarget_bpm = 96\n'
+                  'passage = "passages/etude-e-minor.musicxml"\n')  # fmt: skip
+    for i, best_bpm in enumerate(clean_bpm):
+        played(ada, 17 + 2 * i, 110, clean=False, trouble_bars=("7",) if best_bpm else ())
+        if best_bpm:
+            played(ada, 17 + 2 * i, best_bpm)
+        # Alone on its day, or faster than all: a performance has no click, and says nothing of it.
+        played(ada, 18 + 2 * i, 120, performance=True)
+    (found,) = look(tmp_path / "studio", tmp_path).students
+    assert found.items[0].stuck == said
 
 
 def test_what_keeps_failing_is_what_companion_trouble_finds(studio: Path, tmp_path: Path) -> None:
@@ -269,7 +298,24 @@ def test_a_page_is_text_alone(studio: Path, tmp_path: Path) -> None:
     assert student_html(many, TODAY).count("A to B: failed") == 5 and "and 2 more<" in student_html(many, TODAY)
     assert "and 4 more like these" in student_html(many, TODAY), "one sheet of paper"
     ben = student_html(look(studio, tmp_path).students[2], TODAY)
-    assert "Stuck: no faster than 76" in ben and "What keeps failing" in ben
+    assert "Stuck: clean at 76 before, no clean take" in ben and "What keeps failing" in ben
+
+
+def test_a_page_says_which_week_it_is_of(studio: Path, tmp_path: Path) -> None:
+    for today, week, last in (
+        (TODAY, "in 5 takes this week", "on Wed 25 Nov."),
+        (TODAY + timedelta(days=7), "in 5 takes in the week of Mon 23 Nov 2026", "on Wed 25 Nov."),
+        (TODAY + timedelta(days=70), "in 5 takes in the week of Mon 23 Nov 2026", "on 25 Nov 2026."),
+    ):
+        page = student_html(look_at_studio(studio, None, today).students[0], today)
+        assert week in page and f"played last {last}" in page
+        assert ("What was set this week" in page) == (today == TODAY)
+    (studio / "Ada" / "week.toml").unlink()
+    assert "in 5 takes in the last seven days" in student_html(look_at_studio(studio, None, TODAY).students[0], TODAY)
+    (studio / "Ada" / "week.toml").write_text("format = 1\nweek = 2026-11-23\n")
+    page = student_html(look_at_studio(studio, None, TODAY).students[0], TODAY)
+    assert "Nothing is set." in page and "<table" not in page
+    assert Student("Dora", None).played_last(TODAY) == "never"
 
 
 def test_a_year_of_sheets_and_no_sheet(studio: Path, tmp_path: Path) -> None:
