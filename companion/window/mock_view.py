@@ -11,7 +11,7 @@ import pygame
 from companion.practice.mock import ANNOUNCED, OVER, SILENCE
 from companion.practice.words import piece_in_words
 from companion.window.display import scale_of
-from companion.window.mock_run import Judged, MockRun
+from companion.window.mock_run import Judged, MockPiece, MockRun
 from companion.window.page import PageView
 from companion.window.paper import draw_keys, draw_said, foot_in, lay_sheet, sheet_in
 from companion.window.pencilled import Mark
@@ -122,8 +122,9 @@ class MockView:
         judged = run.judged[self.shown] if mock.phase == OVER else None
         piece = judged.piece if judged else run.piece
         assert piece is not None
-        title = judged_title(judged) if judged else mock.announcement
-        type_.draw(target, title, at.head.midleft, 19, "bold", anchor="midleft", max_width_px=at.head.width * 0.72)
+        before = "" if judged else f"{mock.place + 1} of {len(mock.pieces)}: "
+        title = title_within(type_, piece, 19, at.head.width * 0.72, before)
+        type_.draw(target, title, at.head.midleft, 19, "bold", anchor="midleft")
         if mock.phase == ANNOUNCED:
             said = "begin when you are ready"
             type_.draw(target, said, at.head.midright, 15, "italic", Ink.QUIET, "midright")
@@ -150,7 +151,7 @@ class MockView:
         pygame.draw.line(target, Ink.FAINT, (at.head.x, y), (at.head.right, y))
         judged = self.run.judged[self.shown]
         y += 18 * u
-        type_.draw(target, judged_title(judged), (at.head.x, y), 21, "bold", max_width_px=at.head.width)
+        type_.draw(target, title_within(type_, judged.piece, 21, at.head.width), (at.head.x, y), 21, "bold")
         y += 42 * u
         floor = at.sheet.bottom - round(70 * u)
         for share in SMALLER:
@@ -205,6 +206,14 @@ class MockView:
             return [*others, leave]
         page = "back to the sheet" if self.page_shown else "the page with its marks"
         return [*others, ("page", f"M  {page}"), leave]
+
+
+def title_within(type_: Type, piece: MockPiece, size: float, width_px: float, before: str = "") -> str:
+    """`before` and the piece's title with its bars; a long title is cut, the bars are not."""
+    title, bars = piece.title, piece.section.label
+    while type_.width(before + piece_in_words(title, bars), size, "bold") > width_px and len(title) > 1:
+        title = title.removesuffix("…")[:-1].rstrip(" ,") + "…"
+    return before + piece_in_words(title, bars)
 
 
 def judged_title(judged: Judged) -> str:

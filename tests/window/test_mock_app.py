@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pygame
@@ -21,7 +22,7 @@ from companion.scores import read
 from companion.window.display import scale_of
 from companion.window.mock_app import MockApp
 from companion.window.mock_run import MockPiece, MockSetup
-from companion.window.mock_view import SMALLER, places
+from companion.window.mock_view import SMALLER, places, title_within
 from companion.window.theme import Type
 
 PASSAGES = Path(__file__).parents[2] / "shared" / "passages"
@@ -112,6 +113,17 @@ def test_what_was_played_is_kept_when_one_leaves_in_the_middle(app: MockApp, tmp
     assert judged.going.broken_off and not app.run.over
     (take,) = read_log(tmp_path / "s").takes
     assert take.performance and not take.clean and "not reached" in take.because and take.events
+
+
+def test_of_a_long_title_the_bars_are_still_told() -> None:
+    long = replace(piece("waltz-in-f.musicxml", "5-8"), title="A Study for the Little Fingers, " * 6)
+    for size in ((1024, 640), (1920, 1080)):
+        type_ = Type(scale_of(size))
+        width = places(*size).head.width * 0.72
+        title = title_within(type_, long, 19, width, "2 of 6: ")
+        assert type_.width(title, 19, "bold") <= width and title.startswith("2 of 6: A Study for the Little Fingers, A")
+        assert title.endswith("…, bars 5–8")
+    assert title_within(type_, piece("waltz-in-f.musicxml", "5-8"), 19, 900) == "Waltz in F, bars 5–8"
 
 
 def test_space_pressed_twice_announces_and_takes_no_piece_away(app: MockApp) -> None:
