@@ -16,7 +16,6 @@ from __future__ import annotations
 
 import contextlib
 import os
-import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -25,8 +24,9 @@ from companion.errors import RecordError
 from companion.record.choosing import Choice
 from companion.record.files import locked, only_writer, sync_dir
 from companion.record.index import INDEX_FILES
+from companion.record.left_over import clear_left_over, is_left_over
 from companion.record.log import SUFFIX
-from companion.record.migrating import is_kept_folder
+from companion.record.migrating import folders_of
 from companion.record.model import plain_text
 from companion.record.raw_lines import SITTING, TAKE, RawLine, is_log, raw_lines, summary_of
 from companion.record.rewriting import rewrite, state_of
@@ -41,8 +41,6 @@ _WAIT_S = 60.0
 _MOST_NAMES = 4
 #: What a student's folder in a studio has its log in.
 _LOG = "sessions"
-#: A file half written when the computer stopped: the name of the whole one between a dot and a few letters.
-_LEFT_OVER = re.compile(r"\..+\.jsonl\.[A-Za-z0-9_]+")
 
 
 @dataclass(slots=True)
@@ -95,7 +93,7 @@ def plan_deletion(sessions: Path, choice: Choice, cache: Path) -> Deletion:
         for path in _files(plan.sessions / SHAPES, plan):
             plan.seen[path] = state_of(path)
             _plan_answers(path, plan)
-        for folder in _subfolders(plan.sessions):
+        for folder in folders_of(plan.sessions)[2:]:
             copies = [path for path in _files(folder, plan) if is_log(path)]
             if choice.all:
                 plan.whole += copies
@@ -118,13 +116,13 @@ def _files(folder: Path, plan: Deletion) -> list[Path]:
         return []
     if not folder.is_dir():
         return []
-    found, others = [], []
+    found, others, of_log = [], [], folders_of(plan.sessions)
     for path in sorted(folder.iterdir()):
         if path.name == _LOG and path.is_dir():
             plan.stays.append(f"{path}: a log of its own; for that one add --sessions {path}")
             continue
-        if not path.name.endswith(SUFFIX) and not _LEFT_OVER.fullmatch(path.name):
-            if folder != plan.sessions or (path.name != SHAPES and not is_kept_folder(path.name)):
+        if not path.name.endswith(SUFFIX) and not is_left_over(path.name):
+            if path not in of_log:
                 others.append(path.name)
         elif path.is_symlink():
             plan.stays.append(f"{path}: a link; where it leads to is left alone")
@@ -140,11 +138,6 @@ def _files(folder: Path, plan: Deletion) -> list[Path]:
 def _some(names: list[str]) -> str:
     more = len(names) - _MOST_NAMES
     return plain_text(", ".join(names[:_MOST_NAMES])) + (f" and {more} more" if more > 0 else "")
-
-
-def _subfolders(sessions: Path) -> Iterator[Path]:
-    if sessions.is_dir():
-        yield from (path for path in sorted(sessions.iterdir()) if is_kept_folder(path.name))
 
 
 def _plan_sitting(path: Path, plan: Deletion, days: set[str], titles: set[str]) -> None:
@@ -261,7 +254,9 @@ def carry_out(plan: Deletion) -> tuple[Deletion, list[str]]:
         If a file can't be deleted or rewritten. What went before it is gone, the rest is as it was.
     """
     with only_writer(plan.sessions, _WAIT_S):
-        return _carry_out(plan_deletion(plan.sessions, plan.choice, plan.cache))
+        done = _carry_out(plan_deletion(plan.sessions, plan.choice, plan.cache))
+        clear_left_over(folders_of(plan.sessions))
+        return done
 
 
 def _carry_out(plan: Deletion) -> tuple[Deletion, list[str]]:

@@ -26,7 +26,9 @@ from companion.errors import RecordError
 from companion.record.codec import FORMAT, decode_line, dump_line, encode_sitting, encode_take, head_of, take_from
 from companion.record.files import append_synced, make_dir_synced, only_writer, replace_synced
 from companion.record.from_tables import TAKES_NAME, takes_in_tables
+from companion.record.left_over import clear_left_over
 from companion.record.log import SUFFIX, log_files
+from companion.record.migrating import folders_of
 from companion.record.model import TakeRecord
 from companion.record.raw_lines import SITTING, TAKE, RawLine, format_of, is_log, raw_lines, summary_of
 from companion.record.shapes import FOLDER as SHAPES
@@ -91,6 +93,7 @@ def import_records(sessions: Path, sources: Iterable[Path]) -> Imported:
                 _import_file(sessions, path, known, done)
             except OSError as error:
                 done.remarks.append(f"{path}: can't be read to its end ({error.strerror}); the rest is left")
+        clear_left_over(folders_of(sessions))
     for name, count in done.other.items():
         takes = "1 take is" if count == 1 else f"{count} takes are"
         done.remarks.append(

@@ -21,11 +21,13 @@ from typing import Any
 from companion.errors import RecordError
 from companion.record.codec import FORMAT, NOTE_FIELDS, decode_line, dump_line, take_from
 from companion.record.files import make_dir_synced, only_writer, replace_synced
+from companion.record.left_over import clear_left_over
 from companion.record.log import log_files
 from companion.record.raw_lines import SITTING, TAKE, RawLine, format_of, is_log, raw_lines
 from companion.record.rewriting import rewrite
+from companion.record.shapes import FOLDER as SHAPES
 
-__all__ = ["STEPS", "Migrated", "Step", "is_kept_folder", "migrate"]
+__all__ = ["STEPS", "Migrated", "Step", "folders_of", "migrate"]
 
 #: A line of one format, decoded, as one of the next; `kind` is `sitting` or `take`.
 Step = Callable[[dict[str, Any]], dict[str, Any]]
@@ -37,9 +39,13 @@ _WAIT_S = 60.0
 _KEPT = "before-format-"
 
 
-def is_kept_folder(name: str) -> bool:
-    """Whether a folder of the log, by its name, holds the copies that were kept."""
-    return re.fullmatch(rf"{_KEPT}\d+", name) is not None
+def folders_of(sessions: Path) -> list[Path]:
+    """The folders that a log is made of: its own, that of the answers about shapes, those of copies kept by `migrate`.
+    One may be a link."""
+    kept = []
+    if sessions.is_dir():
+        kept = sorted(path for path in sessions.iterdir() if re.fullmatch(rf"{_KEPT}\d+", path.name))
+    return [sessions, sessions / SHAPES, *kept]
 
 
 @dataclass(slots=True)
@@ -68,6 +74,7 @@ def migrate(sessions: Path, steps: Mapping[int, Step] = STEPS, wanted: int = FOR
     done = Migrated()
     with only_writer(sessions, _WAIT_S):
         _migrate(sessions, steps, wanted, done)
+        clear_left_over(folders_of(sessions))
     return done
 
 

@@ -288,6 +288,7 @@ carry_out(plan_deletion(Path({str(log)!r}), Choice(file="etude.musicxml"), Path(
             break
         killed += 1
     assert killed >= 2
+    assert not [name for name in contents(log) if name.startswith(".")]
     assert [take.tempo_bpm for take in read_log(log).takes] == [68, 71]
     assert not any(b"etude" in content for content in contents(log).values())
 

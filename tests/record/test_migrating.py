@@ -210,5 +210,6 @@ migrating.migrate(Path({str(sessions)!r}), {{1: step}}, wanted=2)
         assert new or path.read_bytes() == content
         assert not new or kept.read_bytes() == content
     assert killed > 5
+    assert not [name for name in contents(sessions) if name.rpartition("/")[2].startswith(".")]
     assert b'"format":2' in path.read_bytes()
     assert (sessions / "before-format-2" / path.name).read_bytes() == content
