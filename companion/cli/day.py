@@ -149,7 +149,7 @@ def _task(one: _Item, sheet: WeekSheet, today: date, sitting: Ongoing) -> Task:
         key=f"item {item.passage} {item.bars} {item.exercise} {sorted(item.exercise_options.items())}",
         kind=ITEM,
         title=one.words,
-        why=f"{_why(one, best, due, today)}{_so_far(played_min)}",
+        why=_why(one, best, due, today),
         need=need_of(
             gap, (due - today).days, done=one.reached.done, minutes_today=_earlier_min(one.takes, today, sitting)
         ),
@@ -166,10 +166,6 @@ def _earlier_min(takes: Sequence[TakeSummary], today: date, sitting: Ongoing) ->
     begin = began(sitting.takes[0][0]) if sitting.takes else None
     of_today = [take for take in takes if take.day == today.isoformat()]
     return sum(take.duration_s for take in of_today if begin is None or began(take) < begin) / 60
-
-
-def _so_far(played_min: float) -> str:
-    return f" {number_of(round(played_min), 'minute')} of it so far." if played_min >= 1 else ""
 
 
 def _why(one: _Item, best: float | None, due: date, today: date) -> str:
@@ -262,10 +258,8 @@ def _spots(
             practised.append(f"{title}: practised today.")
             continue
         command = ("play", short_path(one.item.path), "--exercise", "links", "--set", f"into={spot.note_index}")
-        why = f"{with_stop(spot.sentence)}{_so_far(played_min)}"
-        task = Task(
-            f"spot {one.item.path}", TROUBLE, title, why, 1.5 + spot.rate, command, turns=turns, played_min=played_min
-        )
+        why, need = with_stop(spot.sentence), 1.5 + spot.rate
+        task = Task(f"spot {one.item.path}", TROUBLE, title, why, need, command, turns=turns, played_min=played_min)
         found.append((spot.rate, task))
     found.sort(key=lambda pair: -pair[0])
     return [task for _, task in found[:MOST_SPOTS]], practised, faults

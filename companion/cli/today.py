@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import json
 import os
 import shlex
@@ -159,9 +160,14 @@ def _page(args: argparse.Namespace, habits: TodayHabits, remarks: tuple[str, ...
     from companion.cli.started import SIGNALLED, start
     from companion.ports.memory import TodayHabits
     from companion.window.display import NoScreen
-    from companion.window.today_app import TodayApp
+    from companion.window.today_app import TodayApp, show_looking
 
-    day, said, size = _looked_at(args), "", args.size
+    def looked(size: tuple[int, int]) -> Day:
+        with contextlib.suppress(NoScreen):  # a long record takes a moment
+            show_looking(size, hidden=args.hidden)
+        return _looked_at(args)
+
+    day, said, size = looked(args.size), "", args.size
 
     def look(minutes: float, interleaved: bool) -> DayPlan:
         nonlocal day, habits, remarks
@@ -188,7 +194,7 @@ def _page(args: argparse.Namespace, habits: TodayHabits, remarks: tuple[str, ...
         if code >= SIGNALLED:
             return code
         try:
-            day = _looked_at(args)
+            day = looked(size)
         except CompanionError as error:  # the sheet was torn meanwhile
             said = str(error)
 
@@ -221,7 +227,7 @@ def _lines(sitting: DayPlan) -> list[str]:
             lines.append(f"{'':13}{_shown(('companion', *sitting.command_of(entry)))}")
     if sitting.entries:
         lines += ["", *wrapped(sitting.end, ""), *wrapped(sitting.waiting, "", "  ")]
-    for sentence in sitting.day.closed:
+    for sentence in (sitting.had, *sitting.day.closed):
         lines += wrapped(sentence, "", "  ")
     for remark in sitting.remarks:
         lines += wrapped(f"note: {remark}", "", "  ")

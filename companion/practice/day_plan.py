@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
 from companion.practice.today import BREAK_AFTER_MIN, Entry, Task, is_over
+from companion.practice.words import number_of
 
 __all__ = ["CARE", "Day", "DayPlan"]
 
@@ -110,15 +112,18 @@ class DayPlan:
         )
 
     @property
+    def had(self) -> str:
+        """What had its turns in the sitting that is going on, and is still open."""
+        tasks = sorted((task for task in self.day.tasks if task.played_min >= 0.5), key=lambda task: -task.played_min)
+        names = [f"{task.title}, {number_of(round(task.played_min), 'minute')}" for task in tasks]
+        return f"Had a turn: {_some_of(names)}." if names else ""
+
+    @property
     def waiting(self) -> str:
         """Which open tasks have no turn, where the time is too short for all."""
         shown = {entry.task.key for entry in self.entries if entry.task is not None}
         names = [task.title for task in self.day.tasks if task.key not in shown and not task.turns]
-        if not names or not self.entries:
-            return ""
-        more = len(names) - _MOST_NAMED
-        listed = "; ".join(names[:_MOST_NAMED]) + (f"; and {more} more" if more > 0 else "")
-        return f"No turn in {self.left_min:.0f} minutes: {listed}."
+        return f"No turn in {self.left_min:.0f} minutes: {_some_of(names)}." if names and self.entries else ""
 
     @property
     def end(self) -> str:
@@ -160,6 +165,13 @@ class DayPlan:
                 }
                 for entry in self.entries
             ],
+            "had": self.had,
+            "waiting": self.waiting,
             "done": list(self.day.closed),
             "remarks": list(self.remarks),
         }
+
+
+def _some_of(names: Sequence[str]) -> str:
+    more = len(names) - _MOST_NAMED
+    return "; ".join(names[:_MOST_NAMED]) + (f"; and {more} more" if more > 0 else "")

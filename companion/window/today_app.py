@@ -19,16 +19,31 @@ from companion.window.paper import draw_keys, draw_said, foot_in, lay_sheet, she
 from companion.window.shots import Shots
 from companion.window.theme import Ink, Style, Type, wrap
 
-__all__ = ["TodayApp"]
+__all__ = ["TodayApp", "show_looking"]
 
 LOOKS_PER_S = 30
 STEP_MIN = 5.0
 #: What leads to the week's page, where the student reads.
 THE_WEEK = ("week", "--window", "--student")
+_CAPTION = "Today – companion"
+#: Of the sheet, at 1280x720.
+_WIDTH = 980
 #: Looking at a long record takes a moment: what was played elsewhere is looked up when somebody comes back so late.
 LOOK_AGAIN_NS = ns_from_s(60)
 #: Of the teacher's word so many lines are shown; all of it stands on the week's page.
 WORD_LINES = 2
+
+
+def show_looking(size: tuple[int, int], *, hidden: bool = False) -> None:
+    """The page while sheet and record are looked at. Raises `NoScreen` as `open_window` does."""
+    target = open_window(_CAPTION, size, hidden=hidden)
+    u = scale_of(target.get_size())
+    target.fill(Ink.DESK)
+    sheet = sheet_in(target.get_size(), _WIDTH)
+    lay_sheet(target, sheet, u)
+    Type(u).draw(target, "Looking at the week and the record …", sheet.center, 17, "italic", Ink.QUIET, "center")
+    pygame.display.update()
+    pygame.event.pump()
 
 
 class TodayApp:
@@ -61,7 +76,7 @@ class TodayApp:
         self.sitting, self._look, self._today, self._clock = sitting, look, today, clock
         self._looked_on, self._looked_ns = today(), clock()
         self.shots = Shots(shots) if shots else None
-        self.surface = open_window("Today – companion", size, hidden=hidden, repeat_ms=80)
+        self.surface = open_window(_CAPTION, size, hidden=hidden, repeat_ms=80)
         self.size = self.surface.get_size()
         self.at = self._first()
         self.said = said
@@ -180,7 +195,7 @@ class TodayApp:
         u = scale_of((width, height))
         type_ = Type(u)
         target.fill(Ink.DESK)
-        sheet = sheet_in((width, height), 980)
+        sheet = sheet_in((width, height), _WIDTH)
         lay_sheet(target, sheet, u)
         area = sheet.inflate(-round(88 * u), -round(40 * u))
         type_.draw(target, self.sitting.heading, area.topleft, 22, "italic", max_width_px=area.width)
@@ -208,7 +223,7 @@ class TodayApp:
         """What is done, what is to be said and the cautions, from the bottom up; returns where it begins."""
         texts: list[tuple[str, Style]] = [
             (self.sitting.waiting, "regular"),
-            (" ".join(self.sitting.day.closed), "regular"),
+            (" ".join(text for text in (self.sitting.had, *self.sitting.day.closed) if text), "regular"),
             (" ".join(with_stop(remark) for remark in self.sitting.remarks), "italic"),
             (CARE, "italic"),
         ]

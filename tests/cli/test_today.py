@@ -240,7 +240,8 @@ def test_what_had_its_turn_just_now_is_followed_by_the_next(home: Path) -> None:
     day = day_at(home)
     whole = of_kind(day, ITEM)[1]
     assert (whole.turns, whole.played_min) == (1, pytest.approx(5))
-    assert whole.why == "Target 96 by Wed, not clean at any tempo yet. 5 minutes of it so far."
+    assert whole.why == "Target 96 by Wed, not clean at any tempo yet."
+    assert DayPlan(day, 30, True, ()).had == "Had a turn: Étude in E minor, 5 minutes."
     entries = plan_sitting(day.tasks, 30, spent_min=day.sitting_min)
     assert [entry.task.title for entry in entries if entry.task][:3] == [
         "Étude in E minor, bars 5–8", "scales of first-steps", "Étude in E minor",

@@ -14,7 +14,7 @@ from companion.errors import UsageError
 from companion.practice.day_plan import Day, DayPlan
 from companion.practice.today import ITEM, Task, plan_sitting
 from companion.window.theme import Type
-from companion.window.today_app import LOOK_AGAIN_NS, TodayApp
+from companion.window.today_app import LOOK_AGAIN_NS, TodayApp, show_looking
 
 TASKS = tuple(
     Task(f"{i}", ITEM, f"Étude {i}", "Target 96 by Fri. " * 3, 1.0 + i, ("play", f"e{i}.musicxml")) for i in range(3)
@@ -174,4 +174,14 @@ def test_the_teachers_word_and_the_end_stand_on_the_page(
     assert "Sing it first" in told and "The 30 minutes are over: enough for this sitting." in told
     assert "A remark." in told
     assert "which are over" in told and "No turn in 30 minutes: March 3; March 4; March 5; and 41 more." in told
+    pygame.display.quit()
+
+
+def test_while_it_is_looked_at_the_page_is_there_already() -> None:
+    show_looking((1024, 640), hidden=True)
+    screen = pygame.display.get_surface()
+    assert screen is not None and screen.get_size() == (1024, 640)
+    assert len({tuple(screen.get_at((x, 304))) for x in range(1024)}) > 3, "desk, paper and words"
+    app = TodayApp(sitting(), sitting, size=(1024, 640), hidden=True)
+    app.frame()
     pygame.display.quit()
