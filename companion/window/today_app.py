@@ -12,7 +12,6 @@ import pygame
 from companion.errors import CompanionError
 from companion.practice.day_plan import CARE, DayPlan
 from companion.practice.today import LONGEST_MIN, SHORTEST_MIN, Entry
-from companion.practice.words import with_stop
 from companion.units import ns_from_s
 from companion.window.display import fitted, open_window, scale_of
 from companion.window.paper import draw_keys, draw_said, foot_in, lay_sheet, sheet_in
@@ -224,7 +223,7 @@ class TodayApp:
         texts: list[tuple[str, Style]] = [
             (self.sitting.waiting, "regular"),
             (" ".join(text for text in (self.sitting.had, *self.sitting.day.closed) if text), "regular"),
-            (" ".join(with_stop(remark) for remark in self.sitting.remarks), "italic"),
+            (" ".join(remark if remark.endswith(".") else f"{remark}." for remark in self.sitting.remarks), "italic"),
             (CARE, "italic"),
         ]
         if self.sitting.entries:

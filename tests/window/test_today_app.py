@@ -172,7 +172,7 @@ def test_the_teachers_word_and_the_end_stand_on_the_page(
     app.frame()
     told = " ".join(drawn)
     assert "Sing it first" in told and "The 30 minutes are over: enough for this sitting." in told
-    assert "A remark." in told
+    assert "a remark." in told
     assert "which are over" in told and "No turn in 30 minutes: March 3; March 4; March 5; and 41 more." in told
     pygame.display.quit()
 
