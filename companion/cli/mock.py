@@ -177,7 +177,7 @@ def _lines(run: MockRun) -> list[str]:
     left = "" if run.over else f" (left {left})"
     lines = [f"The judge's sheet{left}"]
     for number, judged in enumerate(run.judged, start=1):
-        lines += ["", f"{number}. {judged_title(judged)}"]
+        lines += ["", *textwrap.wrap(f"{number}. {judged_title(judged)}", width, subsequent_indent="   ")]
         for label, sentence in run.sentences(judged):
             lines += textwrap.wrap(
                 f"{label + ':':<14}{sentence}", width, initial_indent="   ", subsequent_indent=" " * 17,

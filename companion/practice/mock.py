@@ -25,7 +25,6 @@ from companion.errors import UsageError
 from companion.passage import Passage
 from companion.practice.hearing import Ear, NoteStart
 from companion.practice.model import RawEvent
-from companion.practice.words import piece_in_words
 from companion.units import ns_from_s
 
 __all__ = [
@@ -125,14 +124,6 @@ class Mock:
         if self._phase == OVER:
             return len(self.pieces)
         return len(self.goings) if self._phase == SILENCE else len(self.goings) - 1
-
-    @property
-    def announcement(self) -> str:
-        """What is said of the piece that is announced or played now: `2 of 3: Waltz in F, bars 1–8.`"""
-        if self._phase in (SILENCE, OVER):
-            return ""
-        piece = self.pieces[self.place]
-        return f"{self.place + 1} of {len(self.pieces)}: {piece_in_words(piece.title, piece.bars)}."
 
     def silence_left_s(self, now_ns: int) -> float:
         """Seconds until the next announcement; 0 outside of a silence."""
