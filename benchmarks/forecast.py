@@ -206,7 +206,7 @@ def _line(name: str, cases: list[Case]) -> str:
 
 #: (gain that is there after so much practice and for each slowness, its mean and its spread) by name.
 FORMS = {
-    "exponential": (model._gained, 0.15, 0.25),
+    "exponential": (model._gained, model._GAIN_MEAN, model._GAIN_SD),
     "power law": (lambda x, slowness: 1 - (1 + x[None, :] / slowness[:, None]) ** -0.5, 0.25, 0.40),
     "logarithm": (lambda x, slowness: np.log1p(x[None, :] / slowness[:, None]), 0.10, 0.15),
     "straight line": (lambda x, slowness: x[None, :] / 30 + 0 * slowness[:, None], 0.30, 0.40),
