@@ -40,6 +40,8 @@ MOST_BARS_SHARE = 0.9
 STEP_BETTER = 0.6
 #: With less than this share of the change printed (as logarithms) a new tempo was not taken; told from this change on.
 TAKEN_SHARE, LEAST_CHANGE = 0.35, 0.1
+#: So many times the printed tempo, or as far below it, is far.
+FAR_TIMES = 1.3
 #: Without a word that ends it a *rit.* is believed for so many bars (ours, no source).
 LONGEST_BEND_BARS = 4
 _UNITS = {"♩": "quarter", "♩.": "dotted quarter", "half": "half note"}
@@ -58,8 +60,7 @@ def tempo_held(passage: Passage, own: OwnTime | None) -> TempoHeld:
     """What is to be said of the tempo of a performance; `own` as `find_own_time` has it."""
     if own is None:
         return TempoHeld("Too little was played to tell the tempo.")
-    printed = f" (printed {_number(passage, passage.tempos[0].quarter_bpm)})" if passage.tempos else ""
-    said = f"The {_unit(passage)} went at about {_number(passage, own.tempo_bpm)}{printed}"
+    said = f"The {_unit(passage)} went at about {_number(passage, own.tempo_bpm)}{_beside_printed(passage, own)}"
     sections = [_bars_that_count(passage, own.bar_bpm, bars) for bars in _sections(passage)]
     long_enough = [bars for bars in sections if len(bars) >= LEAST_BARS]
     if complaint := _not_taken(passage, own.bar_bpm, sections):
@@ -74,6 +75,15 @@ def tempo_held(passage: Passage, own: OwnTime | None) -> TempoHeld:
     few = float(np.quantile(off, MOST_BARS_SHARE))
     held = "held" if few < BAR_SHARE else "held on the whole"
     return TempoHeld(f"{said} and {held}: most bars within {max(100 * few, 1):.0f} % of it.")
+
+
+def _beside_printed(passage: Passage, own: OwnTime) -> str:
+    if not passage.tempos:
+        return ""
+    printed_bpm = passage.tempos[0].quarter_bpm
+    share = own.tempo_bpm / printed_bpm
+    far = "far below the " if share < 1 / FAR_TIMES else "far above the " if share > FAR_TIMES else ""
+    return f" ({far}printed {_number(passage, printed_bpm)})"
 
 
 def _unit(passage: Passage) -> str:

@@ -15,7 +15,7 @@ Conventions
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -30,13 +30,17 @@ from companion.practice.judged_tempo import tempo_held
 from companion.practice.judging import extra_reasons, look_at, note_reasons, word_on
 from companion.practice.matching import checked
 from companion.practice.model import (
+    EARLY,
+    LATE,
     NOT_REACHED,
     NOT_SLURRED,
     NOT_TONGUED,
+    ON_TIME,
     TOO_LONG,
     TOO_SHORT,
     Assessment,
     BreathArray,
+    NoteResult,
     PlayedArray,
     Pressed,
     Tolerances,
@@ -45,6 +49,7 @@ from companion.practice.own_time import OwnTime, Pause, find_own_time
 from companion.practice.reading import Reading
 from companion.practice.swing import swing_offsets_s
 from companion.practice.words import bars_in_words, number_of, size_in_words, with_stop
+from companion.units import ms_from_s
 
 __all__ = ["JudgedTake", "Sheet", "judge_performance"]
 
@@ -193,6 +198,9 @@ class _Heard:
     def judged(self, shift: int) -> JudgedTake:
         """The judge's word; `shift` is what was added to all pitches."""
         assessment = word_on(self.found)
+        moved_s = {pause.before: pause.lost_s for pause in stops_of(self.found.reading, self.own)}
+        notes = tuple(_moved_result(result, moved_s.get(result.note_index)) for result in assessment.notes)
+        assessment = replace(assessment, notes=notes)
         return JudgedTake(self._sheet(assessment, shift), assessment, self.own, self.start_s, shift)
 
     def _sheet(self, assessment: Assessment, shift: int) -> Sheet:
@@ -226,6 +234,15 @@ class _Heard:
         off = number_of(abs(shift), "semitone")
         words = sent.words if sent.plausible else f"all of it came {off} {way} than written"
         return with_stop(f"{words}; it was judged at pitch")
+
+
+def _moved_result(result: NoteResult, moved_s: float | None) -> NoteResult:
+    """The note after a stop came late, by the beat before it, and one that came in too soon came early: the page and
+    what is kept show it there, though the beat goes on from it."""
+    if moved_s is None or result.deviation_ms is None:
+        return result
+    verdict = (LATE if moved_s > 0 else EARLY) if result.verdict in (ON_TIME, EARLY, LATE) else result.verdict
+    return replace(result, verdict=verdict, deviation_ms=ms_from_s(moved_s))
 
 
 def _moved(played: PlayedArray, start_s: float) -> PlayedArray:

@@ -48,7 +48,7 @@ def at_levels(music: Passage, *levels: tuple[int, float]) -> PlayedArray:
             90.0,
             "dotted quarter went at about 56",
         ),
-        ((2, 2), "C5:2 E5:1 D5:1 G4:1 A4:1 B4:2 ", 160.0, "half note went at about 42"),
+        ((2, 2), "C5:2 E5:1 D5:1 G4:1 A4:1 B4:2 ", 100.0, "half note went at about 42"),
         ((5, 4), "C5:3/2 E5:1/2 D5:1 G4:1/2 A4:1/2 B4:1 ", 90.0, "quarter went at about 84"),
     ],
 )
@@ -57,7 +57,7 @@ def test_the_note_that_the_metre_counts_is_named(
 ) -> None:
     music = passage(text * 6, metre=metre, tempos=(TempoMark(Fraction(0), printed_bpm),))
     sentence = said(music, exact(music, 84))
-    unit_bpm = {"dotted": 60, "half n": 80, "quarte": 90}[says[:6]]
+    unit_bpm = {"dotted": 60, "half n": 50, "quarte": 90}[says[:6]]
     assert says in sentence and f"(printed {unit_bpm}) and held" in sentence
 
 
@@ -137,6 +137,14 @@ def test_words_for_a_new_tempo_part_what_is_judged() -> None:
     played = at_levels(music, (0, 80), (6, 68))
     assert "at about 80 and held: most bars within 1 %" in said(music, played)
     assert "from bar 7 on it was slower, 68 after 80" in said(MUSIC, played)
+
+
+@pytest.mark.parametrize(
+    ("bpm", "says"), [(48, "far below the printed 96"), (130, "far above the"), (80, "(printed 96)")]
+)
+def test_a_tempo_far_from_the_printed_one_is_told_as_such(bpm: float, says: str) -> None:
+    music = marked(MUSIC, (0, 96.0))
+    assert says in said(music, exact(music, bpm))
 
 
 def test_too_little_says_so() -> None:

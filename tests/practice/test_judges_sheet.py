@@ -97,6 +97,16 @@ def test_the_notes_after_a_stop_are_in_time_again() -> None:
     assert sum(result.verdict == "on time" for result in judged.assessment.notes) >= len(MUSIC.notes) - 3
 
 
+def test_the_page_and_the_record_show_where_the_stop_was() -> None:
+    played = performance()
+    for name in ("onset_s", "offset_s"):
+        played[name][30:] += 1.5
+    judged = judge_performance(MUSIC, played)
+    stopped = judged.assessment.notes[30]
+    assert stopped.verdict == "late" and stopped.deviation_ms == pytest.approx(1500, abs=60)
+    assert judged.assessment.notes[31].verdict == "on time"
+
+
 def test_a_long_wrong_note_is_exposed() -> None:
     long = next(note.index for note in MUSIC.notes[5:-5] if note.length >= 1)
     short = next(note.index for note in MUSIC.notes[1:-5] if note.length < 1)

@@ -7,7 +7,11 @@ from pathlib import Path
 
 import pytest
 
-from companion.record import Sitting, TakeRecord
+from companion.charts import load
+from companion.planning import plan
+from companion.practice.judges_sheet import judge_performance
+from companion.practice.simulation import simulate
+from companion.record import Sitting, TakeRecord, take_record
 from companion.record.cold import count_cold
 from companion.record.index import survey
 from companion.record.limiting import near_limit
@@ -16,9 +20,12 @@ from companion.record.outlook import forecast_of, outlook
 from companion.record.progress import best_clean_bpm, by_day, fastest_clean_by_day, performance_in_words, reached
 from companion.record.studio import _stuck
 from companion.record.text import progress_lines, student_lines, week_lines
+from companion.record.trouble import STOPPED, OwnTake, troubles_in
 from companion.record.week import WeekItem, WeekSheet
 from companion.reports.progress_marks import MOST_SINGLE_TAKES, progress_marks
+from companion.scores import read
 
+ETUDE = Path(__file__).parents[2] / "shared" / "passages" / "etude-e-minor.musicxml"
 MONDAY = datetime(2026, 11, 23, 17, tzinfo=UTC)
 SHEET = WeekSheet(Path("week.toml"), MONDAY.date(), "Robin", ())
 WEEK = [day.isoformat() for day in SHEET.days]
@@ -106,3 +113,23 @@ def test_the_log_keeps_it_apart_too(tmp_path: Path) -> None:
 @pytest.mark.parametrize("because", ["nothing was played", "little of what was heard belongs to this piece"])
 def test_what_was_not_this_piece_has_no_tempo(because: str) -> None:
     assert performance_in_words(performed(92, False, because=because), "Tue") == "performed on Tue, not clean"
+
+
+def test_a_change_stopped_at_in_performances_is_a_trouble_spot() -> None:
+    """As the mock performance keeps it: late by the beat before, and on from there."""
+    music, chart = read(ETUDE), load("alto")
+    planned = plan(music, chart)
+    keys = [choice.keys for choice in planned.choices]
+    at = next(i for i in range(40, 80) if keys[i] != keys[i - 1])
+    own = []
+    for day in range(4):
+        played = simulate(music, 84, "clean", day, kinds=[]).played.copy()
+        for name in ("onset_s", "offset_s"):
+            played[name][at:] += 1.2
+        record = take_record(
+            music, planned, chart, judge_performance(music, played, plan=planned).assessment, (),
+            take_ns=0, beat_0_ns=0, end_ns=10**9, run_ns=0, performance=True,
+        )  # fmt: skip
+        own.append(OwnTake(record, f"2026-11-{20 + day}", "etude", record.tempo_bpm))
+    (spot,) = troubles_in(own, music, planned, today=date(2026, 11, 26))
+    assert spot.note_index == at and spot.kinds == ((STOPPED, 4),)
