@@ -36,8 +36,9 @@ TREND_SHARE = 0.05
 LEAST_BARS = 4
 #: "Most bars" are so many of them.
 MOST_BARS_SHARE = 0.9
-#: A course that two levels tell so much better than a slope (sums of squares) went over in one step.
-STEP_BETTER = 0.6
+#: A course that two levels tell so much better than a slope (sums of squares) went over in one step; fewer bars can't
+#: tell that.
+STEP_BETTER, STEP_BARS = 0.5, 8
 #: With less than this share of the change printed (as logarithms) a new tempo was not taken; told from this change on.
 TAKEN_SHARE, LEAST_CHANGE = 0.35, 0.1
 #: So many times the printed tempo, or as far below it, is far.
@@ -195,6 +196,8 @@ def _trend(at: Floats, bpm: Floats) -> tuple[float, float]:
 def _step(at: Floats, bpm: Floats) -> tuple[int, float, float] | None:
     """Where the tempo went over from one level to another (an index into the bars, and both levels), if two levels tell
     its course better than a slope."""
+    if len(bpm) < STEP_BARS:
+        return None
     slope = float(np.sum((bpm - np.polyval(np.polyfit(at, bpm, 1), at)) ** 2))
     splits = range(BARS_IN_A_ROW, len(bpm) - BARS_IN_A_ROW + 1)
     squares = [float(np.sum((bpm[:k] - bpm[:k].mean()) ** 2) + np.sum((bpm[k:] - bpm[k:].mean()) ** 2)) for k in splits]

@@ -79,6 +79,12 @@ def test_a_new_tempo_passed_over_is_told() -> None:
     assert "from bar 7 on about 92, though" in said(music, at_levels(music, (0, 80), (6, 92)))
 
 
+def test_a_tempo_that_grows_over_few_bars_is_no_step() -> None:
+    music = melody(3, bars=8)
+    own = OwnTime(80.0, 0.0, np.zeros(0), np.array([75, 75, 76, np.nan, 83, 83, 84, 60]))
+    assert "it grew faster all the way" in tempo_held(music, own).sentence
+
+
 def test_a_tempo_that_goes_over_at_once_did_not_grow_all_the_way() -> None:
     music = MUSIC
     assert said(music, at_levels(music, (0, 80), (6, 92))).endswith("; from bar 7 on it was faster, 92 after 80.")
