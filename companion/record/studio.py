@@ -17,6 +17,7 @@ Conventions
 
 from __future__ import annotations
 
+import os
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
@@ -30,7 +31,7 @@ from companion.record.model import TakeSummary, plain_text
 from companion.record.progress import Reached, best_clean_bpm, clean_at_target, of_item, reached, with_click
 from companion.record.studio_changes import note_changes, troubles_by_student
 from companion.record.studio_files import LogFile, StudentFolder, content_hash, log_files_of, student_folders
-from companion.record.studio_index import handed_in, open_index, refresh, studio_index_path
+from companion.record.studio_index import drop_index, handed_in, open_index, refresh, studio_index_path
 from companion.record.studio_newest import read_newest
 from companion.record.text import day_in_words
 from companion.record.week import WeekItem, WeekSheet, load
@@ -156,12 +157,32 @@ def look_at_studio(
     RecordError
         If the folder can't be read, or no student is in it.
     """
+    import duckdb
+
+    path = studio_index_path(folder, cache) if cache is not None else None
+    # An index can be damaged where no look at its beginning tells: it is made anew, or where that fails done without.
+    for place in (path, path) if path is not None else ():
+        try:
+            return _look(folder, place, today, hash_of or _file_hash, trouble, say)
+        except duckdb.Error:
+            drop_index(place)
+    return _look(folder, None, today, hash_of or _file_hash, trouble, say)
+
+
+def _look(
+    folder: Path,
+    path: Path | None,
+    today: date,
+    hash_of: Callable[[WeekSheet, WeekItem], str],
+    trouble: bool,
+    say: Callable[[str], None],
+) -> Studio:
     remarks: list[str] = []
     readings = [_begin(student) for student in student_folders(folder, remarks)]
     files = [file for reading in readings for file in reading.files]
     say(f"{len(readings)} students, {len(files)} sittings")
     students: list[Student] = []
-    with open_index(studio_index_path(folder, cache) if cache is not None else None) as index:
+    with open_index(path) as index:
         read = refresh(index, files)
         if read:
             say(f"{read} sittings were new or had changed")
@@ -170,9 +191,7 @@ def look_at_studio(
         spots = _spots(index, files, today) if trouble else {}
         for some in _portions(readings):
             _add_takes(index, some, today)
-            students += [
-                _student(reading, today, hash_of or _file_hash, spots.get(reading.folder.name, ())) for reading in some
-            ]
+            students += [_student(reading, today, hash_of, spots.get(reading.folder.name, ())) for reading in some]
             for reading in some:
                 reading.takes.clear()
             say(f"{len(students)} of {len(readings)} students looked at")
@@ -186,7 +205,8 @@ def _begin(folder: StudentFolder) -> _Reading:
         try:
             reading.sheet = load(folder.sheet)
         except WeekSheetError as error:
-            remarks.append(f"week sheet not read: {plain_text(str(error))}")
+            # The page goes to the student: where the teacher keeps the folder is nobody's business there.
+            remarks.append(f"week sheet not read: {plain_text(str(error).replace(f'{folder.path}{os.sep}', ''))}")
     return reading
 
 

@@ -153,9 +153,9 @@ def log_files_of(student: StudentFolder, remarks: list[str]) -> list[LogFile]:
                         _add(found, odd, entry, student.name, within)
         except OSError as error:
             odd.append(f"{within or '.'}: can't be read ({error.strerror})")
-    remarks += [f"{plain_text(student.name)}/{text}" for text in sorted(odd)[:_MOST_REMARKS]]
+    remarks += sorted(odd)[:_MOST_REMARKS]
     if len(odd) > _MOST_REMARKS:
-        remarks.append(f"{plain_text(student.name)}: and {len(odd) - _MOST_REMARKS} more files like these")
+        remarks.append(f"and {len(odd) - _MOST_REMARKS} more files like these")
     return sorted(found, key=lambda file: file.name)
 
 

@@ -34,6 +34,7 @@ __all__ = [
     "MEMORY_MB",
     "STUDIO_FILES",
     "ahead",
+    "drop_index",
     "first_row",
     "handed_in",
     "in_pieces",
@@ -145,9 +146,15 @@ def _kept(path: Path, settings: dict[str, str | bool | int | float | list[str]])
                 raise
         if index is not None:
             index.close()
-        for name in (path, Path(f"{path}.wal")):
-            name.unlink(missing_ok=True)
+        drop_index(path)
     return None
+
+
+def drop_index(path: Path) -> None:
+    """Do away with an index, which is made anew then."""
+    for name in (path, Path(f"{path}.wal")):
+        with contextlib.suppress(OSError):
+            name.unlink()
 
 
 def first_row(index: DuckDBPyConnection, query: str, values: Sequence[Any] = ()) -> tuple[Any, ...]:
