@@ -15,7 +15,7 @@ from companion import paths
 from companion.cli import arguments
 from companion.errors import CompanionError, RecordError, UsageError
 from companion.record.choosing import Choice
-from companion.record.model import plain_text
+from companion.record.model import file_name, plain_text
 
 if TYPE_CHECKING:
     from companion.record.deleting import Deletion
@@ -146,6 +146,8 @@ def _choice(args: argparse.Namespace) -> Choice:
     if args.since and args.before and args.since >= args.before:
         raise UsageError(f"--since {args.since} --before {args.before}: no day is both; swap the dates")
     file = str(args.file or "")
+    if file and not file_name(file):
+        raise UsageError(f"--file {file}: is no score's name; give one such as etude.musicxml")
     return Choice(file, _sha256(args.file) if file else "", args.since, args.before, args.horn or "")
 
 

@@ -29,7 +29,11 @@ class Choice:
     def has(self, take: TakeSummary) -> bool:
         """Whether the take is meant."""
         named = file_name(self.file)
-        of_passage = not self.file or take.file_name == named or (self.sha256 != "" and take.sha256 == self.sha256)
+        of_passage = (
+            not self.file
+            or (named != "" and take.file_name == named)
+            or (self.sha256 != "" and take.sha256 == self.sha256)
+        )
         return of_passage and self.has_day(take.day) and self.has_horn(take.instrument)
 
     def has_day(self, day: str) -> bool:

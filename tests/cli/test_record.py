@@ -60,6 +60,8 @@ def test_other_formats(log: Path, form: str, count: int, capsys: pytest.CaptureF
         (["export", "note.txt/out"], "note.txt/out was not written"),
         (["delete", "--student", "--sessions", "note.txt"], "note.txt: is no folder; name that of the practice log"),
         (["import"], "required: FILE|FOLDER"),
+        (["delete", "--file", "", "--yes"], "--file .: is no score's name; give one such as etude.musicxml"),
+        (["export", "out", "--file", "/"], "--file /: is no score's name"),
         (["delete"], "say what to delete: --file, --since, --before or --horn, or --student for all of it"),
         (["delete", "--student", "--horn", "alto"], "--student is all of it"),
         (["delete", "--horn", "alto", "--settings"], "--settings goes with --student"),

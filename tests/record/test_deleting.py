@@ -109,6 +109,13 @@ def test_days_and_horns(log: Path, cache: Path, choice: Choice, tempos_bpm: list
     assert sum(path.read_bytes().count(b"\n") for path in log.glob("shapes/*")) == answers
 
 
+def test_a_file_without_a_name_is_not_that_of_exercises(log: Path, cache: Path) -> None:
+    """They belong to no file either."""
+    play(log, 25, 90, origin="", sha256="ex")
+    assert plan_deletion(log, Choice(file="."), cache).empty
+    assert plan_deletion(log, Choice(file="links.mid", sha256="ex"), cache).takes == 1
+
+
 def test_the_index_forgets(log: Path, cache: Path) -> None:
     delete(log, cache, Choice(file="etude.musicxml"))
     assert b"etude" not in b"".join(contents(cache).values())
