@@ -388,3 +388,5 @@ def _take_in_odd(
     remarks = ["\n".join(read[number].remarks) if number in read else "" for number in numbers]
     with handed_in(index, "rows", {"id": numbers, "remarks": remarks}, whole=["id"]):
         index.execute("UPDATE sitting SET unread_to = '', remarks = rows.remarks FROM rows WHERE sitting.id = rows.id")
+    for number in (number for number, told in read.items() if told.refused):
+        index.execute("UPDATE sitting SET changed_ns = -1 WHERE id = ?", [number])  # and is looked at again next time

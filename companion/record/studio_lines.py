@@ -10,6 +10,7 @@ played.
 from __future__ import annotations
 
 import io
+import os
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -35,6 +36,7 @@ MOST_BYTES = 64 * 2**20
 _FIRST, _TAKE, _EVENTS, _NOTES = b'{"kind":"sitting"', b'{"kind":"take"', b',"events":[', b',"notes":['
 #: Larger than what any program writes (a title, the comment; 20,000 notes), so that one line can't fill the memory.
 _MOST_HEAD_BYTES, _MOST_NOTES_BYTES = 64 * 2**10, 4 * 2**20
+_MOST_REMARKS = 5
 #: A head with one of these is made plain first.
 _NOT_PLAIN = re.compile("[\\\\\x00-\x1f\x7f-\x9f]")
 
@@ -126,10 +128,12 @@ def _is_example(line: bytes) -> bool | None:
 
 @dataclass(frozen=True, slots=True)
 class OddTakes:
-    """What is read of a sitting that is not plain, with the numbers of its lines, and what is to be said of it."""
+    """What is read of a sitting that is not plain, with the numbers of its lines, and what is to be said of it.
+    `refused` where the file can't be opened now: nothing in it need change for that to end."""
 
     takes: Sequence[tuple[int, TakeSummary]]
     remarks: tuple[str, ...]
+    refused: bool = False
 
 
 def odd_takes(file: LogFile) -> OddTakes:
@@ -137,6 +141,10 @@ def odd_takes(file: LogFile) -> OddTakes:
     remarks: list[str] = []
     takes = []
     path = Path(file.path)
+    try:
+        os.close(regular_only(file.path, os.O_RDONLY))
+    except OSError as error:
+        return OddTakes((), (f"{plain_text(path.name)}: can't be read ({error.strerror}); left alone",), refused=True)
     for line in lines_of(path, remarks, heads_only=True, opener=regular_only):
         try:
             take = summary_from(line.data, path.name, line.offset, line.example)
@@ -145,6 +153,8 @@ def odd_takes(file: LogFile) -> OddTakes:
             takes.append((line.number, take))
         except ValueError as error:
             remarks.append(f"{path.name} line {line.number}: {error}; this take is left out")
+    if len(remarks) > _MOST_REMARKS + 1:
+        remarks = [*remarks[:_MOST_REMARKS], f"{path.name}: and {len(remarks) - _MOST_REMARKS} more like these"]
     return OddTakes(takes, tuple(plain_text(" ".join(remark.split())) for remark in remarks))
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import shutil
 import subprocess
@@ -15,10 +16,11 @@ from companion import charts
 from companion.errors import RecordError
 from companion.planning import all_marks, plan
 from companion.practice.model import ON_TIME, WRONG_NOTE
-from companion.record import NoteRecord, Sitting, TakeRecord, studio_lines
+from companion.record import NoteRecord, Sitting, TakeRecord, studio_files, studio_lines
 from companion.record.index import survey
 from companion.record.progress import reached
 from companion.record.studio import Spot, Student, Studio, look_at_studio
+from companion.record.studio_files import regular_only
 from companion.record.studio_index import open_index, studio_index_path
 from companion.record.trouble import troubles_over_all
 from companion.record.week import load
@@ -227,6 +229,32 @@ def test_broken_and_foreign_files_are_named_and_left_alone(studio: Path, tmp_pat
     assert cleo.week_takes == 2, "an example is nobody's practice"
     assert any("holiday pictures" in text and "left alone" in text for text in found.remarks)
     assert look(studio, tmp_path).students[0].remarks == ada.remarks
+
+
+def test_a_file_that_may_not_be_read_is_looked_at_again(
+    studio: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def opener(path: str, flags: int) -> int:
+        if "2026-11-24" in path and "Ada" in path:
+            raise PermissionError(errno.EACCES, "Permission denied", path)
+        return regular_only(path, flags)
+
+    found = look(studio, tmp_path)
+    with monkeypatch.context() as patch:
+        for module in (studio_lines, studio_files):
+            patch.setattr(module, "regular_only", opener)
+        ada = look_at_studio(studio, tmp_path / "other", TODAY).students[0]
+        assert ada.week_takes == 1 and "can't be read (Permission denied); left alone" in ada.remarks[0]
+        assert look_at_studio(studio, tmp_path / "other", TODAY).students[0] == ada
+    assert look_at_studio(studio, tmp_path / "other", TODAY).students == found.students
+
+
+def test_a_flood_of_remarks_is_cut_short(studio: Path, tmp_path: Path) -> None:
+    path = next((studio / "Ada" / "sessions").iterdir())
+    lines = path.read_bytes().splitlines(keepends=True)
+    path.write_bytes(lines[0] + lines[1].replace(b'"tempo_bpm":', b'"tempo_bpm":"x","y":') * 300)
+    remarks = look(studio, tmp_path).students[0].remarks
+    assert len(remarks) == 6 and remarks[-1] == f"{path.name}: and 295 more like these"
 
 
 @pytest.mark.skipif(os.name == "nt", reason="making links needs rights there")
