@@ -217,7 +217,7 @@ FORMS = {
 def compare_forms(students: list[Student]) -> None:
     """The same forecasts with each form of the gain."""
     for name, (gained, mean, spread) in FORMS.items():
-        model._gained, model._GAIN_MEAN, model._GAIN_SD = gained, mean, spread  # type: ignore[assignment]
+        model._gained, model._GAIN_MEAN, model._GAIN_SD = gained, mean, spread
         cases = [case for student in students for case in cases_of(student)]
         brier = np.mean([(case.chance - case.came) ** 2 for case in cases])
         within = 100 * np.mean([case.within for case in cases])

@@ -284,12 +284,12 @@ def _drawn(mean: Floats, covariance: Floats, weight: Floats) -> tuple[Floats, In
 def _corrected(paths: Floats, point: Ints, seen: _Seen, mode: _Mode) -> Floats:
     """As many curves, those that the takes make likelier than Laplace's method has it drawn more often (importance
     resampling): ability far above what was tried is less unlikely than as far below."""
-    off = paths[:, : len(seen.days)] - mode.level[point]
-    power, lapse = (values[point] for values in _points()[3:])
-    likelihood, _, _ = _likelihood(seen, paths[:, : len(seen.days)], power, lapse)
+    level = paths[:, : len(seen.days)]
+    off = level - mode.level[point]
+    _, chance = _chances(seen, level, *(values[point] for values in _points()[3:]))
     thought = np.sum(off * (mode.slope[point] - 0.5 * mode.root_info[point] ** 2 * off), axis=1)
     # Few curves far out must not stand for all.
-    weight = np.exp(np.minimum(likelihood - mode.fitted[point] - thought, _LARGEST_CORRECTION))
+    weight = np.exp(np.minimum(_explained(seen, chance) - mode.fitted[point] - thought, _LARGEST_CORRECTION))
     share = np.cumsum(weight) / weight.sum()
     return paths[np.searchsorted(share, (np.arange(len(paths)) + 0.5) / len(paths))]
 
@@ -346,13 +346,21 @@ def _mode(seen: _Seen) -> _Mode:
 def _likelihood(seen: _Seen, level: Floats, power: Floats, lapse: Floats) -> tuple[Floats, Floats, Floats]:
     """Log likelihood of the takes [shape=(curves,)], its slope in each day's log ability and the expected information
     [shape=(curves, days)], for curves of log ability [shape=(curves, days)] with a power and lapses each."""
-    power, reach = power[:, None], 1 - lapse[:, None]
-    # Failures to be expected in a take: at ability so many that it is clean every second time, lapses included.
-    failures = np.log(2 * reach) * np.exp(np.clip(-power * (level @ seen.of_day.T - seen.log_tempo), -40, 4))
-    chance = np.clip(reach * np.exp(-failures), 1e-12, 1 - 1e-12)
-    rise = chance * power * failures
-    failed = seen.takes - seen.clean
-    log_likelihood = (seen.clean * np.log(chance) + failed * np.log1p(-chance)).sum(axis=1)
+    failures, chance = _chances(seen, level, power, lapse)
+    rise = chance * power[:, None] * failures
     slope = (seen.clean - seen.takes * chance) * rise / (chance * (1 - chance))
     info = seen.takes * rise**2 / (chance * (1 - chance))
-    return log_likelihood, slope @ seen.of_day, info @ seen.of_day
+    return _explained(seen, chance), slope @ seen.of_day, info @ seen.of_day
+
+
+def _chances(seen: _Seen, level: Floats, power: Floats, lapse: Floats) -> tuple[Floats, Floats]:
+    """Failures to be expected in a take, and the chance that it is clean [shape=(curves, cells)]."""
+    reach = 1 - lapse[:, None]
+    # At ability there are so many that a take is clean every second time, lapses included.
+    beyond = seen.log_tempo - level @ seen.of_day.T
+    failures = np.log(2 * reach) * np.exp(np.clip(power[:, None] * beyond, -40, 4))
+    return failures, np.clip(reach * np.exp(-failures), 1e-12, 1 - 1e-12)
+
+
+def _explained(seen: _Seen, chance: Floats) -> Floats:
+    return np.log(chance) @ seen.clean + np.log1p(-chance) @ (seen.takes - seen.clean)
