@@ -128,8 +128,8 @@ class TodayApp:
             self._key(event)
         elif event.type == pygame.MOUSEBUTTONDOWN and event.button == 1:
             self._click(event.pos)
-        elif event.type == pygame.MOUSEWHEEL:
-            self._move(-event.y)
+        elif event.type == pygame.MOUSEWHEEL and event.y:
+            self._move(-1 if event.y > 0 else 1)
 
     def _key(self, event: pygame.event.Event) -> None:
         self.said = ""

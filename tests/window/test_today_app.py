@@ -60,6 +60,15 @@ def test_arrows_pass_over_breaks(app: TodayApp) -> None:
     assert app.chosen is not None and app.chosen[1] == entries[app.at].task.command[1]  # type: ignore[union-attr]
 
 
+def test_a_quick_wheel_goes_to_the_end_and_no_further(app: TodayApp) -> None:
+    for y in (-3, -3, -3, -3, -3, -3, 0):
+        app._handle(pygame.event.Event(pygame.MOUSEWHEEL, y=y))
+        app.frame()
+    assert app.at == len(app.sitting.entries) - 1
+    app._handle(pygame.event.Event(pygame.MOUSEWHEEL, y=5))
+    assert app.at < len(app.sitting.entries) - 1
+
+
 def test_minutes_and_order_are_planned_anew(app: TodayApp) -> None:
     key(app, pygame.K_PLUS, "+")
     assert app.sitting.minutes == 35
