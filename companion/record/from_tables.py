@@ -55,7 +55,9 @@ def takes_in_tables(path: Path) -> Iterator[TableTake]:
     # The notes of a year are more than there is room for: they go to a file that goes away by itself.
     with contextlib.closing(sqlite3.connect("")) as notes:
         notes.execute("CREATE TABLE note (take TEXT, number INTEGER, row INTEGER, cells TEXT)")
-        if notes_path.is_file() and not notes_path.is_symlink():
+        if notes_path.is_symlink():
+            raise ValueError(f"{NOTES_NAME} beside it is a link, which is not followed; put the file itself there")
+        if notes_path.is_file():
             _read_notes(notes_path, notes)
         with _rows(path, _NEEDED) as (rows, tidy):
             for number, cells in enumerate(rows, start=2):

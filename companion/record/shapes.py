@@ -8,6 +8,7 @@ that a later version wrote is kept and left out.
 
 from __future__ import annotations
 
+import contextlib
 import json
 import math
 import re
@@ -214,13 +215,13 @@ def keep_answer(sessions: Path, instrument: str, card: str, right: bool, chosen:
     line = json.dumps(data, ensure_ascii=False, separators=(",", ":")).encode("utf-8", "backslashreplace") + b"\n"
     try:
         make_dir_synced(path.parent)
-        if not path.exists():
-            try:
-                create_synced(path, line)
-                return
-            except FileExistsError:
-                pass  # another program began it in this moment
-        append_synced(path, line)
+        with contextlib.suppress(FileNotFoundError):  # not yet, or deleted in this moment
+            append_synced(path, line)
+            return
+        try:
+            create_synced(path, line)
+        except FileExistsError:  # another program began it in this moment
+            append_synced(path, line)
     except OSError as error:
         raise RecordError(
             f"the answer can't be kept in {path} ({error.strerror or error}): make room there, or set"

@@ -103,6 +103,16 @@ def test_takes_alone_come_without_notes(tables: Path, tmp_path: Path) -> None:
     assert list(read_log(tmp_path / "new").takes) == wanted
 
 
+def test_notes_behind_a_link_are_not_read(tables: Path, tmp_path: Path) -> None:
+    (tables / "notes.csv").rename(tmp_path / "elsewhere.csv")
+    (tables / "notes.csv").symlink_to(tmp_path / "elsewhere.csv")
+    done = import_records(tmp_path / "new", [tables])
+    assert done.remarks == [
+        "takes.csv: notes.csv beside it is a link, which is not followed; put the file itself there; left"
+    ]
+    assert done.takes == 0
+
+
 def test_a_take_that_the_log_has_in_full_stays_so(tables: Path, tmp_path: Path) -> None:
     before = {path.name: path.read_bytes() for path in (tmp_path / "log").iterdir()}
     done = import_records(tmp_path / "log", [tables])
