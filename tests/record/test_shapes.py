@@ -16,7 +16,8 @@ from hypothesis import strategies as st
 
 from companion.errors import RecordError
 from companion.practice.spacing import Memory, reviewed
-from companion.record import read_log, shapes
+from companion.record import read_log
+from companion.record.files import append_synced
 from companion.record.shapes import FORMAT, keep_answer, read_answers, shapes_file
 
 NOW = datetime(2026, 3, 2, 17, 0, tzinfo=UTC)
@@ -131,13 +132,12 @@ def test_two_programs_at_once(tmp_path: Path) -> None:
 
 def test_an_answer_given_in_the_moment_of_deleting_is_kept(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     keep_answer(tmp_path, "alto", CARD, True, "side", reviewed(None, True, NOW))
-    append = shapes.append_synced
 
     def deleted(path: Path, line: bytes) -> None:
         path.unlink(missing_ok=True)
-        append(path, line)
+        append_synced(path, line)
 
-    monkeypatch.setattr(shapes, "append_synced", deleted)
+    monkeypatch.setattr("companion.record.shapes.append_synced", deleted)
     keep_answer(tmp_path, "alto", CARD, True, "side", reviewed(None, True, NOW))
     assert len(shapes_file(tmp_path, "alto").read_bytes().splitlines()) == 1
 
