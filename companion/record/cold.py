@@ -12,7 +12,8 @@ Conventions
 * A take that the player stopped is one that was not clean, however soon: on the day there is no second beginning. One
   in which the controller vanished says nothing of the player and is not counted, though what comes after it is warm. A
   take in which nothing was heard is as if there had been none.
-* Only those at the target's tempo or close under it (`NEAR_SHARE`) tell of the performance; without a target, all.
+* Only those at the target's tempo or close under it (`NEAR_SHARE`) tell of the performance; without a target, all. A
+  performance without a click that broke down too soon to have a tempo was meant to have that of its target.
 * The chance is that of the last `MOST_COUNTED`, since a player changes; the interval is Wilson's (see `wilson`).
 """
 
@@ -25,6 +26,7 @@ from datetime import UTC, datetime, timedelta
 from companion.practice.finished import STOPPED
 from companion.record.model import TakeSummary
 from companion.record.outlook import UNHEARD
+from companion.record.progress import has_no_tempo
 from companion.record.wilson import wilson_interval
 
 __all__ = ["COLD_AFTER_S", "MOST_COUNTED", "NEAR_SHARE", "Cold", "cold_in_words", "cold_takes", "count_cold"]
@@ -76,7 +78,7 @@ def count_cold(takes: Iterable[TakeSummary], target_bpm: float | None, bars: str
         Only takes of exactly these bars are counted (those of others still warm up); None: of any.
     """
     cold = [take for take in cold_takes(takes) if not _vanished(take) and (bars is None or take.bars == bars)]
-    near = [take for take in cold if target_bpm is None or take.tempo_bpm >= NEAR_SHARE * target_bpm]
+    near = [take for take in cold if target_bpm is None or _meant_bpm(take) >= NEAR_SHARE * target_bpm]
     last = near[-MOST_COUNTED:]
     clean = sum(1 for take in last if take.clean)
     low, high = wilson_interval(clean, len(last))
@@ -106,6 +108,10 @@ def cold_in_words(cold: Cold) -> str:
 def _vanished(take: TakeSummary) -> bool:
     """Broken off by what the player did not do."""
     return take.interrupted not in ("", STOPPED)
+
+
+def _meant_bpm(take: TakeSummary) -> float:
+    return take.target_bpm if take.target_bpm and has_no_tempo(take) else take.tempo_bpm
 
 
 def _began(take: TakeSummary) -> datetime:

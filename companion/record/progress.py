@@ -23,6 +23,7 @@ __all__ = [
     "by_day",
     "clean_at_target",
     "fastest_clean_by_day",
+    "has_no_tempo",
     "longest_stretch_s",
     "of_item",
     "of_passage",
@@ -131,10 +132,15 @@ def with_click(takes: Iterable[TakeSummary]) -> tuple[TakeSummary, ...]:
     return tuple(take for take in takes if not take.performance)
 
 
+def has_no_tempo(take: TakeSummary) -> bool:
+    """Whether of a performance so little was played that its tempo tells nothing."""
+    part = "not reached" in take.because or take.because.startswith(("nothing", "little"))
+    return bool(take.performance and (part or take.interrupted))
+
+
 def performance_in_words(take: TakeSummary, day: str) -> str:
     """`performed on Tue at about 92, not clean`; `day` is the day's name. A tempo is told of a whole one only."""
-    part = "not reached" in take.because or take.because.startswith(("nothing", "little")) or take.interrupted
-    tempo = "" if part else f" at about {take.tempo_bpm:.0f}"
+    tempo = "" if has_no_tempo(take) else f" at about {take.tempo_bpm:.0f}"
     return f"performed on {day}{tempo}, {'' if take.clean else 'not '}clean"
 
 

@@ -82,6 +82,16 @@ def test_a_performance_for_the_mock_judge_is_a_first_take_like_any_other() -> No
     assert (cold.clean, cold.total) == (1, 2)
 
 
+def test_a_performance_that_broke_down_was_none_too_slow_but_none_that_was_clean() -> None:
+    """Of its first notes a tempo can't be told; one that was played to its end was slow or was not."""
+    broken = take(0, 41, clean=False, performance=1, because="1 note wrong, 52 not reached")
+    slow = take(24, 70, performance=1)
+    cold = count_cold([broken, slow], 96)
+    assert (cold.clean, cold.total, cold.slower) == (0, 1, 1)
+    gone = take(48, 41, clean=False, performance=1, because="52 not reached", interrupted="Reed vanished")
+    assert count_cold([broken, slow, gone], 96) == cold
+
+
 def test_two_programs_at_once_and_midnight() -> None:
     """The first of them is cold; who plays on over midnight does not begin anew."""
     takes = [take(11.5, file="a"), take(11.51, file="b"), take(12.1, file="a"), take(12.2, file="b")]
