@@ -59,8 +59,8 @@ BAND = (0.10, 0.50, 0.90)
 
 #: Least and largest of what is not known, evenly in logarithms. In days of practice: how long until two thirds of the
 #: gain are there. In natural logarithms of tempo: the random walk in a day, the day's form. The power of tempo with
-#: which notes fail; last, the share of takes that fail at any tempo.
-_RANGES = ((1.5, 30.0), (0.004, 0.03), (0.01, 0.06), (1.8, 14.0), (0.01, 0.20))
+#: which notes fail; last, the share of takes that fail at any tempo: many, where one late note of sixteen is enough.
+_RANGES = ((1.5, 30.0), (0.004, 0.03), (0.01, 0.06), (1.8, 14.0), (0.01, 0.35))
 _POINTS = 128
 #: In natural logarithms of tempo: where ability stood at first, around what was tried then; and what is to be gained.
 _LEVEL_SD, _GAIN_MEAN, _GAIN_SD = 0.30, 0.15, 0.20
