@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from companion.cli.course import of_one_horn
-from companion.cli.week_items import ItemMusic, ItemReader, play_words, short_path
+from companion.cli.week_items import ItemMusic, ItemReader, play_words
 from companion.errors import CompanionError
 from companion.practice.day_plan import Day
 from companion.practice.hurdle import change_in_words
@@ -236,15 +236,16 @@ def _spots(
     found: list[tuple[float, Task]] = []
     practised: list[str] = []
     faults: list[str] = []
-    seen: set[Path] = set()
+    seen: set[tuple[Path, str]] = set()
     for one in items:
-        if one.music is None or one.item.path in seen or not one.whole:
+        where = one.item.path, one.item.part
+        if one.music is None or where in seen or not one.whole:
             continue
-        seen.add(one.item.path)
+        seen.add(where)
         try:
-            opened = reader.opened(one.item.path)
-            set_bars = [other.item.bars for other in items if other.item.path == one.item.path and other.music]
-            worst = _worst_spot(opened, reader.plan(one.item.path), sessions, set_bars)
+            opened = reader.opened(*where)
+            set_bars = [o.item.bars for o in items if (o.item.path, o.item.part) == where and o.music]
+            worst = _worst_spot(opened, reader.plan(*where), sessions, set_bars)
         except CompanionError as error:
             faults.append(str(error))
             continue
@@ -257,9 +258,9 @@ def _spots(
         if _earlier_min(takes, today, sitting) + played_min >= ENOUGH_MIN:
             practised.append(f"{title}: practised today.")
             continue
-        command = ("play", short_path(one.item.path), "--exercise", "links", "--set", f"into={spot.note_index}")
+        piece = replace(one.item, bars="", exercise="links", exercise_options={"into": spot.note_index})
         why, need = with_stop(spot.sentence), 1.5 + spot.rate
-        task = Task(f"spot {one.item.path}", TROUBLE, title, why, need, command, turns=turns, played_min=played_min)
+        task = Task(f"spot {where}", TROUBLE, title, why, need, play_words(piece), turns=turns, played_min=played_min)
         found.append((spot.rate, task))
     found.sort(key=lambda pair: -pair[0])
     return [task for _, task in found[:MOST_SPOTS]], practised, faults

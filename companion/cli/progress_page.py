@@ -63,7 +63,7 @@ def _cold(item: WeekItem, takes: Sequence[TakeSummary], reader: ItemReader) -> s
     if item.exercise:
         return ""
     try:
-        sha256 = reader.opened(item.path).passage.sha256
+        sha256 = reader.opened(item.path, item.part).passage.sha256
     except CompanionError:  # said of the item already
         return ""
     whole = of_one_horn(of_passage(takes, sha256, item.passage)[0])[0]

@@ -100,7 +100,7 @@ def _hash_of() -> Callable[[WeekSheet, WeekItem], str]:
         marks = item.path.with_name(f"{item.path.stem}.marks.toml")
         if marks.is_symlink():  # it may lead out of the student's folder
             return "an exercise that isn't made"
-        key = (content, content_hash(marks), item.bars, item.exercise, options)
+        key = (content, content_hash(marks), item.part, item.bars, item.exercise, options)
         if key not in known:
             known[key] = "an exercise that can't be made"
             with contextlib.suppress(CompanionError):

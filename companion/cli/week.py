@@ -76,7 +76,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     setting.add_argument("passage", type=Path, metavar="PASSAGE", help="the score")
     setting.add_argument("--tempo", type=float, required=True, metavar="BPM", help="target, in quarters a minute")
     setting.add_argument("--bars", default="", metavar="5-8", help="only these bars (default: the whole passage)")
-    setting.add_argument("--part", metavar="PART", help="the part to check the bars in, where the score has several")
+    setting.add_argument("--part", metavar="PART", help="which part, where the score has several")
     setting.add_argument("--by", metavar="DAY", help="a weekday such as Fri, or a date such as 2026-11-27")
     setting.add_argument("--clean-takes", type=int, metavar="N", help="so many clean takes at the target")
     setting.add_argument("--start", type=float, metavar="BPM", help="the ladder's lowest rung")
@@ -199,13 +199,14 @@ def _set(args: argparse.Namespace) -> int:
         start_bpm=args.start, step_bpm=args.step, step_percent=args.step_percent,
         comment=args.comment, articulation_share=args.articulation, exercise=args.exercise or "",
         exercise_options=options, days=_days(args.days), climb=_climb(args.climb), fingerings=fixed, week=week,
+        part=args.part,
     )  # fmt: skip
     setting(passage=f"passages/{args.passage.name}", dry=True)
     item = WeekItem(
         args.passage.name, args.passage, args.tempo, bars, exercise=args.exercise or "", exercise_options=options or {},
-        fingerings={place: name for place, name in fixed.items() if name},
+        fingerings={place: name for place, name in fixed.items() if name}, part=args.part or "",
     )  # fmt: skip
-    remark = _remark_on(item, reader, args.part)
+    remark = _remark_on(item, reader)
     name, copy = bring_along(sheet_path, args.passage)
     also = setting(passage=name)
     if copy:
@@ -233,11 +234,11 @@ def _drop(args: argparse.Namespace) -> int:
     return 0
 
 
-def _remark_on(item: WeekItem, reader: ItemReader, part: str | None) -> str:
+def _remark_on(item: WeekItem, reader: ItemReader) -> str:
     """What is to be said of a target. Raises `CompanionError` where the exercise can't be made; music that no plan can
     be made of can be set all the same."""
     try:
-        reach = reader.reach(item, reader.music(item, part))
+        reach = reader.reach(item, reader.music(item))
     except CompanionError as error:
         if item.exercise:
             raise

@@ -29,7 +29,8 @@ THIS_WEEK = "set for this week"
 
 def play_words(item: WeekItem, tempo_bpm: float | None = None) -> tuple[str, ...]:
     """The words of the command that puts an item on the stand, at the rung nearest to a tempo, without `companion`."""
-    words = ["play", short_path(item.path), *(["--bars", item.bars] if item.bars else [])]
+    words = ["play", short_path(item.path), *(["--part", item.part] if item.part else [])]
+    words += ["--bars", item.bars] if item.bars else []
     words += ["--exercise", item.exercise] if item.exercise else []
     words += [word for name, value in item.exercise_options.items() for word in ("--set", f"{name}={value}")]
     return (*words, *(["--tempo", f"{tempo_bpm:g}"] if tempo_bpm else []))
@@ -89,8 +90,8 @@ class ItemReader:
 
     def __init__(self, sheet: Path, sessions: Path) -> None:
         self._sheet, self._sessions = sheet, sessions
-        self._opened: dict[Path, Opened] = {}
-        self._plans: dict[Path, Plan] = {}
+        self._opened: dict[tuple[Path, str], Opened] = {}
+        self._plans: dict[tuple[Path, str], Plan] = {}
         self._paces: dict[str, Pace] = {}
         self._takes: tuple[TakeSummary, ...] | None = None
 
@@ -98,25 +99,27 @@ class ItemReader:
         """A passage with its mark sheet. Raises `CompanionError` where it can't be read."""
         from companion.cli.opening import open_passage
 
-        if path not in self._opened:
-            self._opened[path] = open_passage(path, part)
-        return self._opened[path]
+        key = path, part or ""
+        if key not in self._opened:
+            self._opened[key] = open_passage(path, part or None)
+        return self._opened[key]
 
     def plan(self, path: Path, part: str | None = None) -> Plan:
         """The plan of a passage with its mark sheet alone. Raises `CompanionError` where none can be made."""
-        if path not in self._plans:
-            self._plans[path] = self.opened(path, part).plan()
-        return self._plans[path]
+        key = path, part or ""
+        if key not in self._plans:
+            self._plans[key] = self.opened(path, part).plan()
+        return self._plans[key]
 
-    def music(self, item: WeekItem, part: str | None = None) -> ItemMusic:
-        """The music of an item. Raises `CompanionError` where it can't be opened, planned or made."""
+    def music(self, item: WeekItem) -> ItemMusic:
+        """The music of an item, of its part. Raises `CompanionError` where it can't be opened, planned or made."""
         from companion.cli.exercise_options import exercise_named, made_of
         from companion.cli.made import plan_of
         from companion.window.music import exercise_of, material
 
-        opened = with_fingerings(self.opened(item.path, part), item.fingerings, self._sheet)
+        opened = with_fingerings(self.opened(item.path, item.part), item.fingerings, self._sheet)
         passage, chart = opened.passage, opened.chart
-        whole = opened.plan() if item.fingerings else self.plan(item.path, part)
+        whole = opened.plan() if item.fingerings else self.plan(item.path, item.part)
         if item.exercise:
             options = {name: str(value) for name, value in item.exercise_options.items()}
             made = exercise_of(

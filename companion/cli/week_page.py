@@ -43,7 +43,7 @@ def look_at_item(
     can_play = False
     if item.path.is_file():
         try:
-            title = reader.opened(item.path).passage.title
+            title = reader.opened(item.path, item.part).passage.title
             music = reader.music(item)
             sha256, can_play = music.sha256, True
             reach = reader.reach(item, music)
@@ -105,9 +105,9 @@ class WeekDesk:
             found.setdefault(path.name, path)
         return list(found.values())[:_MOST_PASSAGES]
 
-    def check_bars(self, passage: Path, bars: str) -> None:
+    def check_bars(self, passage: Path, bars: str, part: str = "") -> None:
         """See `WeekSource`."""
-        opened = self._reader.opened(passage)
+        opened = self._reader.opened(passage, part)
         if wanted := normal_bars(bars):
             opened.passage.bar_range(wanted)
 

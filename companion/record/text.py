@@ -80,7 +80,7 @@ def demands(item: WeekItem, sheet: WeekSheet) -> str:
 
     `On Mon and Wed. Climb: overshoot and settle, by 5 per cent. 90 % of the notes slurred or tongued as written.`
     """
-    said = []
+    said = [f"Part {item.part}"] if item.part else []
     if item.exercise_options:
         options = ", ".join(f"{name} {_value(value)}" for name, value in item.exercise_options.items())
         said.append(f"{item.exercise.capitalize()} with {options}")

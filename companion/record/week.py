@@ -6,6 +6,7 @@
 
     [[item]]
     passage = "passages/etude-e-minor.musicxml"      # beside or below the sheet
+    part = "2"                   # optional: which part, where the score has several
     bars = "5-8"                 # optional: the whole passage without it
     target_bpm = 96              # quarters a minute
     by = "Fri"                   # optional: a weekday, or a date
@@ -30,7 +31,7 @@ import os
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import date, datetime, timedelta
+from datetime import date, timedelta
 from pathlib import Path, PurePosixPath, PureWindowsPath
 from types import MappingProxyType
 from typing import Any
@@ -40,6 +41,7 @@ from companion.practice.climbs import CLIMBS
 from companion.record import teacher_file
 from companion.record.model import normal_bars
 from companion.record.teacher_file import Faults, data_from, tables_in
+from companion.record.week_days import WEEKDAYS, day_from, weekdays_in
 from companion.scores.guards import one_line
 
 __all__ = [
@@ -62,11 +64,10 @@ MAX_ITEMS = 200
 MIN_BPM, MAX_BPM = 10.0, 400.0
 #: Common practice, no source: three times in a row, then on.
 DEFAULT_CLEAN_TAKES = 3
-WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
-_WEEKDAY_NAMES = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 _SHEET_KEYS = ("format", "student", "week", "item")
 _ITEM_KEYS = (
     "passage",
+    "part",
     "bars",
     "target_bpm",
     "by",
@@ -102,7 +103,7 @@ class WeekItem:
 
     `exercise` names one of `exercises.REGISTRY`, to be made of these bars with `exercise_options`. `days` are those on
     which it is to be played (`WeekSheet.days_of` knows the usual ones, too), `climb` is one of `climbs.CLIMBS`,
-    `fingerings` are fixed by place (`6.4`, the fourth note of bar 6).
+    `fingerings` are fixed by place (`6.4`, the fourth note of bar 6). `part` is named as `scores.read` takes it.
     """
 
     passage: str
@@ -121,6 +122,7 @@ class WeekItem:
     days: tuple[date, ...] = ()
     climb: str = ""
     fingerings: Mapping[str, str] = field(default_factory=dict, hash=False)
+    part: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -210,52 +212,6 @@ def _same_file(a: Path, b: Path) -> bool:
         return False
 
 
-def day_from(value: object, week: date) -> date:
-    """The day that `Fri`, `Friday`, a date or its text mean in the week that begins on Monday `week`.
-
-    Raises
-    ------
-    ValueError
-        If it is no day, or one before the week.
-    """
-    if isinstance(value, str):
-        word = value.strip().lower()
-        for i, name in enumerate(_WEEKDAY_NAMES):
-            if len(word) >= 2 and name.startswith(word):
-                return week + timedelta(days=i)
-        try:
-            value = date.fromisoformat(value.strip())
-        except ValueError:
-            value = None
-    if not isinstance(value, date) or isinstance(value, datetime):
-        raise ValueError('should be a weekday such as "Fri" or a date such as 2026-11-27')
-    if value < week:
-        raise ValueError(f"is {value}, before the week of {week}")
-    return value
-
-
-def weekdays_in(text: str) -> list[str]:
-    """`Mon,wednesday` as `["Mon", "Wed"]`, nothing for `all`.
-
-    Raises
-    ------
-    ValueError
-        With the word that is no weekday.
-    """
-    if text.strip().lower() == "all":
-        return []
-    monday, found = date(2024, 1, 1), set()
-    for word in text.replace(",", " ").split():
-        try:
-            day = (day_from(word, monday) - monday).days
-        except (ValueError, OverflowError):
-            day = -1
-        if not 0 <= day < len(WEEKDAYS):
-            raise ValueError(word)
-        found.add(day)
-    return [WEEKDAYS[day] for day in sorted(found)]
-
-
 def place_of(folder: Path, passage: str) -> Path:
     """Where a passage named in a sheet is.
 
@@ -337,6 +293,7 @@ class _Reader:
             days=self.days(i, table, week, by),
             climb=self.faults.one_of(_place(i), table, "climb", CLIMBS),
             fingerings=self.fingerings(i, table),
+            part=self.part(i, table),
         )
         if "step_bpm" in table and "step_percent" in table:
             self.fault(i, "step_percent", "stands beside step_bpm; keep one of the two")
@@ -372,6 +329,12 @@ class _Reader:
             self.fault(i, "bars", f'should be a text such as "5-8" or "5", not {str(value)[:40]!r}')
             return ""
         return normal_bars(text)
+
+    def part(self, i: int, table: Mapping[str, Any]) -> str:
+        value = table.get("part", "")
+        if type(value) is int and value > 0:
+            return str(value)
+        return one_line(self.text(i, table, "part"))
 
     def day(self, i: int, table: Mapping[str, Any], week: date) -> date | None:
         if "by" not in table:

@@ -57,6 +57,7 @@ def set_target(
     days: Sequence[str] | None = None,
     climb: str | None = None,
     fingerings: Mapping[str, str] | None = None,
+    part: str | None = None,
     week: date | None = None,
     new_bars: str | None = None,
     without: Sequence[str] = (),
@@ -91,6 +92,8 @@ def set_target(
         One of `practice.climbs.CLIMBS`.
     fingerings
         Names of fixed fingerings by place, such as `6.4`; an empty name lets that one go. Others stay.
+    part
+        Which part of the score, as `scores.read` takes it.
     by
         A weekday such as `Fri`, or a date.
     week
@@ -119,7 +122,7 @@ def set_target(
     which = _Which(passage, normal_bars(bars), exercise, exercise_options)
     change = _Change(week, None if new_bars is None else normal_bars(new_bars), tuple(without), only_there)
     # In this order they are written into a new item.
-    values: dict[str, Any] = {"target_bpm": _whole(target_bpm), "by": by}
+    values: dict[str, Any] = {"part": part, "target_bpm": _whole(target_bpm), "by": by}
     values |= {"days": None if days is None else list(days), "clean_takes": clean_takes}
     values |= {"start_bpm": _whole(start_bpm), "step_bpm": _whole(step_bpm), "step_percent": _whole(step_percent)}
     values |= {"climb": climb, "articulation_share": articulation_share, "comment": comment, "fingerings": fingerings}

@@ -51,8 +51,8 @@ class WeekSource(Protocol):
     def passages(self) -> Sequence[Path]:
         """What may be added."""
 
-    def check_bars(self, passage: Path, bars: str) -> None:
-        """Raises `CompanionError` where the passage can't be read or has no such bars."""
+    def check_bars(self, passage: Path, bars: str, part: str = "") -> None:
+        """Raises `CompanionError` where the passage can't be read or has no such bars in that part."""
 
 
 def key_of(item: WeekItem) -> tuple[object, ...]:

@@ -39,7 +39,7 @@ def _target(app: WeekApp, item: WeekItem) -> Leaf:
 
 def _bars(app: WeekApp, item: WeekItem) -> Leaf:
     def keep(text: str) -> None:
-        app.source.check_bars(item.path, text)
+        app.source.check_bars(item.path, text, item.part)
         app.write(item, new_bars=text)
 
     hint = "As they are printed, such as 5-8; nothing for the whole passage."

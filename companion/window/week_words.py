@@ -55,6 +55,8 @@ def fields_of(item: WeekItem, sheet: WeekSheet) -> list[Field]:
         ("A", "Articulation", told, bool(share)),
         ("F", "Fingerings", fixed or "as planned", bool(fixed)),
     ]
+    if item.part:
+        fields.insert(1, ("", "Part", item.part, True))
     if item.exercise:
         fields.insert(1, ("", "Exercise", f"{item.exercise}{f', {options}' if options else ''}", True))
     return fields

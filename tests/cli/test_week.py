@@ -11,6 +11,7 @@ import pytest
 
 from companion import charts, paths, scores
 from companion.cli import main
+from companion.cli.week_page import WeekDesk
 from companion.exercises import REGISTRY
 from companion.planning import change_seconds, plan
 from companion.practice import PLAYED, judge
@@ -19,6 +20,7 @@ from companion.practice.model import RawEvent
 from companion.record import Sitting, TakeRecord, take_record
 from companion.record.week import load
 from companion.units import ns_from_s
+from companion.window.week_words import fields_of
 
 CHECKOUT = Path(__file__).parents[2]
 ETUDE = CHECKOUT / "shared" / "passages" / "etude-e-minor.musicxml"
@@ -220,6 +222,29 @@ def test_all_that_a_teacher_sets_is_written_and_shown_to_both(home: Path, capsys
     assert main([*setting, "--days", "all", "--fix", "6.1="]) == 0
     (item,) = load(home / "shared" / "week.toml").items
     assert (item.climb, item.days, item.fingerings, item.articulation_share) == ("alternate", (), {}, 0.9)
+
+
+def test_the_part_of_a_score_goes_with_the_item(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    whole = (home / "shared" / "passages" / "eight-bars.musicxml").read_text()
+    second = "<score-part id='P2'><part-name>Second</part-name></score-part></part-list>"
+    bars = whole[whole.index("<part id='P1'>") : whole.index("</score-partwise>")].replace("P1", "P2")
+    duet = home / "shared" / "passages" / "duet.musicxml"
+    duet.write_text(whole.replace("</part-list>", second).replace("</score-partwise>", f"{bars}</score-partwise>"))
+    setting = ["week", "set", "shared/passages/duet.musicxml", "--bars", "5-8", "--tempo", "96"]
+    assert main(setting) == 1
+    assert "part" in capsys.readouterr().err
+    assert main([*setting, "--part", "2", "--week", monday().isoformat()]) == 0
+    (item,) = load(home / "shared" / "week.toml").items
+    assert item.part == "2" and "Part 2." in capsys.readouterr().out
+    for command in (["week", "--student"], ["today"]):
+        assert main(command) == 0
+        out = capsys.readouterr().out
+        assert "companion play shared/passages/duet.musicxml --part 2 --bars 5-8" in out and "note:" not in out
+    desk = WeekDesk(home / "shared" / "week.toml", home / "sessions")
+    desk.look()
+    assert desk.about(item).command[:4] == ("play", "shared/passages/duet.musicxml", "--part", "2")
+    desk.check_bars(item.path, "1-4", item.part)
+    assert ("", "Part", "2", True) in fields_of(item, load(home / "shared" / "week.toml"))
 
 
 def test_a_sheet_with_a_date_in_it_moves_on(home: Path, capsys: pytest.CaptureFixture[str]) -> None:

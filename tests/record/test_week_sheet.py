@@ -273,3 +273,16 @@ def test_a_week_at_the_end_of_all_dates_is_none(tmp_path: Path) -> None:
         load(path)
     path.write_text("format = 1\nweek = 9999-12-13\n")
     assert load(path).days[-1] == date(9999, 12, 19)
+
+
+@pytest.mark.parametrize(
+    ("written", "part"), [("2", "2"), ('"2"', "2"), ('"P1/2"', "P1/2"), ('"Saxophone 1"', "Saxophone 1")]
+)
+def test_the_part_is_named_as_on_the_command_line(tmp_path: Path, written: str, part: str) -> None:
+    path = tmp_path / "week.toml"
+    item = f'[[item]]\npassage = "a.mxl"\npart = {written}\ntarget_bpm = 96\n'
+    path.write_text(f"format = 1\nweek = 2026-11-23\n{item}")
+    assert load(path).items[0].part == part
+    path.write_text(f"format = 1\nweek = 2026-11-23\n{item.replace(written, '-1')}")
+    with pytest.raises(WeekSheetError, match="item 1, part"):
+        load(path)
