@@ -123,12 +123,23 @@ def _setup(args: argparse.Namespace, wanted: list[tuple[Path, str]]) -> MockSetu
     return MockSetup(
         pieces=tuple(_piece(opened[file], file, bars) for file, bars in wanted),
         chart=next(iter(charts.values())),
-        port=args.port or controller_there() or ("sim:student:1" if args.hidden else ""),
+        port=_port(args),
         silence_s=args.silence,
         sessions=args.sessions or paths.sessions_dir(),
         shift_semitones=args.shift,
         hidden=args.hidden,
     )
+
+
+def _port(args: argparse.Namespace) -> str:
+    from companion.ports import is_keys
+
+    port = args.port or controller_there() or ""
+    if not args.hidden:
+        return port
+    if args.port and is_keys(port):
+        raise UsageError("--port keys is played in a window: leave --hidden out, or try --port sim:student:1")
+    return "sim:student:1" if not port or is_keys(port) else port
 
 
 def _piece(opened: Opened, file: Path, bars: str) -> MockPiece:
@@ -141,7 +152,11 @@ def _piece(opened: Opened, file: Path, bars: str) -> MockPiece:
     # The rehearsal knows how printed bars are named and cut.
     rehearsal = Rehearsal(passage, plan, default_ladder(passage))
     if bars:
-        rehearsal.choose_bars(*passage.bar_range(bars))
+        try:
+            rehearsal.choose_bars(*passage.bar_range(bars))
+        except UsageError as error:
+            # Which of the scores, and as bars are written here.
+            raise UsageError(f"{file.name}: {str(error).replace('--bars ', f'{file.name}:')}") from None
     target_bpm, share = _of_week(file, bars)
     tolerances = Tolerances()
     return MockPiece(

@@ -59,7 +59,9 @@ def test_a_drawn_order_can_be_drawn_again(home: Path, capsys: pytest.CaptureFixt
     ("words", "says"),
     [
         (["nothing.musicxml"], "there is no such file"),
-        ([f"{ETUDE}:99"], "no bar '99' in this passage"),
+        ([f"{ETUDE}:99"], "etude-e-minor.musicxml: no bar '99' in this passage"),
+        ([f"{WALTZ}:7-5"], "write the earlier bar first, as in waltz-in-f.musicxml:5-7"),
+        ([str(ETUDE), "--port", "keys"], "--port keys is played in a window"),
         ([str(ETUDE), "--seed", "3"], "give it together with --drawn"),
         ([str(ETUDE), "--silence", "9999"], "give 0 to 600 seconds"),
         ([str(ETUDE), "--port", "sim:nobody"], "no level 'nobody'"),
