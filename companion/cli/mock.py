@@ -184,6 +184,7 @@ def _lines(run: MockRun) -> list[str]:
     import shutil
     import textwrap
 
+    from companion.practice.words import number_of
     from companion.window.mock_view import judged_title
 
     width = max(60, min(shutil.get_terminal_size((80, 24)).columns, 100))
@@ -198,6 +199,11 @@ def _lines(run: MockRun) -> list[str]:
                 f"{label + ':':<14}{sentence}", width, initial_indent="   ", subsequent_indent=" " * 17,
                 break_on_hyphens=False,
             )  # fmt: skip
+    if early := run.mock.in_silence:
+        lines += [
+            "",
+            f"{number_of(early, 'note')} played in a silence, before the announcement: they count for nothing.",
+        ]
     return lines
 
 

@@ -21,7 +21,7 @@ from companion.practice.reading import Extra, Reading
 from companion.practice.swing import ratio_in_words
 from companion.practice.words import bar_in_words, bars_in_words, number_of, size_in_words, times_in_words, with_stop
 
-__all__ = ["heard_first", "how_many", "in_time", "slips_s", "stops_of", "swings_in_words"]
+__all__ = ["after_rest", "heard_first", "how_many", "in_time", "slips_s", "stops_of", "swings_in_words"]
 
 #: A note of so many quarters is long enough for a wrong one to stand out.
 LONG_QUARTERS = 1.0
@@ -80,13 +80,18 @@ def _stopped(reading: Reading, stops: Sequence[Pause]) -> str:
     worst = max(stops, key=lambda pause: abs(pause.lost_s))
     where, size = bar_in_words(passage, passage.notes[worst.before].bar), size_in_words(1000 * worst.lost_s)
     more = f", the worst of {len(stops)} such places" if len(stops) > 1 else ""
-    rested = worst.before and passage.notes[worst.before - 1].end < passage.notes[worst.before].start
+    rested = after_rest(passage, worst.before)
     if worst.lost_s < 0:
         after = "the entry after the rest" if rested else "the entry"
         return f"{after} in {where}: {size} too soon{more}"
     if rested:
         return f"the entry after the rest in {where}: {size} too late{more}"
     return f"the stop in {where}: {size}{more}"
+
+
+def after_rest(passage: Passage, note: int) -> bool:
+    """Whether a rest stands before this note."""
+    return note > 0 and passage.notes[note - 1].end < passage.notes[note].start
 
 
 def _slipped(found: Found) -> str:

@@ -24,7 +24,15 @@ from companion.charts.model import Chart
 from companion.passage import Passage
 from companion.planning.model import Plan
 from companion.practice.comment import Found
-from companion.practice.heard_first import heard_first, how_many, in_time, slips_s, stops_of, swings_in_words
+from companion.practice.heard_first import (
+    after_rest,
+    heard_first,
+    how_many,
+    in_time,
+    slips_s,
+    stops_of,
+    swings_in_words,
+)
 from companion.practice.hearing import find_shift
 from companion.practice.judged_tempo import tempo_held
 from companion.practice.judging import extra_reasons, look_at, note_reasons, word_on
@@ -264,15 +272,17 @@ def _breath_moved(breath: BreathArray | None, start_s: float) -> BreathArray | N
 
 
 def _wrong(found: Found, stops: Sequence[Pause]) -> list[str]:
-    reading = found.reading
+    reading, passage = found.reading, found.reading.passage
     said = note_reasons(reading, len(reading.results))
     said += extra_reasons(reading, slips_s(found))
+    late = [pause for pause in stops if pause.lost_s > 0]
     for those, one, many in (
-        ([pause for pause in stops if pause.lost_s > 0], "stop", "stops"),
+        ([pause for pause in late if not after_rest(passage, pause.before)], "stop", "stops"),
+        ([pause for pause in late if after_rest(passage, pause.before)], "late entry", "late entries"),
         ([pause for pause in stops if pause.lost_s < 0], "entry too soon", "entries too soon"),
     ):
         if those:
-            where = bars_in_words(reading.passage, (reading.passage.notes[pause.before].bar for pause in those))
+            where = bars_in_words(passage, (passage.notes[pause.before].bar for pause in those))
             said.append(f"{number_of(len(those), one, many)}, in {where}")
     return said
 

@@ -33,6 +33,8 @@ __all__ = ["MockApp"]
 LOOKS_PER_S = 60
 #: On the stepped clock a frame stands for this much time.
 STEP_NS = NS_PER_S // 50
+#: There is one go only: leaving is asked for twice within this time.
+LEAVE, LEAVE_NS = "Esc once more leaves the performance; what was played is kept", 6 * NS_PER_S
 
 
 class MockApp:
@@ -53,6 +55,7 @@ class MockApp:
         self._pages: dict[int, PageView] = {}
         self._asked: MockPiece | None = None
         self._fault = ""
+        self._asked_ns: int | None = None
         self._hands = HornHands()
         self._click = ClickPlayer()
         self._levels = recall_sound(setup.settings)
@@ -94,6 +97,7 @@ class MockApp:
         """One look at window and controller."""
         for event in pygame.event.get():
             self._handle(event)
+        self._forget_leaving()
         plays = self.run.mock.phase in (ANNOUNCED, PLAYING)
         self._hands.playing(self.keys_port, plays)
         self._sound_keys(self.run.update())
@@ -219,8 +223,16 @@ class MockApp:
     def _leave(self) -> None:
         if self.view.page_shown:
             self.view.page_shown = False
-        else:
+        elif self.run.over or not self.run.mock.goings or self._asked_ns is not None:
             self.quit = True
+        else:
+            self.run.said, self._asked_ns = LEAVE, self.run.clock()
+
+    def _forget_leaving(self) -> None:
+        """Who did not mean it goes on."""
+        if self._asked_ns is not None and self.run.clock() > self._asked_ns + LEAVE_NS:
+            self._asked_ns = None
+            self.run.said = "" if self.run.said == LEAVE else self.run.said
 
     def _go_on(self) -> None:
         if not self.run.over:

@@ -179,7 +179,7 @@ class MockRun:
         if self._was == ANNOUNCED:
             self._follower = None
             self._let_it_play(now_ns)
-        elif self._was == PLAYING and not self.unsaved:
+        elif self._was == PLAYING and self.said and not self.unsaved:
             self.said = ""
 
     def _follow(self, event: RawEvent) -> None:

@@ -193,7 +193,7 @@ def played_short(music: Passage, tempo_bpm: float) -> PlayedArray:
 @pytest.mark.parametrize(
     ("by_s", "says", "notes"),
     [
-        (1.0, "The entry after the rest in bar 4: 1.0 s too late.", "1 stop, in bar 4."),
+        (1.0, "The entry after the rest in bar 4: 1.0 s too late.", "1 late entry, in bar 4."),
         (-0.5, "The entry after the rest in bar 4: 500 ms too soon.", "1 entry too soon, in bar 4."),
     ],
 )

@@ -107,12 +107,26 @@ def test_what_was_played_is_kept_when_one_leaves_in_the_middle(app: MockApp, tmp
         app.frame()
         app._step(app.stepped)
     key(app, pygame.K_ESCAPE)
+    assert not app.quit and "once more leaves" in app.run.said
+    key(app, pygame.K_ESCAPE)
     assert app.quit and not app.run.judged
     app.close()
     (judged,) = app.run.judged
     assert judged.going.broken_off and not app.run.over
     (take,) = read_log(tmp_path / "s").takes
     assert take.performance and not take.clean and "not reached" in take.because and take.events
+
+
+def test_who_pressed_escape_by_mistake_plays_on(app: MockApp) -> None:
+    until(app, PLAYING)
+    assert app.stepped is not None
+    key(app, pygame.K_ESCAPE)
+    for _ in range(400):
+        app.frame()
+        app._step(app.stepped)
+    assert not app.run.said and not app.quit
+    key(app, pygame.K_ESCAPE)
+    assert not app.quit
 
 
 def test_of_a_long_title_the_bars_are_still_told() -> None:
@@ -156,7 +170,7 @@ def test_the_words_in_the_foot_can_be_clicked(app: MockApp) -> None:
     assert app.run.mock.phase == ANNOUNCED
     place = next(place for place, what in app.view._keys_at if what == "leave")
     app._handle(pygame.event.Event(pygame.MOUSEBUTTONDOWN, button=1, pos=place.center))
-    assert app.quit
+    assert "once more leaves" in app.run.said
 
 
 def test_a_page_cut_off_in_its_engraving_is_engraved_when_it_is_shown_again(app: MockApp) -> None:
