@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import contextlib
 import os
+import secrets
 import shutil
-import tempfile
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -140,16 +140,18 @@ def replace_synced(path: Path, data: bytes) -> None:
 def writing_synced(path: Path) -> Iterator[BinaryIO]:
     """A file to write what is too long for `replace_synced`: it takes `path`'s place as a whole when the block ends,
     and is taken away where the block raises."""
-    handle, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
+    name = path.with_name(f".{path.name}.{secrets.token_hex(4)}")
+    is_there = path.exists()
+    # A new one is as open to others as the user has it (umask); until it is whole, one that replaces another to nobody.
+    handle = os.open(name, os.O_WRONLY | os.O_CREAT | os.O_EXCL | _BINARY, 0o600 if is_there else 0o644)
     try:
         with os.fdopen(handle, "wb") as file:
             yield file
             file.flush()
             os.fsync(file.fileno())
-        if path.exists():
-            shutil.copymode(path, name)
-        else:
-            os.chmod(name, 0o644)
+        if is_there:
+            with contextlib.suppress(FileNotFoundError):
+                shutil.copymode(path, name)
         os.replace(name, path)
     except BaseException:
         with contextlib.suppress(OSError):

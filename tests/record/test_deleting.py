@@ -280,7 +280,7 @@ from companion.record.deleting import Deletion, carry_out, plan_deletion
 left = int(sys.argv[1])
 def audit(event, args):
     global left
-    if event in ("os.rename", "os.remove", "os.rmdir", "tempfile.mkstemp") and str({str(log)!r}) in str(args):
+    if event in ("os.rename", "os.remove", "os.rmdir", "open") and str({str(log)!r}) in str(args):
         left -= 1
         if left < 0:
             os._exit(9)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tempfile
 from pathlib import Path
 
 import pytest
@@ -10,6 +9,7 @@ from record_logs import play
 
 from companion.record.choosing import Choice
 from companion.record.deleting import carry_out, plan_deletion
+from companion.record.files import writing_synced
 from companion.record.importing import import_records
 from companion.record.left_over import clear_left_over, is_left_over
 from companion.record.migrating import folders_of, migrate
@@ -17,13 +17,16 @@ from companion.record.migrating import folders_of, migrate
 
 @pytest.fixture
 def log(tmp_path: Path) -> Path:
-    """A log with its three folders, each with a whole file and one half written, named as `tempfile` names it."""
+    """A log with its three folders, each with a whole file and one half written, as a writer killed leaves it."""
     play(tmp_path / "log", 20, 60)
     for name in ("shapes/alto.jsonl", "before-format-2/old.jsonl"):
         (tmp_path / "log" / name).parent.mkdir()
         (tmp_path / "log" / name).write_text("")
     for whole in list((tmp_path / "log").rglob("*.jsonl")):
-        assert is_left_over(Path(tempfile.mkstemp(prefix=f".{whole.name}.", dir=whole.parent)[1]).name)
+        with pytest.raises(KeyboardInterrupt), writing_synced(whole):
+            (half,) = (name for name in names(whole.parent) if is_left_over(name))
+            raise KeyboardInterrupt
+        (whole.parent / half).write_text("x")
     return tmp_path / "log"
 
 

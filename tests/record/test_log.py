@@ -17,7 +17,7 @@ from companion.errors import RecordError
 from companion.practice.model import RawEvent
 from companion.record import Sitting, TakeRecord, read_log, read_take, summaries
 from companion.record import log as log_module
-from companion.record.files import locked
+from companion.record.files import create_synced, locked, replace_synced
 
 resource = pytest.importorskip("resource")
 
@@ -262,6 +262,21 @@ def test_a_file_system_that_numbers_files_anew_at_each_look(tmp_path: Path, monk
     monkeypatch.setattr(os.path, "samestat", lambda a, b: False)
     sitting.append(a_take(76))
     assert [take.tempo_bpm for take in read_log(tmp_path).takes] == [72, 76]
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no such permissions")
+def test_files_are_as_open_to_others_as_the_user_has_it(tmp_path: Path) -> None:
+    before = os.umask(0o077)
+    try:
+        create_synced(tmp_path / "created", b"x")
+        replace_synced(tmp_path / "new", b"x")
+        os.umask(0o022)
+        replace_synced(tmp_path / "usual", b"x")
+        replace_synced(tmp_path / "new", b"y")
+    finally:
+        os.umask(before)
+    modes = {path.name: path.stat().st_mode & 0o777 for path in tmp_path.iterdir()}
+    assert modes == {"created": 0o600, "new": 0o600, "usual": 0o644}
 
 
 def test_the_order_of_sync_is_file_then_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
