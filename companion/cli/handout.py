@@ -236,7 +236,7 @@ def _items(sheet: WeekSheet, file: Path, bars: str) -> tuple[WeekItem, ...]:
 
 def _steps(passage: Passage, items: Sequence[WeekItem], sheet: WeekSheet | None) -> tuple[Steps, ...]:
     """The steps of what the sheet sets; where it sets nothing, those up to the printed tempo."""
-    from companion.practice.climbs import STEADY
+    from companion.cli.week_items import ladder_of
     from companion.practice.ladder import default_ladder
     from companion.reports.handout_words import steps_of
 
@@ -244,11 +244,7 @@ def _steps(passage: Passage, items: Sequence[WeekItem], sheet: WeekSheet | None)
         return (steps_of(passage, default_ladder(passage)),)
     found = []
     for item in items:
-        ladder = default_ladder(
-            passage, item.target_bpm, item.start_bpm, item.step_bpm, item.clean_takes or 3, item.step_percent or 0.0,
-            item.climb or STEADY,
-        )  # fmt: skip
-        found.append(steps_of(passage, ladder, item, sheet))
+        found.append(steps_of(passage, ladder_of(item, passage), item, sheet))
     # What is the same under each table stands under the last one.
     return tuple(
         replace(one, below="") if after is not None and one.below == after.below else one

@@ -167,6 +167,7 @@ def _engrave_ahead(engraver: Any, document: bytes, size: tuple[int, int], passag
 
 
 def _setup(args: argparse.Namespace, file: Path, opened: Opened, by_itself: bool) -> Setup:
+    from companion.cli.week_items import set_ladders
     from companion.practice.model import Tolerances
     from companion.window.run import Setup
 
@@ -206,6 +207,7 @@ def _setup(args: argparse.Namespace, file: Path, opened: Opened, by_itself: bool
         marked=opened.marked,
         rules=opened.rules,
         exercise=made,
+        ladder_set=set_ladders(week.items, opened, plan),
     )
 
 
@@ -240,17 +242,18 @@ def _horn_remark(passage: Passage, chart: Chart) -> tuple[str, ...]:
 
 @dataclass(frozen=True, slots=True)
 class _Week:
-    """What the week sheet says of this passage; `label` is the ladder's flag."""
+    """What the week sheet says of what is put on the stand; `label` is the ladder's flag, `items` all of the file."""
 
     item: WeekItem | None = None
     label: str = "target"
     remarks: tuple[str, ...] = ()
+    items: tuple[WeekItem, ...] = ()
 
 
 def _week(args: argparse.Namespace, file: Path) -> _Week:
     """A sheet that was named must be right; the usual one, where it is faulty, is said and not followed."""
     from companion.errors import WeekSheetError
-    from companion.record.week import item_for, load
+    from companion.record.week import item_for, items_of, load
 
     path = args.sheet or paths.week_sheet()
     if args.sheet is None and not path.is_file():
@@ -259,19 +262,19 @@ def _week(args: argparse.Namespace, file: Path) -> _Week:
         sheet, bars = load(path), args.bars or ""
         # An exercise that the sheet doesn't ask for goes to the tempo that it asks of the music.
         own = _exercise_item(args, sheet, file)
-        item = own or item_for(sheet, file, bars)
+        item, items = own or item_for(sheet, file, bars), items_of(sheet, file)
     except WeekSheetError as error:
         if args.sheet:
             raise
         return _Week(remarks=(f"the week sheet is not followed: {error}",))
     if item is None:
-        return _Week(remarks=_other_items(sheet, file))
+        return _Week(remarks=_other_items(items), items=items)
     label = item.by.strftime("%a") if item.by else "week"
     remarks = [f"the week sheet says: {item.comment}"] if item.comment else []
     if item.articulation_share:
         share = f"{100 * item.articulation_share:.0f} %"
         remarks.append(f"the week sheet asks for {share} of the notes slurred or tongued as written")
-    return _Week(item, label, tuple(remarks))
+    return _Week(item, label, tuple(remarks), items)
 
 
 def _exercise_item(args: argparse.Namespace, sheet: WeekSheet, file: Path) -> WeekItem | None:
@@ -285,16 +288,15 @@ def _exercise_item(args: argparse.Namespace, sheet: WeekSheet, file: Path) -> We
     return item_for(sheet, file, bars, name, assignments(args.set)) or item_for(sheet, file, bars, name)
 
 
-def _other_items(sheet: WeekSheet, file: Path) -> tuple[str, ...]:
+def _other_items(items: tuple[WeekItem, ...]) -> tuple[str, ...]:
     """What the sheet asks for out of this passage, where that is not what was put on the stand."""
     from companion.practice.words import printed_bars
-    from companion.record.week import items_of
 
     def words(item: WeekItem) -> str:
         where = printed_bars(item.bars, "all of it")
         return f"{item.exercise} of {where}" if item.exercise else where
 
-    here = [words(item) for item in items_of(sheet, file)]
+    here = [words(item) for item in items]
     if not here:
         return ()
     listed = " and ".join(here[:MOST_NAMED]) + (" and more" if len(here) > MOST_NAMED else "")

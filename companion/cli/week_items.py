@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
+
+from companion.errors import CompanionError
+from companion.record.week import DEFAULT_CLEAN_TAKES
 
 if TYPE_CHECKING:
     from companion.charts.model import Chart
@@ -15,11 +19,14 @@ if TYPE_CHECKING:
     from companion.passage import Passage
     from companion.planning.model import Plan
     from companion.planning.pace import Pace
+    from companion.practice.ladder import Ladder
     from companion.practice.reach import Reach
     from companion.record.model import TakeSummary
     from companion.record.week import WeekItem
 
-__all__ = ["THIS_WEEK", "ItemMusic", "ItemReader", "play_words", "short_path", "with_fingerings"]
+__all__ = [
+    "THIS_WEEK", "ItemMusic", "ItemReader", "ladder_of", "play_words", "set_ladders", "short_path", "with_fingerings",
+]  # fmt: skip
 
 #: What was played longer ago tells nothing of this week.
 DAYS_BACK = 120
@@ -72,6 +79,38 @@ def with_fingerings(opened: Opened, fingerings: Mapping[str, str], sheet: Path) 
         marks=all_marks(opened.passage, opened.chart, marked.fingerings),
         remarks=(*opened.remarks, *found.remarks, *unknown_marks(found, opened.chart, sheet)),
     )
+
+
+def ladder_of(item: WeekItem, passage: Passage) -> Ladder:
+    """The ladder that an item asks for; `passage` is what it puts on the stand."""
+    from companion.practice.climbs import STEADY
+    from companion.practice.ladder import default_ladder
+
+    return default_ladder(
+        passage, item.target_bpm, item.start_bpm, item.step_bpm, item.clean_takes or DEFAULT_CLEAN_TAKES,
+        item.step_percent or 0.0, item.climb or STEADY,
+    )  # fmt: skip
+
+
+def set_ladders(items: Sequence[WeekItem], opened: Opened, plan: Plan) -> Callable[[Passage], Ladder | None]:
+    """Says which ladder a sheet sets for an exercise that is taken up at the stand; None for one that it doesn't ask
+    for. `items` are those of the passage."""
+
+    def ladder(exercise: Passage) -> Ladder | None:
+        from companion.cli.exercise_options import exercise_named, made_of
+        from companion.window.music import exercise_of
+
+        for item in items:
+            if not item.exercise:
+                continue
+            options = {name: str(value) for name, value in item.exercise_options.items()}
+            with contextlib.suppress(CompanionError):  # one that can't be made is none that was taken up
+                made = made_of(exercise_named(item.exercise), opened.passage, item.bars, options)
+                if exercise_of(opened.passage, plan, opened.chart, made).sha256 == exercise.sha256:
+                    return ladder_of(item, exercise)
+        return None
+
+    return ladder
 
 
 @dataclass(frozen=True, slots=True)

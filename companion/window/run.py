@@ -82,7 +82,7 @@ class Setup:
     `takes` ends the run after so many; `by_itself` starts them without a key; `review_s` is how long a pencilled page
     is left to be read before the next one starts by itself. `target_label` is what the ladder's flag says. `marked` is
     what the mark sheet at `marks_path` says of the passage, `rules` are those to plan by. `exercise` stands on the
-    stand first, on the same ladder as the piece."""
+    stand first, on the same ladder as the piece; `ladder_set` is the one that the week sheet sets for an exercise."""
 
     passage: Passage
     chart: Chart
@@ -106,6 +106,7 @@ class Setup:
     marked: Marked | None = None
     rules: tuple[Rule, ...] = RULES
     exercise: Made | None = None
+    ladder_set: Callable[[Passage], Ladder | None] | None = None
 
 
 class SteppedClock:
@@ -599,7 +600,8 @@ class Run:
         passage = exercise_of(piece.passage, plan, chart, made)
         key = passage.sha256, chart.name
         if key not in self._exercises:
-            ladder = ladder_for(passage, piece.rehearsal.ladder)
+            told = self.setup.ladder_set and self.setup.ladder_set(passage)
+            ladder = told or ladder_for(passage, piece.rehearsal.ladder)
             rehearsal = self._rehearsal(passage, self._planned(passage, chart, {}), ladder, chart)
             trouble = OwnTrouble(self.setup.sessions, passage)
             self._exercises[key] = Music(rehearsal, trouble, "target", made)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
@@ -16,10 +17,12 @@ from companion.exercises import REGISTRY
 from companion.planning import change_seconds, plan
 from companion.practice import PLAYED, judge
 from companion.practice.clock import note_onsets_s
+from companion.practice.ladder import Ladder
 from companion.practice.model import RawEvent
 from companion.record import Sitting, TakeRecord, take_record
 from companion.record.week import load
 from companion.units import ns_from_s
+from companion.window.run import Run, Setup, SteppedClock
 from companion.window.week_words import fields_of
 
 CHECKOUT = Path(__file__).parents[2]
@@ -245,6 +248,36 @@ def test_the_part_of_a_score_goes_with_the_item(home: Path, capsys: pytest.Captu
     assert desk.about(item).command[:4] == ("play", "shared/passages/duet.musicxml", "--part", "2")
     desk.check_bars(item.path, "1-4", item.part)
     assert ("", "Part", "2", True) in fields_of(item, load(home / "shared" / "week.toml"))
+
+
+def test_an_exercise_that_the_sheet_asks_for_climbs_at_the_stand_as_it_is_set(
+    home: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """However it is taken up: here as the list of the stand does it."""
+    shutil.copy(ETUDE, home / "shared" / "passages")
+    score = ["shared/passages/etude-e-minor.musicxml"]
+    assert main(["week", "set", *score, "--tempo", "96", "--climb", "alternate"]) == 0
+    links = ["--exercise", "links", "--bars", "5-8", "--tempo", "80", "--start", "50", "--step", "5"]
+    assert main(["week", "set", *score, *links, "--climb", "overshoot", "--clean-takes", "2"]) == 0
+    setups: list[Setup] = []
+
+    def stand(setup: Setup, *_: object, **__: object) -> None:
+        setups.append(setup)
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("companion.window.app.App", stand)
+    assert main(["play", *score, "--hidden", "--takes", "1"]) == 130
+    (setup,) = setups
+    run = Run(replace(setup, port="", by_itself=False), SteppedClock())
+    try:
+        first, last = setup.passage.bar_range("5-8")
+        run.take_exercise("links", {}, (first, last))
+        assert run.rehearsal.ladder == Ladder(50, 5, 80, 2, climb="overshoot")
+        # What the sheet doesn't ask for goes as the piece goes.
+        run.take_exercise("scales", {})
+        assert (run.rehearsal.ladder.climb, run.rehearsal.ladder.target_bpm) == ("alternate", 96)
+    finally:
+        run.close()
 
 
 def test_a_sheet_with_a_date_in_it_moves_on(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
