@@ -8,14 +8,16 @@ the two against each other.
 from __future__ import annotations
 
 import functools
+import threading
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
 from companion.practice.model import EARLY, LATE, LEFT_OUT, NOT_REACHED, ON_TIME, WRONG_NOTE, Tolerances
 from companion.record.studio_files import LogFile
-from companion.record.studio_index import ahead, first_row, handed_in, in_pieces, in_portions
+from companion.record.studio_index import all_or_nothing, first_row, handed_in, in_pieces, in_portions
 from companion.record.studio_lines import Cut, heads_and_notes
 from companion.record.trouble import (
     KINDS,
@@ -39,6 +41,8 @@ __all__ = ["note_changes", "troubles_by_student"]
 _KIND_BITS = tuple((1 << i, kind) for i, kind in enumerate(KINDS))
 #: So many students' tries are sorted together, so that memory holds them.
 _STUDENTS_AT_ONCE = 100
+#: Portions of sittings.
+_AT_ONCE = 2
 
 _HEAD = ("tempo_bpm", "tempo_played_bpm", "tolerances.on_time_ms", "tolerances.on_time_share", "ladder.trying")
 #: Each note beside the one before it and the deviation of the one before that. A text is compared where a number may be
@@ -148,12 +152,22 @@ def note_changes(index: DuckDBPyConnection, files: Sequence[LogFile]) -> None:
             " (SELECT sitting FROM newest EXCEPT SELECT sitting FROM noted) ORDER BY id"
         ).fetchall()
     }
-    for _, cuts in ahead(in_portions(wanted), lambda some: {n: heads_and_notes(file) for n, file in some.items()}):
-        for number in in_pieces(index, list(cuts), functools.partial(_note, index, cuts)):
-            index.execute("INSERT INTO noted VALUES (?)", [number])
+    lock = threading.Lock()
+
+    def note(some: Mapping[int, LogFile]) -> None:
+        cuts = {number: heads_and_notes(file) for number, file in some.items()}
+        with index.cursor() as own:
+            for number in in_pieces(list(cuts), functools.partial(_note, own, lock, cuts)):
+                with lock:
+                    own.execute("INSERT INTO noted VALUES (?)", [number])
+
+    # The database works out of one thread what it is asked; two keep two processors busy and little in memory.
+    with ThreadPoolExecutor(max_workers=_AT_ONCE) as others:
+        for _ in others.map(note, in_portions(wanted)):
+            pass
 
 
-def _note(index: DuckDBPyConnection, cuts: Mapping[int, Cut], numbers: Sequence[int]) -> None:
+def _note(index: DuckDBPyConnection, lock: threading.Lock, cuts: Mapping[int, Cut], numbers: Sequence[int]) -> None:
     columns: dict[str, list[Any]] = {"sitting": [], "line": [], "head": [], "rest": []}
     for number in numbers:
         cut = cuts[number]
@@ -169,11 +183,13 @@ def _note(index: DuckDBPyConnection, cuts: Mapping[int, Cut], numbers: Sequence[
     if columns["line"]:
         with handed_in(index, "cut", columns, whole=["sitting", "line"]):
             index.execute(_OUTCOMES, values)
+    # A change has one number, whoever comes upon it first.
+    with lock, all_or_nothing(index):
+        if columns["line"]:
             index.execute(_NEW_CHANGES)
             index.execute(_NEW_TRIES)
-            index.execute("DROP TABLE became")
-    with handed_in(index, "rows", {"sitting": numbers}, whole=["sitting"]):
-        index.execute("INSERT INTO noted SELECT sitting FROM rows")
+        with handed_in(index, "rows", {"sitting": numbers}, whole=["sitting"]):
+            index.execute("INSERT INTO noted SELECT sitting FROM rows")
 
 
 def troubles_by_student(index: DuckDBPyConnection, today: date) -> dict[str, tuple[TroubleSpot, ...]]:

@@ -16,10 +16,10 @@ import hashlib
 import os
 import shutil
 import tempfile
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 __all__ = [
     "MEMORY_MB",
     "STUDIO_FILES",
-    "ahead",
+    "all_or_nothing",
     "drop_index",
     "first_row",
     "handed_in",
@@ -45,15 +45,13 @@ __all__ = [
     "studio_index_path",
 ]
 
-_T = TypeVar("_T")
-_R = TypeVar("_R")
 #: Raised whenever the tables or what is written to them change.
 _VERSION = 4
 #: The indexes of all studios in a cache folder.
 STUDIO_FILES = "studio-*.duckdb*"
 MEMORY_MB = 400
 #: So much is read before it goes into the tables.
-_FILES_AT_ONCE, _BYTES_AT_ONCE = 1000, 24 * 2**20
+_FILES_AT_ONCE, _BYTES_AT_ONCE = 1000, 16 * 2**20
 _WHAT = [name for name in TakeSummary._fields if name not in ("file", "offset", "example")]
 _TYPES = {
     "tempo_bpm": "DOUBLE", "target_bpm": "DOUBLE", "duration_s": "DOUBLE", "rung": "BIGINT", "clean": "TINYINT",
@@ -210,7 +208,7 @@ def refresh(index: DuckDBPyConnection, files: Sequence[LogFile]) -> int:
         "changed_ns": [file.changed_ns for file in stale],
         "unread_to": [latest_day(file) for file in stale],
     }
-    with _all_or_nothing(index):
+    with all_or_nothing(index):
         if gone:
             with handed_in(index, "gone", {"id": gone}, whole=["id"]):
                 for place in ("take WHERE sitting", "tried WHERE sitting", "noted WHERE sitting", "sitting WHERE id"):
@@ -223,21 +221,20 @@ def refresh(index: DuckDBPyConnection, files: Sequence[LogFile]) -> int:
 
 def read_in(index: DuckDBPyConnection, sittings: Mapping[int, LogFile]) -> None:
     """Read the takes of sittings, by their numbers in the table, that are unread."""
-    for some, cuts in ahead(in_portions(sittings), lambda files: {n: cut_sitting(file) for n, file in files.items()}):
-        _read_some(index, some, cuts)
-
-
-def ahead(portions: Iterable[_T], work: Callable[[_T], _R]) -> Iterator[tuple[_T, _R]]:
-    """Each portion with what `work` makes of it; the next one is worked on while the database has this one."""
+    # The next portion is cut while the database has this one.
     with ThreadPoolExecutor(max_workers=1) as other:
-        waiting: tuple[_T, Future[_R]] | None = None
-        for portion in portions:
-            coming = portion, other.submit(work, portion)
+        waiting: tuple[dict[int, LogFile], Future[dict[int, Cut | None]]] | None = None
+        for some in in_portions(sittings):
+            coming = some, other.submit(_cut_all, some)
             if waiting is not None:
-                yield waiting[0], waiting[1].result()
+                _read_some(index, waiting[0], waiting[1].result())
             waiting = coming
         if waiting is not None:
-            yield waiting[0], waiting[1].result()
+            _read_some(index, waiting[0], waiting[1].result())
+
+
+def _cut_all(files: Mapping[int, LogFile]) -> dict[int, Cut | None]:
+    return {number: cut_sitting(file) for number, file in files.items()}
 
 
 def in_portions(sittings: Mapping[int, LogFile]) -> Iterator[dict[int, LogFile]]:
@@ -264,32 +261,33 @@ def _read_some(index: DuckDBPyConnection, files: Mapping[int, LogFile], cuts: Ma
                 heads["example"] += [int(cut.example)] * len(cut.heads)
                 heads["head"] += cut.heads
         odd = [number for number in numbers if cuts[number] is None]
-        _take_in_odd(index, files, numbers, [*odd, *_take_in_heads(index, heads)])
+        with all_or_nothing(index):
+            _take_in_odd(index, files, numbers, [*odd, *_take_in_heads(index, heads)])
 
-    for number in in_pieces(index, list(files), take_in):
-        with _all_or_nothing(index):
+    for number in in_pieces(list(files), take_in):
+        with all_or_nothing(index):
             _take_in_odd(index, files, [number], [number])
 
 
-def in_pieces(index: DuckDBPyConnection, numbers: Sequence[int], work: Callable[[Sequence[int]], None]) -> list[int]:
-    """Do `work` for sittings, all together or not at all; where the database gives up (memory, a value that is none),
+def in_pieces(numbers: Sequence[int], work: Callable[[Sequence[int]], None]) -> list[int]:
+    """Do `work`, which does all or nothing, for sittings; where the database gives up (memory, a value that is none),
     for halves of them. Returns those for which it gave up alone: one odd file must not keep the others from being
     read."""
     import duckdb
 
     try:
-        with _all_or_nothing(index):
-            work(numbers)
+        work(numbers)
     except (duckdb.OutOfMemoryException, duckdb.DataError):
         half = len(numbers) // 2
         if not half:
             return list(numbers)
-        return [*in_pieces(index, numbers[:half], work), *in_pieces(index, numbers[half:], work)]
+        return [*in_pieces(numbers[:half], work), *in_pieces(numbers[half:], work)]
     return []
 
 
 @contextlib.contextmanager
-def _all_or_nothing(index: DuckDBPyConnection) -> Iterator[None]:
+def all_or_nothing(index: DuckDBPyConnection) -> Iterator[None]:
+    """What is done to the tables meanwhile, is done if it all succeeds."""
     index.execute("BEGIN")
     try:
         yield

@@ -12,13 +12,13 @@ from pathlib import Path
 import pytest
 
 from companion import charts
-from companion.record import Sitting, TakeRecord, studio_changes
+from companion.record import Sitting, TakeRecord, studio_changes, studio_index
 from companion.record.index import survey
 from companion.record.log import read_take
 from companion.record.studio import look_at_studio
 from companion.record.studio_changes import note_changes, troubles_by_student
 from companion.record.studio_files import log_files_of, student_folders
-from companion.record.studio_index import in_pieces, open_index, refresh
+from companion.record.studio_index import all_or_nothing, in_pieces, open_index, refresh
 from companion.record.studio_newest import read_newest
 from companion.record.trouble import OwnTake, troubles_in, troubles_over_all
 from tests.record_takes import TAKES
@@ -44,6 +44,7 @@ def test_every_spot_is_what_the_students_own_record_says(
     studio: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(studio_changes, "_STUDENTS_AT_ONCE", 4)
+    monkeypatch.setattr(studio_index, "_FILES_AT_ONCE", 7)  # many portions, two at a time
     folders = student_folders(studio, [])
     files = [file for folder in folders for file in log_files_of(folder, [])]
     with open_index(None) as index:
@@ -51,6 +52,8 @@ def test_every_spot_is_what_the_students_own_record_says(
         read_newest(index, files, {folder.name: "" for folder in folders}, TODAY, charts.names())
         note_changes(index, files)
         found = troubles_by_student(index, TODAY)
+        shapes = "from_midi, from_keys, to_midi, to_keys"
+        assert index.execute(f"SELECT {shapes} FROM change GROUP BY ALL HAVING count(*) > 1").fetchall() == []
         kept = index.execute("SELECT count(*), count(DISTINCT sitting) FROM tried").fetchone()
         note_changes(index, files)
         assert index.execute("SELECT count(*), count(DISTINCT sitting) FROM tried").fetchone() == kept
@@ -140,15 +143,16 @@ def test_what_the_database_gives_up_on_is_done_in_pieces() -> None:
 
     def work(numbers: Sequence[int]) -> None:
         asked.append(list(numbers))
-        index.execute("INSERT INTO noted SELECT unnest(?::INTEGER[])", [list(numbers)])
-        if 3 in numbers:
-            raise duckdb.OutOfMemoryException("too much")
-        if 6 in numbers:
-            index.execute("SELECT CAST('soon' AS INTEGER)")
+        with all_or_nothing(index):
+            index.execute("INSERT INTO noted SELECT unnest(?::INTEGER[])", [list(numbers)])
+            if 3 in numbers:
+                raise duckdb.OutOfMemoryException("too much")
+            if 6 in numbers:
+                index.execute("SELECT CAST('soon' AS INTEGER)")
 
     with open_index(None) as index:
-        assert in_pieces(index, range(8), work) == [3, 6]
+        assert in_pieces(range(8), work) == [3, 6]
         assert index.execute("SELECT list(sitting ORDER BY sitting) FROM noted").fetchone() == ([0, 1, 2, 4, 5, 7],)
         with pytest.raises(duckdb.Error, match="nowhere"):
-            in_pieces(index, range(2), lambda _: index.execute("FROM nowhere"))
+            in_pieces(range(2), lambda _: index.execute("FROM nowhere"))
     assert len(asked) < 16
