@@ -21,12 +21,14 @@ from companion.practice.reading import Extra, Reading
 from companion.practice.swing import ratio_in_words
 from companion.practice.words import bar_in_words, bars_in_words, number_of, size_in_words, times_in_words, with_stop
 
-__all__ = ["after_rest", "heard_first", "how_many", "in_time", "slips_s", "stops_of", "swings_in_words"]
+__all__ = ["after_rest", "heard_first", "how_many", "in_time", "place_habit", "slips_s", "stops_of", "swings_in_words"]
 
 #: A note of so many quarters is long enough for a wrong one to stand out.
 LONG_QUARTERS = 1.0
 #: So many notes left out in a row are no slip.
 LEFT_OUT_IN_A_ROW = 3
+#: With so many of them played at another time through it was a repeat.
+REPEAT_SHARE = 0.8
 #: From this share of notes in time (or articulated as written) on there is nothing to complain of.
 EVEN_SHARE, ARTICULATED_SHARE = 0.95, 0.9
 #: So long one may breathe at a breath mark (ours, no source).
@@ -44,7 +46,7 @@ def heard_first(found: Found, own: OwnTime | None, tempo: TempoHeld, because: st
         or _slipped(found)
         or (tempo.complaint and f"the tempo: {tempo.complaint}")
         or _articulated(found)
-        or _uneven(reading, own)
+        or _uneven(found, own)
         or _short_notes(found)
     )
     return with_stop(heard or because.split("; ")[0]) or _THROUGH
@@ -99,6 +101,8 @@ def _slipped(found: Found) -> str:
     reading, passage = found.reading, found.reading.passage
     wrong, left_out = reading.notes_with(WRONG_NOTE), reading.notes_with(LEFT_OUT)
     if gap := _longest_row(left_out):
+        if _is_repeat(reading, gap):
+            return f"the repeat left out, {bars_in_words(passage, (passage.notes[i].bar for i in gap))}"
         bars = bars_in_words(passage, (passage.notes[i].bar for i in gap))
         return f"{len(gap)} notes in a row left out, in {bars}"
     slipped = sorted([*wrong, *left_out])
@@ -110,6 +114,13 @@ def _slipped(found: Found) -> str:
     place = f"{what} in {bar_in_words(passage, passage.notes[first].bar)}"
     place = f"{place}, where it is exposed" if exposed else place
     return place if len(slipped) == 1 else f"{place}; {len(slipped)} notes in all were wrong or left out"
+
+
+def _is_repeat(reading: Reading, gap: Sequence[int]) -> bool:
+    """Whether nearly all of these notes were played at another time through."""
+    notes = reading.passage.notes
+    heard = {notes[i].source for i in reading.realised.tolist() if i >= 0}
+    return sum(notes[i].source in heard for i in gap) >= REPEAT_SHARE * len(gap)
 
 
 def _longest_row(notes: Sequence[int]) -> list[int]:
@@ -151,13 +162,14 @@ def _articulated(found: Found) -> str:
     return f"the articulation: {len(right)} of {number_of(len(told), 'note')} as written"
 
 
-def _uneven(reading: Reading, own: OwnTime | None) -> str:
+def _uneven(found: Found, own: OwnTime | None) -> str:
+    reading = found.reading
     if own is None or not reading.right:
         return ""
     if reading.swing is not None and not reading.swing.asked:
         return swings_in_words(reading)
     if reading.on_time < EVEN_SHARE * reading.right:
-        return f"uneven time: {in_time(reading)}"
+        return f"uneven time: {place_habit(found) if found.places else in_time(reading)}"
     if reading.far_off:
         where = bars_in_words(reading.passage, (reading.passage.notes[i].bar for i in reading.far_off))
         return f"a moment out of time in {where}"
@@ -185,6 +197,12 @@ def _is_free(passage: Passage, pause: Pause) -> bool:
         return False
     note = passage.notes[pause.before - 1]
     return note.fermata or "caesura" in note.articulations or abs(pause.lost_s) <= BREATH_S
+
+
+def place_habit(found: Found) -> str:
+    """`the second eighth comes 43 ms early`, of the worst place."""
+    place = found.places[0]
+    return f"{place.place} comes {size_in_words(place.mean_ms)} {'early' if place.mean_ms < 0 else 'late'}"
 
 
 def slips_s(found: Found) -> frozenset[float]:

@@ -20,15 +20,18 @@ from itertools import pairwise
 
 import numpy as np
 
+from companion.arrays import Floats
 from companion.charts.model import Chart
 from companion.passage import Passage
 from companion.planning.model import Plan
 from companion.practice.comment import Found
+from companion.practice.evenness import in_beats
 from companion.practice.heard_first import (
     after_rest,
     heard_first,
     how_many,
     in_time,
+    place_habit,
     slips_s,
     stops_of,
     swings_in_words,
@@ -56,8 +59,8 @@ from companion.practice.model import (
 from companion.practice.own_time import OwnTime, Pause, find_own_time
 from companion.practice.reading import Reading
 from companion.practice.swing import swing_offsets_s
-from companion.practice.words import bars_in_words, number_of, size_in_words, with_stop
-from companion.units import ms_from_s
+from companion.practice.words import bars_in_words, number_of, with_stop
+from companion.units import ms_from_s, s_from_ms
 
 __all__ = ["JudgedTake", "Sheet", "judge_performance"]
 
@@ -183,10 +186,8 @@ class _Heard:
 
         self.own = find_own_time(passage, played)
         self.start_s, self.found = look(self.own)
-        swing = self.found.reading.swing
-        if self.own is not None and swing is not None:
-            swung_s = swing_offsets_s(passage, swing, self.own.tempo_bpm, self.found.reading.parts)
-            self.own = find_own_time(passage, played, swung_s) or self.own
+        if self.own is not None and np.any(habits_s := _habits_s(self.found, self.own.tempo_bpm)):
+            self.own = find_own_time(passage, played, habits_s) or self.own
             self.start_s, self.found = look(self.own)
 
     @property
@@ -242,6 +243,20 @@ class _Heard:
         off = number_of(abs(shift), "semitone")
         words = sent.words if sent.plausible else f"all of it came {off} {way} than written"
         return with_stop(f"{words}; it was judged at pitch")
+
+
+def _habits_s(found: Found, tempo_bpm: float) -> Floats:
+    """By how much swing, or the habit of one place within the beat, moves each note: the beat lies where it would be
+    without."""
+    reading = found.reading
+    if reading.swing is not None:
+        return swing_offsets_s(reading.passage, reading.swing, tempo_bpm, reading.parts)
+    means_ms = {timing.place: timing.mean_ms for timing in found.places}
+    habits_s = np.zeros(len(reading.passage.notes))
+    returns = frozenset(reading.returns)
+    for each in in_beats(reading.passage, reading.in_beat_s, tempo_bpm, leave_out=returns, parts=reading.parts):
+        habits_s[each.note_index] = s_from_ms(means_ms.get(each.words, 0.0))
+    return habits_s
 
 
 def _moved_result(result: NoteResult, moved_s: float | None) -> NoteResult:
@@ -318,9 +333,8 @@ def _rhythm(found: Found) -> str:
         return with_stop(f"{said}; far out of it in {where}")
     if found.places:
         place = found.places[0]
-        way = "early" if place.mean_ms < 0 else "late"
         where = f", most in {bars_in_words(reading.passage, place.bars)}" if place.bars else ""
-        return with_stop(f"{said}; {place.place} comes {size_in_words(place.mean_ms)} {way}{where}")
+        return with_stop(f"{said}; {place_habit(found)}{where}")
     return with_stop(said)
 
 

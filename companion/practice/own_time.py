@@ -12,7 +12,7 @@ Conventions
 * A stop, going back, or coming in too soon ends the line on either side: what was lost there belongs to no tempo. So do
   a fermata, a caesura, a breath mark and a new tempo in the score, where the time is free.
 * A tempo is quarters a minute at the passage's start; where the score changes its tempo, the ratio printed is kept.
-* Swung eighths are measured from where their swing puts them.
+* Where a place within the beat is always early or late (swung eighths are), the beat is that of the other places.
 
 References
 ----------
@@ -90,7 +90,7 @@ class OwnTime:
     pauses: tuple[Pause, ...] = ()
 
 
-def find_own_time(passage: Passage, played: PlayedArray, swung_s: Floats | None = None) -> OwnTime | None:
+def find_own_time(passage: Passage, played: PlayedArray, habits_s: Floats | None = None) -> OwnTime | None:
     """Find the time of a take without a click; None where fewer than three notes of the passage were played, or in a
     tempo that nobody plays in (an arm on the keyboard).
 
@@ -99,8 +99,8 @@ def find_own_time(passage: Passage, played: PlayedArray, swung_s: Floats | None 
     passage : Passage
     played : array of `PLAYED` [shape=(notes,)]
         In any order.
-    swung_s : array of float, optional [shape=(notes of the passage,)]
-        By how much the take's swing moves each note back; the beat found is the even one.
+    habits_s : array of float, optional [shape=(notes of the passage,)]
+        By how much swing or another habit moves each note, early negative; the beat found is the one without.
 
     Raises
     ------
@@ -116,8 +116,8 @@ def find_own_time(passage: Passage, played: PlayedArray, swung_s: Floats | None 
     at_s = played["onset_s"]
     for _ in range(REFINED):
         realised = _realised(passage, played, tempo_bpm, start_s)
-        if swung_s is not None:
-            at_s = played["onset_s"] - np.where(realised >= 0, swung_s[realised], 0.0)
+        if habits_s is not None:
+            at_s = played["onset_s"] - np.where(realised >= 0, habits_s[realised], 0.0)
         runs = _runs(passage, at_s, realised, tempo_bpm)
         found = _tempo_and_start(passage, at_s, realised, runs)
         if found is None or not LOWEST_BPM <= found[0] <= HIGHEST_BPM:

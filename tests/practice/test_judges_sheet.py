@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 from fractions import Fraction
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -18,6 +19,7 @@ from companion.practice.clock import note_onsets_s
 from companion.practice.judges_sheet import judge_performance
 from companion.practice.model import LEFT_OUT, PLAYED, PlayedArray, Tolerances
 from companion.practice.simulation import KINDS, simulate
+from companion.scores import read
 from tests.practice.made import exact, passage, with_note
 from tests.practice.takes import melody
 
@@ -234,6 +236,27 @@ def test_swung_eighths_are_told_as_swing_and_nothing_else() -> None:
     assert sheet.because == "the eighths swing, about 2 to 1, and are written even"
     asked = replace(music, tempos=(TempoMark(Fraction(0), 90.0, "Medium swing"),))
     assert judge_performance(asked, played).sheet.clean
+
+
+def test_a_habit_within_the_beat_is_told_and_leaves_the_beats_in_time() -> None:
+    music = passage(" ".join(["C5:1/2 D5:1/2 E5:1/2 F5:1/2 G5:1/2 F5:1/2 E5:1/2 D5:1/2"] * 6) + " C5:4")
+    played = played_short(music, 90)
+    played["onset_s"][1::2] -= 0.045
+    played["offset_s"][:-1] = np.minimum(played["offset_s"][:-1], played["onset_s"][1:] - 0.03)
+    sheet = judge_performance(music, played).sheet
+    assert sheet.first == "Uneven time: the second eighth comes 45 ms early."
+    # The 24 second eighths are off; the notes on the beat and the last one are not.
+    assert sheet.rhythm == "25 of 49 notes in time with your own beat; the second eighth comes 45 ms early."
+
+
+def test_a_repeat_left_out_is_called_one() -> None:
+    music = read(Path(__file__).parents[2] / "shared" / "passages" / "waltz-in-f.musicxml")
+    second = [n.index for n in music.notes if music.bars[n.bar].time_pass == 2 and music.bars[n.bar].number != "9"]
+    gone = [n.index for n in music.notes if music.bars[n.bar].number == "8"] + second
+    played = played_short(music, 120)
+    back_s = music.seconds(music.notes[gone[-1] + 1].start, 120) - music.seconds(music.notes[gone[0]].start, 120)
+    sheet = judge_performance(music, np.delete(later(played, -back_s, gone[-1] + 1), gone)).sheet
+    assert sheet.first.startswith("The repeat left out, bars 1, 2,") and not sheet.clean
 
 
 def test_a_false_start_is_called_one() -> None:
