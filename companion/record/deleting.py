@@ -22,11 +22,10 @@ from pathlib import Path
 
 from companion.errors import RecordError
 from companion.record.choosing import Choice
-from companion.record.files import locked, only_writer, sync_dir
+from companion.record.files import locked, sync_dir
 from companion.record.index import INDEX_FILES
-from companion.record.left_over import clear_left_over, is_left_over
 from companion.record.log import SUFFIX
-from companion.record.migrating import folders_of
+from companion.record.log_folder import folders_of, is_left_over, only_writer_of_log
 from companion.record.model import plain_text
 from companion.record.raw_lines import SITTING, TAKE, RawLine, is_log, raw_lines, summary_of
 from companion.record.rewriting import rewrite, state_of
@@ -36,8 +35,6 @@ from companion.record.studio_index import STUDIO_FILES
 
 __all__ = ["Deletion", "carry_out", "plan_deletion"]
 
-#: As long as another command may take.
-_WAIT_S = 60.0
 _MOST_NAMES = 4
 #: What a student's folder in a studio has its log in.
 _LOG = "sessions"
@@ -251,12 +248,11 @@ def carry_out(plan: Deletion) -> tuple[Deletion, list[str]]:
     Raises
     ------
     RecordError
-        If a file can't be deleted or rewritten. What went before it is gone, the rest is as it was.
+        If a file can't be deleted or rewritten. What went before it is gone, the rest is as it was. If another command
+        is at work on the log.
     """
-    with only_writer(plan.sessions, _WAIT_S):
-        done = _carry_out(plan_deletion(plan.sessions, plan.choice, plan.cache))
-        clear_left_over(folders_of(plan.sessions))
-        return done
+    with only_writer_of_log(plan.sessions):
+        return _carry_out(plan_deletion(plan.sessions, plan.choice, plan.cache))
 
 
 def _carry_out(plan: Deletion) -> tuple[Deletion, list[str]]:

@@ -114,20 +114,22 @@ def _held(path: Path, flags: int, wait_s: float = 2.0) -> Iterator[int]:
             os.close(handle)
 
 
-def _lock(handle: int, wait_s: float) -> None:
-    """Lock what is open for as long as it is. Goes on without after `wait_s`, or where the system can't."""
+def _lock(handle: int, wait_s: float) -> bool:
+    """Lock what is open for as long as it is. False where somebody else has it locked after `wait_s`; where the system
+    can't lock, nobody has."""
     try:
         import fcntl
     except ImportError:  # Windows
-        return
+        return True
     for _ in range(round(wait_s / _LOOK_AGAIN_S)):
         try:
             fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            return
+            return True
         except BlockingIOError:
             time.sleep(_LOOK_AGAIN_S)
         except OSError:
-            return
+            return True
+    return False
 
 
 def replace_synced(path: Path, data: bytes) -> None:
@@ -161,17 +163,18 @@ def writing_synced(path: Path) -> Iterator[BinaryIO]:
 
 
 @contextlib.contextmanager
-def only_writer(folder: Path, wait_s: float = 2.0) -> Iterator[None]:
+def only_writer(folder: Path, wait_s: float = 2.0, busy: Exception | None = None) -> Iterator[None]:
     """The stand and a command (or two of them) may write at the same instant: between reading and replacing nobody else
     may. The folder is locked rather than a file of its own, which would stay behind; where that can't be done, or one
-    that hangs holds the lock for `wait_s`, it goes on without."""
+    that hangs holds the lock for `wait_s`, it goes on without. Where `busy` is given, that is raised after `wait_s`."""
     try:
         handle = os.open(folder, os.O_RDONLY)
     except OSError:  # Windows opens no folder
         yield
         return
     try:
-        _lock(handle, wait_s)
+        if not _lock(handle, wait_s) and busy is not None:
+            raise busy
         yield
     finally:
         os.close(handle)

@@ -24,11 +24,10 @@ from pathlib import Path
 from companion import __version__
 from companion.errors import RecordError
 from companion.record.codec import FORMAT, decode_line, dump_line, encode_sitting, encode_take, head_of, take_from
-from companion.record.files import append_synced, make_dir_synced, only_writer, replace_synced
+from companion.record.files import append_synced, make_dir_synced, replace_synced
 from companion.record.from_tables import TAKES_NAME, takes_in_tables
-from companion.record.left_over import clear_left_over
 from companion.record.log import SUFFIX, log_files
-from companion.record.migrating import folders_of
+from companion.record.log_folder import only_writer_of_log
 from companion.record.model import TakeRecord
 from companion.record.raw_lines import SITTING, TAKE, RawLine, format_of, is_log, raw_lines, summary_of
 from companion.record.shapes import FOLDER as SHAPES
@@ -39,8 +38,6 @@ __all__ = ["Imported", "import_records", "import_take"]
 
 MIDI_SUFFIXES = (".mid", ".midi")
 TABLE_SUFFIX = ".csv"
-#: As long as another import may take.
-_WAIT_S = 60.0
 _LARGEST_MIDI_BYTES = 20_000_000
 _SAFE_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._ ()-]{0,150}")
 _SAFE_HORN = re.compile(r"[a-z0-9-]{1,80}")
@@ -86,14 +83,13 @@ def import_records(sessions: Path, sources: Iterable[Path]) -> Imported:
     done = Imported()
     files = [file for source in sources for file in _files(source, done)]
     files.sort(key=lambda path: path.suffix.lower() == TABLE_SUFFIX)  # last: the others hold more of the same takes
-    with _there(sessions, done), only_writer(sessions, _WAIT_S):
+    with _there(sessions, done), only_writer_of_log(sessions):
         known = _known(sessions)
         for path in files:
             try:
                 _import_file(sessions, path, known, done)
             except OSError as error:
                 done.remarks.append(f"{path}: can't be read to its end ({error.strerror}); the rest is left")
-        clear_left_over(folders_of(sessions))
     for name, count in done.other.items():
         takes = "1 take is" if count == 1 else f"{count} takes are"
         done.remarks.append(
@@ -350,7 +346,7 @@ def import_take(sessions: Path, take: TakeRecord) -> bool:
     RecordError
         If the log can't be read or written.
     """
-    with _there(sessions, Imported()), only_writer(sessions, _WAIT_S):
+    with _there(sessions, Imported()), only_writer_of_log(sessions):
         known = _known(sessions)
         if take.id in known:
             return False

@@ -11,7 +11,6 @@ every take in it could be read again; what can't be read in it stays as it is.
 from __future__ import annotations
 
 import os
-import re
 from collections import Counter
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
@@ -20,32 +19,18 @@ from typing import Any
 
 from companion.errors import RecordError
 from companion.record.codec import FORMAT, NOTE_FIELDS, decode_line, dump_line, take_from
-from companion.record.files import make_dir_synced, only_writer, replace_synced
-from companion.record.left_over import clear_left_over
+from companion.record.files import make_dir_synced, replace_synced
 from companion.record.log import log_files
+from companion.record.log_folder import kept_folder, only_writer_of_log
 from companion.record.raw_lines import SITTING, TAKE, RawLine, format_of, is_log, raw_lines
 from companion.record.rewriting import rewrite
-from companion.record.shapes import FOLDER as SHAPES
 
-__all__ = ["STEPS", "Migrated", "Step", "folders_of", "migrate"]
+__all__ = ["STEPS", "Migrated", "Step", "migrate"]
 
 #: A line of one format, decoded, as one of the next; `kind` is `sitting` or `take`.
 Step = Callable[[dict[str, Any]], dict[str, Any]]
 #: format -> the step from it to the next one
 STEPS: Mapping[int, Step] = {}
-
-#: As long as another command may take.
-_WAIT_S = 60.0
-_KEPT = "before-format-"
-
-
-def folders_of(sessions: Path) -> list[Path]:
-    """The folders that a log is made of: its own, that of the answers about shapes, those of copies kept by `migrate`.
-    One may be a link."""
-    kept = []
-    if sessions.is_dir():
-        kept = sorted(path for path in sessions.iterdir() if re.fullmatch(rf"{_KEPT}\d+", path.name))
-    return [sessions, sessions / SHAPES, *kept]
 
 
 @dataclass(slots=True)
@@ -69,12 +54,11 @@ def migrate(sessions: Path, steps: Mapping[int, Step] = STEPS, wanted: int = FOR
     Raises
     ------
     RecordError
-        If a file or its copy can't be written; the file is then as it was.
+        If a file or its copy can't be written; the file is then as it was. If another command is at work on the log.
     """
     done = Migrated()
-    with only_writer(sessions, _WAIT_S):
+    with only_writer_of_log(sessions):
         _migrate(sessions, steps, wanted, done)
-        clear_left_over(folders_of(sessions))
     return done
 
 
@@ -120,7 +104,7 @@ def _migrate_file(path: Path, steps: Mapping[int, Step], wanted: int, done: Migr
     except (ValueError, LookupError, TypeError) as error:
         done.remarks.append(f"{path.name}: can't be brought up to date ({error}); left as it is")
         return
-    done.copies = path.parent / f"{_KEPT}{wanted}"
+    done.copies = kept_folder(path.parent, wanted)
     _keep_copy(path, done.copies)
     rewrite(path, lambda line: _stepped(line, steps, wanted))
     done.now.append(path)
