@@ -9,6 +9,8 @@ Conventions
 -----------
 * A take is cold where none of the same passage, in any bars, was played for `COLD_AFTER_S` before it. (The figure is
   ours, no source: a lunch, not a break.)
+* An exercise is a piece of its own: it neither counts for its passage nor warms it up, as scales do not before a
+  performance. Neither do midnight, zones or a second window begin anything: only the clock between takes counts.
 * A take that the player stopped is one that was not clean, however soon: on the day there is no second beginning. One
   in which the controller vanished says nothing of the player and is not counted, though what comes after it is warm. A
   take in which nothing was heard is as if there had been none.
