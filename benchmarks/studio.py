@@ -1,12 +1,12 @@
 """A studio of many students: `python benchmarks/studio.py [--students 100 300 1000] [--sittings 120] [--breath 0]`.
 
 Writes a folder of invented students, each with a year of sittings and a week sheet, and times `companion studio` on
-it, in a process of its own: the first time, when every file is read; again, when nothing has changed; and after each
+it, in a process of its own: the first time, when every file is new; again, when nothing has changed; and after each
 student played once more. The takes are the simulated player's, as the judge and the codec write them; some students
 fail at one change on purpose, and must be found. `--breath` adds so many breath messages a second, as a wind controller
 sends.
 
-Aims: again and after a day's practice within seconds, under 1 GB of memory at a thousand students.
+Aims: again and after a day's practice within seconds, under 700 MB of memory at a thousand students.
 """
 
 from __future__ import annotations
@@ -200,7 +200,7 @@ def measure(students: int, sittings: int, pool: Pool, within: Path | None, pages
             f" {time.perf_counter() - began:.0f} s"
         )
         found: dict[str, object] = {"students": students, "sittings": sittings, "gigabytes": size / 1e9}
-        found["first"] = said("first time, every file read", run(root, home))
+        found["first"] = said("first time, every file is new", run(root, home))
         found["again"] = said("again, nothing changed", run(root, home))
         one_more_day(root, pool)
         result = Path(name) / "studio.json"

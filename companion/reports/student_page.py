@@ -9,6 +9,7 @@ from datetime import date
 from html import escape
 
 from companion.practice.words import piece_in_words
+from companion.record.progress import Reached
 from companion.record.studio import ItemState, Student
 from companion.record.text import LEGEND, day_cell, day_in_words, demands
 from companion.record.week import WEEKDAYS, WeekSheet
@@ -65,6 +66,7 @@ def student_html(student: Student, today: date) -> str:
     body.append(f'<p class="quiet">{escape(CARE)}</p>')
     return (
         '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8">'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">'
         "<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">"
         f"<title>{escape(title)}</title><style>{_STYLE}</style></head>\n<body>\n"
         + "\n".join(body)
@@ -82,6 +84,10 @@ def _about(student: Student, today: date) -> str:
     return f"{day_in_words(today)} {today.year}: {student.week_minutes:.0f} minutes in {takes} {when}; {last}."
 
 
+def _so_far(found: Reached) -> str:
+    return f"{found.at_target} of {found.wanted}{', reached' if found.done else ''}"
+
+
 def _items(sheet: WeekSheet, states: tuple[ItemState, ...]) -> str:
     head = "".join(f"<th>{escape(name)}</th>" for name in ("Passage", "Target", *WEEKDAYS, "At target"))
     rows = [f"<table><tr>{head}</tr>"]
@@ -90,7 +96,7 @@ def _items(sheet: WeekSheet, states: tuple[ItemState, ...]) -> str:
         name = piece_in_words(item.passage.rpartition("/")[2], item.bars, item.exercise)
         due = WEEKDAYS[item.by.weekday()] if item.by in sheet.days else day_in_words(item.by) if item.by else ""
         by = f"{item.target_bpm:g}" + (f" by {due}" if due else "")
-        cells = [name, by, *(day_cell(*cell) for cell in found.best_by_day), f"{found.at_target} of {found.wanted}"]
+        cells = [name, by, *(day_cell(*cell) for cell in found.best_by_day), _so_far(found)]
         css = ' class="reached"' if found.done else ""
         rows.append(f"<tr{css}>{''.join(f'<td>{escape(cell)}</td>' for cell in cells)}</tr>")
         for text in (

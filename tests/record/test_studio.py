@@ -343,7 +343,8 @@ def test_a_page_is_text_alone(studio: Path, tmp_path: Path) -> None:
     many = Student("Dora", None, spots=(Spot("A to B", "A to B: failed"),) * 7, remarks=("torn",) * 9)
     assert student_html(many, TODAY).count("A to B: failed") == 5 and "and 2 more<" in student_html(many, TODAY)
     assert "and 4 more like these" in student_html(many, TODAY), "one sheet of paper"
-    ben = student_html(look(studio, tmp_path).students[2], TODAY)
+    ada, ben = (student_html(one, TODAY) for one in look(studio, tmp_path).students[1:3])
+    assert "<td>3 of 3, reached</td>" in ada and "<td>0 of 3</td>" in ada
     assert "Stuck: clean at 76 before, no clean take" in ben and "What keeps failing" in ben
 
 
