@@ -7,7 +7,7 @@ rest where the music ends before it. Notes of an exercise belong to no document,
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from math import ceil
@@ -22,6 +22,28 @@ __all__ = ["MOST_BARS", "Section", "Tone", "check_range", "finished", "make"]
 
 #: More bars than anyone would print as one exercise.
 MOST_BARS = 1_000
+#: Takes of an exercise are found in the record by its hash, also years later: what a note or a passage comes to know
+#: besides does not go in here, or all that was played is lost to view.
+_IN_HASH: Mapping[type, tuple[str, ...]] = {
+    kind: tuple(names.split())
+    for kind, names in (
+        (Pitch, "step alter octave"),
+        (Trill, "other"),
+        (Tuplet, "actual normal"),
+        (Slur, "first last"),
+        (TempoMark, "start quarter_bpm text"),
+        (
+            Note,
+            "index written start length bar count source tied_sources grace articulations ornaments trill tuplet"
+            " fermata tongued fingering_mark",
+        ),
+        (Bar, "index number written_index start length beats beat_type fifths mode upbeat time_pass"),
+        (
+            Passage,
+            "title notes bars slurs tempos composer part_id part_name transposition remarks origin sha256 purpose",
+        ),
+    )
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,10 +157,21 @@ def finished(passage: Passage, chart: Chart) -> Passage:
 
 
 def _content(passage: Passage) -> str:
-    """All of it as text. Sets are put in order: theirs changes from run to run."""
+    """All that makes it this exercise, as text. Sets are put in order: theirs changes from run to run."""
     marks = [(sorted(note.articulations), sorted(note.ornaments)) for note in passage.notes]
     plain = (replace(note, articulations=frozenset(), ornaments=frozenset()) for note in passage.notes)
-    return repr((replace(passage, notes=tuple(plain)), marks))
+    return f"({_as_text(replace(passage, notes=tuple(plain)))}, {marks!r})"
+
+
+def _as_text(value: object) -> str:
+    """As `repr` has it, with the fields of `_IN_HASH` only."""
+    if isinstance(value, tuple):
+        inside = ", ".join(_as_text(each) for each in value)
+        return f"({inside},)" if len(value) == 1 else f"({inside})"
+    names = _IN_HASH.get(type(value))
+    if names is None:
+        return repr(value)
+    return f"{type(value).__name__}({', '.join(f'{name}={_as_text(getattr(value, name))}' for name in names)})"
 
 
 def _with_tuplets(passage: Passage) -> tuple[Note, ...]:

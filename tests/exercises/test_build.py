@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+from dataclasses import replace
 from fractions import Fraction
 
 import pytest
@@ -12,7 +13,7 @@ import pytest
 from companion import charts
 from companion.errors import NoFingering, UsageError
 from companion.exercises.build import MOST_BARS, Section, Tone, finished, make
-from companion.passage import Pitch, Trill, Tuplet
+from companion.passage import Pitch, TempoWords, Trill, Tuplet
 
 CHART = charts.load("alto")
 G4, A4 = Pitch("G", 0, 4), Pitch("A", 0, 4)
@@ -69,3 +70,22 @@ def test_what_can_not_be_played_is_said() -> None:
         make("None", "at all", [Section((Tone(None, Fraction(4)),))], CHART, 92)
     with pytest.raises(UsageError, match=f"{MOST_BARS + 1} bars are too long"):
         make("Long", "too long", [Section((Tone(G4, Fraction(4)),) * (MOST_BARS + 1))], CHART, 92)
+
+
+def test_what_a_passage_comes_to_know_besides_changes_no_hash() -> None:
+    """Takes in the record are found by it. The figure is what an earlier program wrote into them."""
+    third = Fraction(1, 3)
+    tones = (
+        Tone(G4, third, slurred=True), Tone(A4, third, slurred=True), Tone(G4, third),
+        Tone(A4, Fraction(1), trill=Trill(Pitch("B", -1, 4))), Tone(None, Fraction(1)),
+        Tone(G4, Fraction(0), grace="slash"),
+        Tone(A4, Fraction(1), articulations=frozenset({"accent", "tenuto"}), fingering_mark="bis", fermata=True),
+    )  # fmt: skip
+    section = Section(tones, fifths=-1, mode="minor", heading="Here", times=2)
+    made = make("All", "one of each", [section], CHART, 92)
+    assert made.sha256 == "512fb22773f6bdc4f6d6978bd9853b1c97b7de16a30fe2c10c67ca887722f5b7"
+    bent = replace(made, tempo_words=(TempoWords(Fraction(1), "rit."),))
+    assert finished(bent, CHART).sha256 == made.sha256
+    unlike = replace(made, notes=(replace(made.notes[0], fermata=True), *made.notes[1:]))
+    for other in (replace(made, title="Other"), replace(made, slurs=()), unlike):
+        assert finished(other, CHART).sha256 != made.sha256
