@@ -50,12 +50,12 @@ class _Item:
     whole: tuple[TakeSummary, ...]
     reached: Reached
     fault: str = ""
+    title: str = ""
 
     @property
     def words(self) -> str:
         """`Étude in E minor, bars 5–8`, `links of Étude in E minor`."""
-        title = self.music.passage.title if self.music and not self.item.exercise else ""
-        return piece_in_words(title or Path(self.item.passage).stem, self.item.bars, self.item.exercise)
+        return piece_in_words(self.title or Path(self.item.passage).stem, self.item.bars, self.item.exercise)
 
 
 def look_at_day(sheet: WeekSheet | None, sessions: Path, now: datetime) -> Day:
@@ -121,7 +121,8 @@ def _items(sheet: WeekSheet, reader: ItemReader, own: Sequence[TakeSummary]) -> 
         if key not in pools:
             pools[key] = of_one_horn(of_passage(own, *key)[0], music.chart.name)[0]
         takes = of_item(item, pools[key], music.sha256)[0]
-        found.append(_Item(item, music, takes, pools[key], reached(item, week, takes, music.sha256)))
+        title = reader.opened(item.path, item.part).passage.title
+        found.append(_Item(item, music, takes, pools[key], reached(item, week, takes, music.sha256), title=title))
     return found
 
 
