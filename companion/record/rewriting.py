@@ -15,6 +15,8 @@ __all__ = ["rewrite", "state_of"]
 
 #: So often a stand may write to a file while it is rewritten.
 _TRIES = 20
+#: After so many of them it waits until the rewriting is done.
+_PATIENT_TRIES = 5
 
 
 class _Changed(Exception):
@@ -32,16 +34,19 @@ def rewrite(path: Path, new: Callable[[RawLine], bytes]) -> None:
     RecordError
         If it never stays still.
     """
-    for _ in range(_TRIES):
+    for again in range(_TRIES):
         # The lock is let go after the new file has the old one's place: who appends finds either the whole old file
         # unlocked, or the new one.
         with contextlib.suppress(_Changed), contextlib.ExitStack() as until_replaced:
+            if again >= _PATIENT_TRIES:
+                until_replaced.enter_context(locked(path))
             with writing_synced(path) as file:
                 before = state_of(path)
                 file.writelines(map(new, raw_lines(path)))
                 file.flush()
                 os.fsync(file.fileno())  # here, so that the stand hardly waits
-                until_replaced.enter_context(locked(path))
+                if again < _PATIENT_TRIES:
+                    until_replaced.enter_context(locked(path))
                 if state_of(path) != before:
                     raise _Changed
             return

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import select
 import subprocess
 import sys
 import time
@@ -18,6 +19,7 @@ from companion.record import deleting as deleting_module
 from companion.record.choosing import Choice
 from companion.record.deleting import Deletion, carry_out, plan_deletion
 from companion.record.index import index_path
+from companion.record.raw_lines import RawLine
 from companion.record.shapes import read_answers
 
 
@@ -264,6 +266,44 @@ def test_what_is_appended_while_a_file_is_rewritten_is_not_lost(
     monkeypatch.setattr(deleting_module, "_kept", slow)
     delete(log, cache, Choice(file="etude.musicxml"))
     assert sorted(take.tempo_bpm for take in read_log(log).takes) == [68, 71, 81]
+
+
+def test_who_writes_all_the_time_waits_for_once(log: Path, cache: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A stand in another process, whose next take ends whenever the file was read, until it finds it locked."""
+    last = max(log.glob("*.jsonl"))
+    told = f"""
+from datetime import datetime, UTC
+from pathlib import Path
+from companion.record import Sitting, TakeRecord
+sitting = Sitting(Path({str(log)!r}), datetime(2026, 11, 25, tzinfo=UTC), name={last.stem!r})
+for number in range(50):
+    input()
+    sitting.append(TakeRecord("Waltz", 81, origin="waltz.mid", id=f"late{{number}}"))
+    print("written", flush=True)
+"""
+    kept, count = deleting_module._kept, 0
+    command = [sys.executable, "-c", told]
+    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as stand:
+
+        def busy(line: RawLine, path: Path, plan: Deletion) -> bytes:
+            nonlocal count
+            assert stand.stdin is not None and stand.stdout is not None
+            if line.kind == "sitting":
+                print(file=stand.stdin, flush=True)
+                count += 1
+                # It says so at once, or not at all while it waits.
+                if select.select([stand.stdout], [], [], 1.0 if count > 1 else 30.0)[0]:
+                    stand.stdout.readline()
+            return kept(line, path, plan)
+
+        monkeypatch.setattr(deleting_module, "_kept", busy)
+        delete(log, cache, Choice(file="etude.musicxml"))
+        assert stand.stdin is not None
+        stand.stdin.close()
+        stand.wait(30)
+    takes = [take.tempo_bpm for take in read_log(log).takes]
+    assert count < 15
+    assert sorted(takes) == [68, 71, *[81] * count]
 
 
 def test_no_log_is_nothing_to_delete(tmp_path: Path) -> None:
