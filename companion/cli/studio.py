@@ -35,7 +35,8 @@ examples:
 A student's folder is what the student's own companion keeps: the practice log (sessions/, or the .jsonl files
 themselves) and the week sheet (week.toml, or shared/week.toml) with its passages. It may lie in a synced folder:
 nothing is written there, links in it are not followed, and files that are broken or foreign are named and left alone.
-The first look at a large studio reads everything; after that only what has changed."""
+The first look at a large studio takes longest; after that only what has changed is read. Of sittings too old to matter
+for anything that is said, the first and the last line are looked at."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -45,7 +46,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("folder", type=Path, metavar="DIR", help="the folder that holds one folder for each student")
     parser.add_argument("--pages", type=Path, metavar="OUT", help="write each student's page (HTML) into this folder")
     parser.add_argument("--json", type=Path, metavar="OUT.json", help="write all of it as data")
-    parser.add_argument("--all", action="store_true", help=f"print all rows, not the first {MOST_ROWS}")
+    parser.add_argument(
+        "--all", action="store_true", help=f"print all rows and notes, not the first {MOST_ROWS} and {MOST_REMARKS}"
+    )
     parser.add_argument("--no-trouble", action="store_true", help="don't look for what keeps failing (quicker)")
     parser.add_argument(
         "--today", type=arguments.day, default=None, metavar="DAY", help="reckon from this day (default: today)"

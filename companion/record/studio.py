@@ -188,6 +188,8 @@ def _look(
             say(f"{read} sittings were new or had changed")
         since = {reading.folder.name: _asked_from(reading.sheet, today) for reading in readings}
         read_newest(index, files, since, today, names() if trouble else (), say)
+        if trouble:
+            say("looking for what keeps failing")
         spots = _spots(index, files, today) if trouble else {}
         for some in _portions(readings):
             _add_takes(index, some, today)

@@ -164,6 +164,18 @@ def test_what_keeps_failing_is_what_companion_trouble_finds(studio: Path, tmp_pa
     assert not look(studio, tmp_path, trouble=False).common
 
 
+def test_how_far_it_is_is_said(studio: Path, tmp_path: Path) -> None:
+    said: list[str] = []
+    look_at_studio(studio, tmp_path / "cache", TODAY, say=said.append)
+    assert said == [
+        "3 students, 13 sittings", "13 sittings were new or had changed", "13 sittings to read",
+        "looking for what keeps failing", "3 of 3 students looked at",
+    ]  # fmt: skip
+    said.clear()
+    look_at_studio(studio, tmp_path / "cache", TODAY, trouble=False, say=said.append)
+    assert said == ["3 students, 13 sittings", "3 of 3 students looked at"]
+
+
 def test_only_what_is_new_is_read_again(studio: Path, tmp_path: Path) -> None:
     look(studio, tmp_path)
     played(studio / "Ada", 27, 96, 96, 96)
