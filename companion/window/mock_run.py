@@ -43,6 +43,8 @@ __all__ = ["Judged", "MockPiece", "MockRun", "MockSetup"]
 BREATH_S = 2.0
 #: Its tempo, as a share of the printed one: nobody takes exactly that without a click.
 SIMULATED_SHARE = 0.96
+#: So many notes that are all as far off tell that the controller sends another pitch.
+TOLD_BY_NOTES = 4
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -115,6 +117,7 @@ class MockRun:
                 self.said = str(error)
         self.shift_semitones = self._shift()
         self._follower: Follower | None = None
+        self._followed: Going | None = None
         self._was, self._was_there = "", True
         pieces = [Piece(p.section.passage, p.title, p.section.label.replace("–", "-")) for p in setup.pieces]
         self.mock = Mock(pieces, clock(), self.shift_semitones, setup.silence_s)
@@ -183,15 +186,37 @@ class MockRun:
             self.said = ""
 
     def _follow(self, event: RawEvent) -> None:
-        if self.piece is None or self.mock.phase != PLAYING:
+        piece = self.piece
+        if piece is None or self.mock.phase != PLAYING:
             return
-        if self._follower is None and is_note_on(event.message):
-            passage = self.piece.section.passage
-            tempo_bpm = self.piece.target_bpm or passage.marked_tempo_bpm()
-            start_ns = event.time_ns - ns_from_s(float(note_onsets_s(passage, tempo_bpm)[0]))
-            self._follower = Follower(passage, tempo_bpm, start_ns, shift_semitones=self.shift_semitones)
-        if self._follower is not None:
-            self._follower.hear(event)
+        going, begins = self.mock.goings[-1], is_note_on(event.message)
+        if going is not self._followed:
+            self._followed, self._follower = going, None
+        if self._follower is None and begins:
+            self._follower = self._follower_of(piece, event.time_ns)
+        if self._follower is None:
+            return
+        self._follower.hear(event)
+        if begins and (shift := self._sent_otherwise(piece, going)) and going.begun_ns is not None:
+            self._follower = self._follower_of(piece, going.begun_ns, shift)
+            for each in going.events:
+                self._follower.hear(each)
+
+    def _follower_of(self, piece: MockPiece, first_note_ns: int, more_shift: int = 0) -> Follower:
+        passage = piece.section.passage
+        tempo_bpm = piece.target_bpm or passage.marked_tempo_bpm()
+        start_ns = first_note_ns - ns_from_s(float(note_onsets_s(passage, tempo_bpm)[0]))
+        return Follower(passage, tempo_bpm, start_ns, shift_semitones=self.shift_semitones + more_shift)
+
+    def _sent_otherwise(self, piece: MockPiece, going: Going) -> int:
+        """What has to be added to make the first notes right, told once they are there: 0 where that isn't one number.
+        The page is turned then for a controller that sends another pitch, too."""
+        heard = [event.message[1] for event in going.events if is_note_on(event.message)]
+        if len(heard) != TOLD_BY_NOTES:
+            return 0
+        notes = piece.section.passage.notes
+        off = {note.written_midi - midi - self.shift_semitones for note, midi in zip(notes, heard, strict=False)}
+        return off.pop() if len(off) == 1 else 0
 
     def _let_it_play(self, now_ns: int) -> None:
         """The simulated player takes a breath and plays in a tempo of its own."""

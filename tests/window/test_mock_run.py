@@ -61,6 +61,27 @@ def test_an_arm_on_the_keyboard_ends_the_piece_and_not_the_performance(run: Mock
     assert not first.clean and second.tempo_bpm == pytest.approx(100, rel=0.02)
 
 
+def test_the_page_is_turned_for_a_controller_at_another_pitch_and_for_each_piece_anew(run: MockRun) -> None:
+    clock = run.clock
+    assert isinstance(clock, SteppedClock)
+    for shift in (-9, 3):
+        run.update()
+        events = raw_events(simulate(PASSAGE, 100, "clean", 1).played, clock() + ns_from_s(1))
+        carets = []
+        for e in events:
+            # A silence may end and a piece begin between two looks: nothing of the piece before is left then.
+            event = RawEvent(e.time_ns, bytes((e.message[0], e.message[1] + shift, e.message[2])))
+            run.mock.hear(event)
+            run._follow(event)
+            carets.append(run.caret)
+        assert carets[-1] == len(PASSAGE.notes) - 1 and carets[0] in (0, 1)
+        place = run.mock.place
+        clock.step(events[-1].time_ns - clock())
+        while run.mock.place == place:
+            clock.step(ns_from_s(1))
+            run.mock.tick(clock())
+
+
 def test_a_controller_at_another_pitch_is_recorded_with_the_pitch_it_sends(run: MockRun, tmp_path: Path) -> None:
     events = raw_events(simulate(PASSAGE, 100, "clean", 1).played, ns_from_s(1))
     through(run, *(RawEvent(e.time_ns, bytes((e.message[0], e.message[1] - 9, e.message[2]))) for e in events))
