@@ -11,6 +11,7 @@ from window.stand_tools import playable
 from companion.charts import load
 from companion.planning import plan
 from companion.practice.finished import Section
+from companion.practice.hearing import is_note_on
 from companion.practice.mock import PLAYING
 from companion.practice.model import RawEvent
 from companion.practice.simulation import simulate
@@ -73,8 +74,10 @@ def test_the_page_is_turned_for_a_controller_at_another_pitch_and_for_each_piece
             event = RawEvent(e.time_ns, bytes((e.message[0], e.message[1] + shift, e.message[2])))
             run.mock.hear(event)
             run._follow(event)
-            carets.append(run.caret)
-        assert carets[-1] == len(PASSAGE.notes) - 1 and carets[0] in (0, 1)
+            if is_note_on(event.message):
+                carets.append(run.caret)
+        # The caret is on the note that comes next.
+        assert all(caret is not None and abs(caret - i) <= 2 for i, caret in enumerate(carets, start=1)), carets
         place = run.mock.place
         clock.step(events[-1].time_ns - clock())
         while run.mock.place == place:
