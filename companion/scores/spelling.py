@@ -81,7 +81,8 @@ def spell(midi: Sequence[int], fifths: Sequence[int] | None = None, mode: str = 
         return ()
     chroma = [(note - 69) % 12 for note in midi]
     home = [0] * len(midi) if fifths is None else [_TONIC_LETTERS[(4 * f) % 7] for f in fifths]
-    pitches = [_pitch(note, letter) for note, letter in zip(midi, _letters(chroma, home), strict=True)]
+    tonic = 0 if fifths is None else _tonic_chroma(fifths[0], "major")
+    pitches = [_pitch(note, letter) for note, letter in zip(midi, _letters(chroma, home, tonic), strict=True)]
     if fifths is None:
         return tuple(_near_key(pitches, 0, mode))
     spelled: list[Pitch] = []
@@ -143,10 +144,12 @@ def _tonic_chroma(fifths: int, mode: str) -> int:
     return (7 * (fifths + (3 if mode == "minor" else 0)) + 3) % 12
 
 
-def _letters(chroma: Sequence[int], home: Sequence[int]) -> list[int]:
-    """Letters above A by ps13s1; of equally strong ones the first from letter `home` up."""
+def _letters(chroma: Sequence[int], home: Sequence[int], home_chroma: int) -> list[int]:
+    """Letters above A by ps13s1; of equally strong ones the first from letter `home` up. The first note's letter is
+    reckoned from the first tonic (chroma `home_chroma`), so that in any key the same ones are equally strong."""
     first = chroma[0]
-    tonic_letter = [(_FIRST_LETTER[first] - _INTERVAL_LETTERS[(first - tonic) % 12]) % 7 for tonic in range(12)]
+    first_letter = home[0] + _FIRST_LETTER[(first - home_chroma) % 12]
+    tonic_letter = [(first_letter - _INTERVAL_LETTERS[(first - tonic) % 12]) % 7 for tonic in range(12)]
     count = [0] * 12
     for value in chroma[:_AFTER]:
         count[value] += 1
