@@ -12,9 +12,10 @@ from companion import paths
 from companion.cli.course import Course, Fingers, course_of, fingers_of, of_one_horn
 from companion.errors import CompanionError
 from companion.practice.words import number_of, piece_in_words
+from companion.record.cold import cold_ids
 from companion.record.index import survey
 from companion.record.model import TakeSummary
-from companion.record.progress import best_clean_bpm, of_item, reached, who_played, with_click
+from companion.record.progress import best_clean_bpm, of_item, of_passage, reached, who_played, with_click
 from companion.record.text import day_in_words, performance_lines
 from companion.record.week import WeekItem, WeekSheet, load
 
@@ -129,7 +130,8 @@ def sheet_item(
     if what.done:
         done = f"Target reached this week: {number_of(what.at_target, 'clean take')} at it."
     name = title if item.exercise else piece_in_words(title, item.bars)
-    return course_item(name, course, item.by, done), {take.id for take in found}, (*said, *horns)
+    whole = found if item.exercise else of_one_horn(of_passage(takes, sha256, item.passage)[0])[0]
+    return course_item(name, course, item.by, done, whole), {take.id for take in found}, (*said, *horns)
 
 
 def _fingers(
@@ -159,8 +161,9 @@ def _of_log(takes: Sequence[TakeSummary], sessions: Path, today: date) -> Lesson
     )
 
 
-def course_item(name: str, course: Course, by: date | None, done: str) -> LessonItem:
-    """What stands on the page of a course; `done` says what became of its target."""
+def course_item(name: str, course: Course, by: date | None, done: str, whole: Sequence[TakeSummary] = ()) -> LessonItem:
+    """What stands on the page of a course; `done` says what became of its target, `whole` are the takes of the whole
+    passage."""
     from companion.reports.lesson import LessonItem
 
     target_bpm = course.outlook.target_bpm
@@ -182,4 +185,5 @@ def course_item(name: str, course: Course, by: date | None, done: str) -> Lesson
         target_bpm=target_bpm,
         forecast=course.outlook.forecast,
         by=by,
+        cold=cold_ids(whole),
     )

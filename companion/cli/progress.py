@@ -18,8 +18,8 @@ from companion.cli import arguments
 from companion.cli.course import Course, Fingers, course_of, fingers_in, fingers_of, of_one_horn
 from companion.cli.exercise_options import add_exercise, assignments, check_exercise
 from companion.errors import CompanionError, UsageError, WeekSheetError
-from companion.practice.words import printed_bars
-from companion.record.cold import cold_in_words, count_cold
+from companion.practice.words import piece_in_words, printed_bars
+from companion.record.cold import cold_ids, cold_in_words, count_cold
 from companion.record.index import Wanted, survey
 from companion.record.model import TakeSummary, normal_bars
 from companion.record.outlook import outlook
@@ -159,18 +159,20 @@ def _passage(args: argparse.Namespace) -> int:
             raise UsageError("--plot writes a file and --window shows pages: leave one of them out")
         return _pages(args, asked, all_takes, courses, items, (*who, *how, *horns, *course_remarks, *sheet_remarks))
     output = args.output or _default_output(args.file, args.bars if asked.opened else bars, args.exercise or "")
-    heading = asked.title + (f", bars {bars.replace('-', '–')}" if bars else "")
+    heading = piece_in_words(asked.title, bars or "")
+    whole = of_one_horn(who_played(of_passage(all_takes, sha256, asked.origin)[0])[0], _known_horn(args.instrument))[0]
+    cold = cold_ids(whole)
     remarks = (*who, *how, *horns, *_mixed(takes))
     shown = courses[0] if only is not None and courses else None
     draw_progress(
         takes, output, title=heading, target_bpm=target_bpm, notes=remarks,
         forecast=shown.outlook.forecast if shown else None, by=_by(items.get(shown.bars)) if shown else None,
+        cold=cold,
     )  # fmt: skip
 
     lines = [f"{heading} ({args.file})", ""]
-    lines += progress_lines(takes, targets) if takes else [_nothing_yet(target_bpm)]
-    whole = who_played(of_passage(all_takes, sha256, asked.origin)[0])[0]
-    lines += _course_lines(courses, of_one_horn(whole, _known_horn(args.instrument))[0], targets)
+    lines += progress_lines(takes, targets, cold) if takes else [_nothing_yet(target_bpm)]
+    lines += _course_lines(courses, whole, targets)
     remarks = (*remarks, *course_remarks, *sheet_remarks, *log.remarks)
     lines += ["", *remark_lines(remarks)] if remarks else []
     if longest_stretch_s(take for take in takes if not take.simulated and not take.example) >= LONG_STRETCH_S:

@@ -32,7 +32,7 @@ def page_of_course(
 ) -> LessonItem:
     """The page of some bars. `whole` are the takes of the whole passage: bars played before others warm these up."""
     cold = cold_in_words(count_cold(whole, course.outlook.target_bpm, course.bars)) if course.takes else ""
-    return _told(course_item(piece_in_words(title, course.bars), course, by, ""), cold, remarks)
+    return _told(course_item(piece_in_words(title, course.bars), course, by, "", whole), cold, remarks)
 
 
 def _told(item: LessonItem, cold: str, remarks: Sequence[str]) -> LessonItem:

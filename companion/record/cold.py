@@ -31,7 +31,16 @@ from companion.record.outlook import UNHEARD
 from companion.record.progress import has_no_tempo
 from companion.record.wilson import wilson_interval
 
-__all__ = ["COLD_AFTER_S", "MOST_COUNTED", "NEAR_SHARE", "Cold", "cold_in_words", "cold_takes", "count_cold"]
+__all__ = [
+    "COLD_AFTER_S",
+    "MOST_COUNTED",
+    "NEAR_SHARE",
+    "Cold",
+    "cold_ids",
+    "cold_in_words",
+    "cold_takes",
+    "count_cold",
+]
 
 COLD_AFTER_S = 2 * 3600.0
 NEAR_SHARE = 0.95
@@ -65,6 +74,11 @@ def cold_takes(takes: Iterable[TakeSummary]) -> tuple[TakeSummary, ...]:
         ended = began + timedelta(seconds=take.duration_s)
         end = ended if end is None else max(end, ended)
     return tuple(found)
+
+
+def cold_ids(takes: Iterable[TakeSummary]) -> frozenset[str]:
+    """Which takes are to be marked as first ones, by their ids; of a passage's takes as in `cold_takes`."""
+    return frozenset(take.id for take in cold_takes(takes) if not _vanished(take))
 
 
 def count_cold(takes: Iterable[TakeSummary], target_bpm: float | None, bars: str | None = None) -> Cold:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Mapping, Sequence
+from collections.abc import Container, Mapping, Sequence
 from datetime import date
 
 from companion.practice.climbs import CLIMBS
@@ -169,8 +169,11 @@ def performance_lines(takes: Sequence[TakeSummary]) -> list[str]:
     return said
 
 
-def progress_lines(takes: Sequence[TakeSummary], target_bpm: Mapping[str, float | None]) -> list[str]:
-    """What was reached, day by day: one section for each choice of bars that was played. `target_bpm` is by bars."""
+def progress_lines(
+    takes: Sequence[TakeSummary], target_bpm: Mapping[str, float | None], cold: Container[str] = ()
+) -> list[str]:
+    """What was reached, day by day: one section for each choice of bars that was played. `target_bpm` is by bars,
+    `cold` holds the ids of first takes (see `record.cold`)."""
     groups: dict[str, list[TakeSummary]] = {}
     for take in takes:
         groups.setdefault(take.bars, []).append(take)
@@ -187,14 +190,23 @@ def progress_lines(takes: Sequence[TakeSummary], target_bpm: Mapping[str, float 
             lines.append("")
         stands = f"{count}; {reached}" if practised else "played without the click only"
         lines.append(f"{capital(printed_bars(bars, 'the whole passage'))}: {stands}{wanted}.")
-        lines += ["", *_day_lines(days)] if days else []
+        lines += ["", *_day_lines(days, _first_takes(group, cold))] if days else []
         if performed := performance_lines(group):
             lines += ["", *(line for each in performed for line in _wrapped(each, "    "))]
     return lines
 
 
-def _day_lines(days: Sequence[Day]) -> list[str]:
-    head = ("Day", "Takes", "Clean", "Best clean", "Target", "Trouble in bars")
+def _first_takes(takes: Sequence[TakeSummary], cold: Container[str]) -> dict[str, str]:
+    """`66 clean`, `66 not`, by day: how the first takes of each day's sittings went."""
+    first: dict[str, list[str]] = {}
+    for take in sorted(takes, key=lambda take: take.started):
+        if take.id in cold and not take.performance:
+            first.setdefault(take.day, []).append(f"{take.tempo_bpm:g} {'clean' if take.clean else 'not'}")
+    return {day: ", ".join(each) for day, each in first.items()}
+
+
+def _day_lines(days: Sequence[Day], first: Mapping[str, str]) -> list[str]:
+    head = ("Day", "Takes", "Clean", "First take", "Best clean", "Target", "Trouble in bars")
     years = len({day.day[:4] for day in days}) > 1
     rows = []
     for day in days:
@@ -203,8 +215,8 @@ def _day_lines(days: Sequence[Day]) -> list[str]:
         best = "–" if day.best_clean_bpm is None else f"{day.best_clean_bpm:g}"
         target = "" if day.target_bpm is None else f"{day.target_bpm:g}"
         trouble = ", ".join(f"{bar} ({n} takes)" if n > 1 else bar for bar, n in day.trouble[:4])
-        rows.append((name, str(day.takes), str(day.clean), best, target, trouble))
-    head_line, *row_lines = table(head, rows, right=(1, 2, 3, 4))
+        rows.append((name, str(day.takes), str(day.clean), first.get(day.day, ""), best, target, trouble))
+    head_line, *row_lines = table(head, rows, right=(1, 2, 4, 5))
     lines = [head_line]
     for line, day in zip(row_lines, days, strict=True):
         lines.append(line)

@@ -28,17 +28,17 @@ _REST_MM, _ROW_MM = 46.0, 5.2
 _LARGEST_ITEM_MM, _LINE_MM, _MOST_LINES = 58.0, 8.5, 6
 _MM_PER_INCH = 25.4
 _LEGEND = (
-    "Tempos are quarters a minute. ● clean take, ○ take that is not clean, diamond: performance without a click,"
-    " stepped line: best clean tempo so far, dashed lines: target and its day. Grey: where 80 of 100 students with such"
-    " a record stand, each at the tempo at which every second take comes out clean on that day; middle line: half of"
-    " them above, half below; dotted: as it is expected to go on."
+    "Tempos are quarters a minute. ● clean take, ○ take that is not clean, in a ring: first take of a sitting, diamond:"
+    " performance without a click, stepped line: best clean tempo so far, dashed lines: target and its day. Grey: where"
+    " 80 of 100 students with such a record stand, each at the tempo at which every second take comes out clean on that"
+    " day; middle line: half of them above, half below; dotted: as it is expected to go on."
 )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class LessonItem:
-    """One item: its `title`, what is aimed at, its takes with their learning curve, and the words beside the plot as
-    (heading, sentences)."""
+    """One item: its `title`, what is aimed at, its takes with their learning curve and the ids of first takes among
+    them, and the words beside the plot as (heading, sentences)."""
 
     title: str
     aim: str
@@ -47,6 +47,7 @@ class LessonItem:
     target_bpm: float | None = None
     forecast: Forecast | None = None
     by: date | None = None
+    cold: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -99,6 +100,7 @@ def _item(item: LessonItem, item_mm: float) -> dict[str, Any]:
         target_bpm=item.target_bpm,
         forecast=item.forecast,
         by=item.by,
+        cold=item.cold,
     )
     return {
         "title": _fit(_short(item.title)),

@@ -10,7 +10,7 @@ import contextlib
 import os
 import tempfile
 import warnings
-from collections.abc import Iterator, Sequence
+from collections.abc import Container, Iterator, Sequence
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -46,6 +46,7 @@ def draw_progress(
     notes: Sequence[str] = (),
     forecast: Forecast | None = None,
     by: date | None = None,
+    cold: Container[str] = (),
 ) -> None:
     """Draw the tempo of takes over the days with the best clean tempo so far, the target and the learning curve with
     its band, and write the picture.
@@ -64,6 +65,8 @@ def draw_progress(
         Shown small below the title, such as who played.
     forecast, by
         The learning curve through these takes, and the target's day.
+    cold
+        The ids of first takes, which are marked.
 
     Raises
     ------
@@ -73,7 +76,7 @@ def draw_progress(
     path = Path(path)
     check_kind(path)
     figure, axes = _page(title, notes)
-    _draw_all(axes, takes, target_bpm, forecast, by)
+    _draw_all(axes, takes, target_bpm, forecast, by, cold)
     _save(figure, path)
 
 
@@ -90,10 +93,11 @@ def progress_svg(
     target_bpm: float | None = None,
     forecast: Forecast | None = None,
     by: date | None = None,
+    cold: Container[str] = (),
 ) -> bytes:
     """The same without a title, as SVG on nothing, for a page that others set; `size_in` is width and height."""
     figure, axes = _panel(size_in)
-    _draw_all(axes, takes, target_bpm, forecast, by, small=True)
+    _draw_all(axes, takes, target_bpm, forecast, by, cold, small=True)
     return _svg(figure)
 
 
@@ -103,10 +107,11 @@ def _draw_all(
     target_bpm: float | None,
     forecast: Forecast | None,
     by: date | None,
+    cold: Container[str],
     small: bool = False,
 ) -> None:
     if takes:
-        marks = progress_marks(takes, forecast, by)
+        marks = progress_marks(takes, forecast, by, cold)
         tempos = [take.tempo_bpm for take in takes] + [t for t in (target_bpm,) if t]
         tempos += [bpm for row in marks.band for bpm in row[1:]]
         _draw_marks(axes, marks, small)
@@ -218,6 +223,13 @@ def _draw_marks(axes: Axes, marks: ProgressMarks, small: bool = False) -> None:
         axes.scatter(
             x, y, s=size, marker="D", facecolors=PAPER, edgecolors=QUIET, linewidths=0.9, label="performance, no click",
             zorder=5,
+        )  # fmt: skip
+
+    if marks.cold:
+        x, y = zip(*marks.cold, strict=True)
+        axes.scatter(
+            x, y, s=3.2 * size, facecolors="none", edgecolors=INK, linewidths=0.7, label="first take of a sitting",
+            zorder=5.5,
         )  # fmt: skip
 
 

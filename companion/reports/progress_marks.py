@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Container, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 
@@ -47,7 +47,7 @@ class ProgressMarks:
     them. `best` holds the corners of the line of the best clean tempo so far. `band` holds (day, low, middle, high) of
     the learning curve, from `forecast_from` on as it is expected; it is empty where nothing is said. `first_day` and
     `last_day` are the first and the last that anything is drawn of. `performed` holds (day, tempo) of the newest
-    performances without a click, which belong to none of these.
+    performances without a click, which belong to none of these; `cold` that of first takes, which are among them.
     """
 
     clean: tuple[tuple[float, float], ...]
@@ -59,10 +59,14 @@ class ProgressMarks:
     band: tuple[tuple[int, float, float, float], ...] = ()
     forecast_from: int = 0
     performed: tuple[tuple[float, float], ...] = ()
+    cold: tuple[tuple[float, float], ...] = ()
 
 
 def progress_marks(
-    takes: Sequence[TakeSummary], forecast: Forecast | None = None, by: date | None = None
+    takes: Sequence[TakeSummary],
+    forecast: Forecast | None = None,
+    by: date | None = None,
+    cold: Container[str] = (),
 ) -> ProgressMarks:
     """Work out the marks.
 
@@ -74,6 +78,8 @@ def progress_marks(
         The learning curve through them.
     by
         The day it is drawn up to; a week from the last take by default. That far at least where it is later.
+    cold
+        The ids of first takes.
 
     Raises
     ------
@@ -105,6 +111,7 @@ def progress_marks(
         band=band,
         forecast_from=last if band else 0,
         performed=tuple((x, take.tempo_bpm) for x, take in everything if take.performance)[-MOST_SINGLE_DAYS:],
+        cold=tuple((x, take.tempo_bpm) for x, take in everything if take.id in cold) if single else (),
     )
 
 

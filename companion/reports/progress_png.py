@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Container, Sequence
 from datetime import date
 from io import BytesIO
 
@@ -26,12 +26,13 @@ def progress_png(
     target_bpm: float | None = None,
     forecast: Forecast | None = None,
     by: date | None = None,
+    cold: Container[str] = (),
 ) -> bytes:
     """`plots.draw_progress` without title and notes, as a PNG of exactly this size.
 
     Parameters
     ----------
-    takes, target_bpm, forecast, by
+    takes, target_bpm, forecast, by, cold
         As `plots.draw_progress` has them.
     size_px
         Width and height.
@@ -50,7 +51,7 @@ def progress_png(
     axes = figure.add_axes((left, bottom, 1 - left - right, 1 - bottom - top), facecolor=plots.PAPER)
     plots._quiet_frame(axes)
     axes.set_ylabel("quarters a minute", color=plots.INK, fontproperties=plots._font(size=10.5))
-    plots._draw_all(axes, takes, target_bpm, forecast, by)
+    plots._draw_all(axes, takes, target_bpm, forecast, by, cold)
     out = BytesIO()
     with plots._no_talk_of_glyphs():
         figure.savefig(out, format="png", dpi=dpi, facecolor=plots.PAPER)

@@ -111,8 +111,9 @@ class ProgressApp:
         if not dry:
             assert not isinstance(page, str)
             png = progress_png(
-                page.takes, plot.size, scale=self._scale, target_bpm=page.target_bpm, forecast=page.forecast, by=page.by
-            )
+                page.takes, plot.size, scale=self._scale, target_bpm=page.target_bpm, forecast=page.forecast,
+                by=page.by, cold=page.cold,
+            )  # fmt: skip
             self._plots[self.at, plot.size] = pygame.image.load(BytesIO(png), "plot.png").convert()
         return True
 

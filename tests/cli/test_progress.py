@@ -55,7 +55,7 @@ def test_text_and_plot(score: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["progress", str(score)]) == 0
     out = capsys.readouterr().out
     assert "The whole passage: 5 takes on 2 days, 3 clean; best clean tempo 68, target 80." in out
-    assert "Mon 23 Nov      3      2          64      80  2 (3 takes)" in out
+    assert "Mon 23 Nov      3      2  60 clean            64      80  2 (3 takes)" in out
     assert "Advice: Bar 2: wait for the beat." in out
     assert plot_of(out).read_bytes().startswith(b"\x89PNG")
     assert plot_of(out).is_relative_to(score.parent / "cache")

@@ -15,8 +15,10 @@ from companion.paths import examples_dir
 from companion.practice import judge
 from companion.practice.finished import STOPPED
 from companion.practice.model import PLAYED
-from companion.record.cold import COLD_AFTER_S, MOST_COUNTED, cold_in_words, cold_takes, count_cold
+from companion.record.cold import COLD_AFTER_S, MOST_COUNTED, cold_ids, cold_in_words, cold_takes, count_cold
 from companion.record.model import TakeSummary
+from companion.record.text import progress_lines
+from companion.reports.progress_marks import progress_marks
 
 NOON = datetime(2026, 11, 23, 12, tzinfo=timezone(timedelta(hours=1)))
 
@@ -40,6 +42,22 @@ def test_other_bars_of_the_passage_warm_up_too() -> None:
     takes = [take(0, bars="5-8"), take(0.2, bars="")]
     assert count_cold(takes, 96, bars="").total == 0
     assert count_cold(takes, 96, bars="5-8").total == 1
+
+
+def test_first_takes_are_marked_day_by_day_where_the_player_was_at_fault_or_not() -> None:
+    rows = [(0, 90, True, ""), (0.1, 96, True, ""), (6, 96, False, ""), (24, 80, True, ""), (48, 80, False, "gone")]
+    takes = [
+        take(hours, bpm, clean, id=str(number), interrupted=gone)
+        for number, (hours, bpm, clean, gone) in enumerate(rows)
+    ]
+    assert cold_ids(takes) == {"0", "2", "3"}
+    table = [line for line in progress_lines(takes, {"": 96}, cold_ids(takes)) if " Nov " in line]
+    assert [line.split("  ")[0] for line in table] == ["Mon 23 Nov", "Tue 24 Nov", "Wed 25 Nov"]
+    assert "90 clean, 96 not" in table[0] and "80 clean" in table[1]
+    assert "clean" not in table[2] and " not" not in table[2]
+    marks = progress_marks(takes, cold=cold_ids(takes))
+    assert [bpm for _, bpm in marks.cold] == [90, 96, 80] and len(marks.clean + marks.not_clean) == 5
+    assert progress_marks(takes).cold == ()
 
 
 def test_a_long_take_is_left_when_it_ends() -> None:
