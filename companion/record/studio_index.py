@@ -52,6 +52,8 @@ STUDIO_FILES = "studio-*.duckdb*"
 MEMORY_MB = 400
 #: So much is read before it goes into the tables.
 _FILES_AT_ONCE, _BYTES_AT_ONCE = 1000, 16 * 2**20
+#: For the first look at a file: so many at a turn, so many turns together.
+_OPENED_AT_ONCE, _WAITING = 100, 4
 _WHAT = [name for name in TakeSummary._fields if name not in ("file", "offset", "example")]
 _TYPES = {
     "tempo_bpm": "DOUBLE", "target_bpm": "DOUBLE", "duration_s": "DOUBLE", "rung": "BIGINT", "clean": "TINYINT",
@@ -206,7 +208,7 @@ def refresh(index: DuckDBPyConnection, files: Sequence[LogFile]) -> int:
         "file": [file.name for file in stale],
         "size": [file.size for file in stale],
         "changed_ns": [file.changed_ns for file in stale],
-        "unread_to": [latest_day(file) for file in stale],
+        "unread_to": _latest_days(stale),
     }
     with all_or_nothing(index):
         if gone:
@@ -217,6 +219,13 @@ def refresh(index: DuckDBPyConnection, files: Sequence[LogFile]) -> int:
             with handed_in(index, "rows", columns, whole=["id", "size", "changed_ns"]):
                 index.execute("INSERT INTO sitting SELECT id, student, file, size, changed_ns, '', unread_to FROM rows")
     return len(stale)
+
+
+def _latest_days(files: Sequence[LogFile]) -> list[str]:
+    """As `latest_day` has them. Opening a file is mostly waiting, above all in a synced folder: some wait together."""
+    portions = [files[first : first + _OPENED_AT_ONCE] for first in range(0, len(files), _OPENED_AT_ONCE)]
+    with ThreadPoolExecutor(max_workers=_WAITING) as others:
+        return [day for days in others.map(lambda some: [latest_day(file) for file in some], portions) for day in days]
 
 
 def read_in(index: DuckDBPyConnection, sittings: Mapping[int, LogFile]) -> None:
