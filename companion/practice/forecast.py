@@ -22,7 +22,7 @@ by importance resampling; over the widths, which few takes tell, it is averaged:
 ranges in `_RANGES`, each weighted by how well it explains the takes. These ranges are ours, no source;
 `benchmarks/forecast.py` measures what they are worth on students that learn, and fail, otherwise. With so few days the
 form of the gain hardly matters there: a power law, a logarithm and even a straight line forecast as well (interval
-scores within 2 % of each other), but without any gain the score is a sixth worse.
+scores within 2 % of each other), but without any gain the score is nearly a fifth worse.
 
 References
 ----------
@@ -63,7 +63,7 @@ BAND = (0.10, 0.50, 0.90)
 _RANGES = ((1.5, 30.0), (0.004, 0.03), (0.01, 0.06), (1.8, 14.0), (0.01, 0.35))
 _POINTS = 128
 #: In natural logarithms of tempo: where ability stood at first, around what was tried then; and what is to be gained.
-_LEVEL_SD, _GAIN_MEAN, _GAIN_SD = 0.30, 0.15, 0.20
+_LEVEL_SD, _GAIN_MEAN, _GAIN_SD = 0.25, 0.15, 0.20
 #: Practising more on a day gains less than in proportion.
 _DOSE_POWER = 0.5
 _PATHS, _LARGEST_CORRECTION = 1600, 3.0
