@@ -19,6 +19,7 @@ from companion.record.cold import COLD_AFTER_S, cold_in_words, count_cold
 from companion.record.index import Wanted, survey
 from companion.record.model import TakeSummary
 from companion.record.ongoing import Ongoing, began, ended, ongoing
+from companion.record.outlook import UNHEARD
 from companion.record.progress import Reached, best_clean_bpm, of_item, of_passage, reached, with_click
 from companion.record.text import day_in_words
 from companion.record.week import WEEKDAYS, WeekItem, WeekSheet
@@ -208,7 +209,8 @@ def _cold(items: Sequence[_Item], now: datetime) -> Iterator[Task]:
         if one.music is None or one.item.exercise or one.item.by is None or best is None:
             continue
         left = (one.item.by - now.date()).days
-        warm = any(ended(take) > now - timedelta(seconds=COLD_AFTER_S) for take in one.whole)
+        recent = now - timedelta(seconds=COLD_AFTER_S)
+        warm = any(ended(take) > recent and not take.because.startswith(UNHEARD) for take in one.whole)
         if 0 <= left <= COLD_DAYS and best >= COLD_NEAR * one.item.target_bpm and not warm:
             ripe.append((left, one))
     for left, one in sorted(ripe, key=lambda pair: pair[0])[:1]:

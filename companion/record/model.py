@@ -17,7 +17,7 @@ __all__ = [
 
 #: A port name that starts so belongs to the simulated player: its takes are nobody's practice.
 SIMULATED_PREFIX = "sim:"
-_NO_TEXT = re.compile("[\x00-\x1f\x7f-\x9f\ud800-\udfff]")
+_NO_TEXT = re.compile("[\x00-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069\ud800-\udfff]")
 
 
 def normal_bars(bars: str) -> str:
@@ -28,8 +28,9 @@ def normal_bars(bars: str) -> str:
 
 
 def plain_text(text: str) -> str:
-    """`text` without control characters and halves of characters (a file name that is no UTF-8 has those), which
-    neither a terminal nor the index takes; a question mark stands for each."""
+    """`text` without control characters, those that turn the direction of the line among them, and halves of characters
+    (a file name that is no UTF-8 has those), which neither a terminal nor the index takes; a question mark stands for
+    each."""
     return _NO_TEXT.sub("?", text)
 
 

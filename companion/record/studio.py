@@ -31,7 +31,7 @@ from companion.record.model import TakeSummary, plain_text
 from companion.record.progress import Reached, best_clean_bpm, clean_at_target, of_item, reached, with_click
 from companion.record.studio_changes import note_changes, troubles_by_student
 from companion.record.studio_files import LogFile, StudentFolder, content_hash, log_files_of, student_folders
-from companion.record.studio_index import drop_index, handed_in, open_index, refresh, studio_index_path
+from companion.record.studio_index import drop_index, handed_in, open_index, refresh, students_in, studio_index_path
 from companion.record.studio_newest import read_newest
 from companion.record.text import day_in_words
 from companion.record.week import WeekItem, WeekSheet, load
@@ -161,12 +161,17 @@ def look_at_studio(
 
     path = studio_index_path(folder, cache) if cache is not None else None
     # An index can be damaged where no look at its beginning tells: it is made anew, or where that fails done without.
+    # So it is where a student has left, for what is deleted from a database stays in its file for a while.
     for place in (path, path) if path is not None else ():
         try:
             return _look(folder, place, today, hash_of or _file_hash, trouble, say)
-        except duckdb.Error:
+        except (duckdb.Error, _HasLeft):
             drop_index(place)
     return _look(folder, None, today, hash_of or _file_hash, trouble, say)
+
+
+class _HasLeft(Exception):
+    """The index knows a student who has no folder any more."""
 
 
 def _look(
@@ -183,6 +188,8 @@ def _look(
     say(f"{len(readings)} students, {len(files)} sittings")
     students: list[Student] = []
     with open_index(path) as index:
+        if not students_in(index) <= {reading.folder.name for reading in readings}:
+            raise _HasLeft
         read = refresh(index, files)
         if read:
             say(f"{read} sittings were new or had changed")

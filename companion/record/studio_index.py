@@ -42,6 +42,7 @@ __all__ = [
     "open_index",
     "read_in",
     "refresh",
+    "students_in",
     "studio_index_path",
 ]
 
@@ -186,6 +187,11 @@ def _objects(values: Sequence[Any]) -> Any:
 
 
 # -- files in ---------------------------------------------------------------------------------------------------------
+
+
+def students_in(index: DuckDBPyConnection) -> set[str]:
+    """The folders of the students that the index knows."""
+    return {name for (name,) in index.execute("SELECT DISTINCT student FROM sitting").fetchall()}
 
 
 def refresh(index: DuckDBPyConnection, files: Sequence[LogFile]) -> int:

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from datetime import date, timedelta
 from typing import Any
 
-from companion.practice.words import printed_bars
+from companion.practice.words import piece_in_words
 from companion.record.model import plain_text
 from companion.record.week import day_from
 
@@ -63,6 +63,4 @@ def _in_words(day: date) -> str:
 
 
 def _name(item: Mapping[str, Any]) -> str:
-    bars = printed_bars(str(item.get("bars", "")))
-    where = f"{item['passage']}, {bars}" if bars else str(item["passage"])
-    return plain_text(f"{item['exercise']} of {where}" if item.get("exercise") else where)
+    return plain_text(piece_in_words(*(str(item.get(key, "")) for key in ("passage", "bars", "exercise"))))

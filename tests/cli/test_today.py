@@ -140,7 +140,9 @@ def test_a_first_go_comes_before_the_day_it_counts(home: Path) -> None:
     (cold,) = of_kind(day_at(home), COLD)
     assert cold.title == "First go: Étude in E minor at 96" and cold.command[-2:] == ("--tempo", "96")
     assert "It counts today: play it once, as on the day, before anything warms up." in cold.why
-    # Once other bars of it were played, nothing is cold any more.
+    # A cable that was out warms nobody up; once other bars of it were played, nothing is cold any more.
+    played(home, NOW - timedelta(hours=1), 96, because="nothing was played")
+    assert of_kind(day_at(home), COLD)
     played(home, NOW - timedelta(hours=1), 60, clean=True, bars="5-8")
     assert not of_kind(day_at(home), COLD)
 

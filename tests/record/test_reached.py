@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from companion.record.model import TakeSummary, normal_bars
+from companion.record.model import TakeSummary, normal_bars, plain_text
 from companion.record.progress import Day, best_clean_bpm, by_day, longest_stretch_s, of_passage, reached, who_played
 from companion.record.text import progress_lines, remark_lines, student_lines, table, week_lines
 from companion.record.week import WeekItem, WeekSheet
@@ -159,3 +159,9 @@ def test_tables_line_up() -> None:
 
 def test_many_remarks_are_cut_short() -> None:
     assert remark_lines([f"r{i}" for i in range(8)])[-2:] == ["note: r4", "note: and 3 more like these"]
+
+
+def test_a_name_neither_commands_the_terminal_nor_turns_its_line() -> None:
+    """ECMA-48: ESC begins a command. Unicode Standard Annex #9: U+202E turns what follows round."""
+    assert plain_text("a\x1b[2J\u202egnp.exe\u2066b\udcff") == "a?[2J?gnp.exe?b?"
+    assert plain_text("Übung № 3 שלום\u200f") == "Übung № 3 שלום\u200f"

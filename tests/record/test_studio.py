@@ -189,6 +189,19 @@ def test_only_what_is_new_is_read_again(studio: Path, tmp_path: Path) -> None:
     assert look(studio, tmp_path).students[0].done == 1
 
 
+def test_who_has_left_leaves_nothing_in_the_index(studio: Path, tmp_path: Path) -> None:
+    """What is deleted from a database may stay in its file."""
+    gone = student(studio, "Zenobia-Quux")
+    played(gone, 24, 77, bars="5-8")
+    look(studio, tmp_path)
+    path = studio_index_path(studio, tmp_path / "cache")
+    assert b"Zenobia-Quux" in path.read_bytes()
+    shutil.rmtree(gone)
+    assert [each.name for each in look(studio, tmp_path).students] == ["Ada", "Ben", "Cleo"]
+    assert not any(b"Zenobia-Quux" in file.read_bytes() for file in path.parent.iterdir())
+    assert look(studio, tmp_path).files_read == 0
+
+
 def test_an_index_that_is_damaged_anywhere_is_made_anew(studio: Path, tmp_path: Path) -> None:
     found = look(studio, tmp_path)
     path = studio_index_path(studio, tmp_path / "cache")
