@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
@@ -17,6 +18,7 @@ from companion.practice.today import COLD, ITEM, SHAPES, TROUBLE, TURN_MIN, Task
 from companion.practice.words import capital, number_of, piece_in_words, with_stop
 from companion.record.cold import COLD_AFTER_S, cold_in_words, count_cold
 from companion.record.index import Wanted, survey
+from companion.record.lately import lately_played
 from companion.record.model import TakeSummary
 from companion.record.ongoing import Ongoing, began, ended, ongoing
 from companion.record.outlook import UNHEARD
@@ -43,7 +45,8 @@ MOST_SPOTS, ENOUGH_MIN = 2, 3.0
 
 @dataclass(frozen=True, slots=True)
 class _Item:
-    """An item with its music (None where that can't be opened) and what was played of it."""
+    """An item with its music (None where that can't be opened) and what was played of it. `is_set` by a sheet, or it is
+    what was played lately."""
 
     item: WeekItem
     music: ItemMusic | None
@@ -52,6 +55,7 @@ class _Item:
     reached: Reached
     fault: str = ""
     title: str = ""
+    is_set: bool = True
 
     @property
     def words(self) -> str:
@@ -65,7 +69,8 @@ def look_at_day(sheet: WeekSheet | None, sessions: Path, now: datetime) -> Day:
     Parameters
     ----------
     sheet
-        None where there is none: then only what the record tells is open.
+        None where there is none: then what was played lately is open, and what else the record tells. So it is where
+        nothing is set.
     sessions
         The practice log.
     now
@@ -81,12 +86,14 @@ def look_at_day(sheet: WeekSheet | None, sessions: Path, now: datetime) -> Day:
     own = [take for take in log.takes if not take.simulated and not take.example]
     sitting = ongoing(own, now)
     reader = ItemReader(sheet.path if sheet is not None else Path(), sessions)
-    items = _items(sheet, reader, own) if sheet is not None else []
+    is_set = sheet is not None and bool(sheet.items)
+    if sheet is None or not sheet.items:
+        sheet = _without_needless_parts(lately_played(own, today), reader)
+    items = _items(sheet, reader, own, is_set=is_set)
     tasks: list[Task] = []
     done: list[str] = []
     later: list[str] = []
     for one in items:
-        assert sheet is not None
         closed = _not_open(one, sheet, today)
         if closed is None:
             tasks.append(_task(one, sheet, today, sitting))
@@ -106,7 +113,18 @@ def look_at_day(sheet: WeekSheet | None, sessions: Path, now: datetime) -> Day:
     )
 
 
-def _items(sheet: WeekSheet, reader: ItemReader, own: Sequence[TakeSummary]) -> list[_Item]:
+def _without_needless_parts(sheet: WeekSheet, reader: ItemReader) -> WeekSheet:
+    """A part is named only where a score has several; one that can't be opened stays as it is."""
+    items = []
+    for item in sheet.items:
+        with contextlib.suppress(CompanionError):
+            reader.opened(item.path)
+            item = replace(item, part="")
+        items.append(item)
+    return replace(sheet, items=tuple(items))
+
+
+def _items(sheet: WeekSheet, reader: ItemReader, own: Sequence[TakeSummary], *, is_set: bool) -> list[_Item]:
     week = [day.isoformat() for day in sheet.days]
     pools: dict[tuple[str, str], tuple[TakeSummary, ...]] = {}
     found = []
@@ -115,7 +133,7 @@ def _items(sheet: WeekSheet, reader: ItemReader, own: Sequence[TakeSummary]) -> 
             music = reader.music(item)
         except CompanionError as error:
             fault = f"{item.passage}: {error}" if item.path.is_file() else f"{item.passage} is not there"
-            found.append(_Item(item, None, (), (), reached(item, week, (), ""), fault))
+            found.append(_Item(item, None, (), (), reached(item, week, (), ""), fault, is_set=is_set))
             continue
         # A passage's takes are sought once, however many items it has.
         key = music.sha256, "" if item.exercise else item.passage
@@ -123,7 +141,8 @@ def _items(sheet: WeekSheet, reader: ItemReader, own: Sequence[TakeSummary]) -> 
             pools[key] = of_one_horn(of_passage(own, *key)[0], music.chart.name)[0]
         takes = of_item(item, pools[key], music.sha256)[0]
         title = reader.opened(item.path, item.part).passage.title
-        found.append(_Item(item, music, takes, pools[key], reached(item, week, takes, music.sha256), title=title))
+        what = reached(item, week, takes, music.sha256)
+        found.append(_Item(item, music, takes, pools[key], what, title=title, is_set=is_set))
     return found
 
 
@@ -155,7 +174,7 @@ def _task(one: _Item, sheet: WeekSheet, today: date, sitting: Ongoing) -> Task:
         need=need_of(
             gap, (due - today).days, done=one.reached.done, minutes_today=_earlier_min(one.takes, today, sitting)
         ),
-        command=play_words(item, tempo_bpm),
+        command=(*play_words(item, tempo_bpm), *(() if one.is_set else ("--target", f"{item.target_bpm:g}"))),
         tempo_bpm=tempo_bpm,
         turns=turns,
         played_min=played_min,
@@ -173,7 +192,9 @@ def _earlier_min(takes: Sequence[TakeSummary], today: date, sitting: Ongoing) ->
 def _why(one: _Item, best: float | None, due: date, today: date) -> str:
     item = one.item
     late = due < today
-    by = "" if late else f" by {_day(due, today)}" if item.by else " this week"
+    by = (
+        "" if late else f" by {_day(due, today)}" if item.by else " this week" if one.is_set else ", as you had it last"
+    )
     if one.reached.done:
         return f"Reached: {one.reached.at_target} clean at {item.target_bpm:g}. Once more keeps it."
     goal = f"target {item.target_bpm:g}{by}"

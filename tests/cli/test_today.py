@@ -324,6 +324,27 @@ def test_the_next_thing_is_put_on_the_stand(
     assert len(started) == 1 and "passages" in started[0][0]
 
 
+@pytest.mark.parametrize("sheet", [None, f"format = 1\nweek = {MONDAY}\n"])
+def test_where_nothing_is_set_it_goes_on_with_what_was_played_lately(home: Path, sheet: str | None) -> None:
+    path = home / "shared" / "week.toml"
+    path.unlink()
+    if sheet is not None:
+        path.write_text(sheet)
+    played(home, NOW - timedelta(days=1), 60, 72, clean=True, bars="5-8", target_bpm=84.0)
+    played(home, NOW - timedelta(days=2), 100, clean=False, name="waltz-in-f", target_bpm=120.0, part="Saxophone")
+    played(home, NOW - timedelta(days=30), 60, name="first-steps", target_bpm=80.0)
+    played(home, NOW - timedelta(days=3), 60, name="first-steps", origin="gone.musicxml", target_bpm=80.0)
+    day = look_at_day(load(path) if sheet is not None else None, home / "sessions", NOW)
+    items = of_kind(day, ITEM)
+    assert [task.title for task in items] == ["Étude in E minor, bars 5–8", "Waltz in F"]
+    assert items[0].why == "Target 84, as you had it last, clean up to 72 so far."
+    assert items[1].command == ("play", "shared/passages/waltz-in-f.musicxml", "--tempo", "95", "--target", "120")
+    words = [*items[0].command, "--port", "sim:steady:1", "--hidden", "--takes", "1", "--json", "out.json"]
+    assert main(words) == 0
+    (take,) = json.loads(Path("out.json").read_text())["takes"]
+    assert take["tempo_bpm"] == pytest.approx(68, abs=4) and take["target_bpm"] == 84
+
+
 def test_without_a_sheet_it_says_how_to_begin_one(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
     (home / "shared" / "week.toml").unlink()
     assert main(["today"]) == 0
