@@ -21,7 +21,7 @@ from companion.record.index import Wanted, survey
 from companion.record.lately import lately_played
 from companion.record.model import TakeSummary
 from companion.record.ongoing import Ongoing, began, ended, ongoing
-from companion.record.outlook import UNHEARD
+from companion.record.outlook import is_heard
 from companion.record.progress import Reached, best_clean_bpm, of_item, of_passage, reached, with_click
 from companion.record.text import day_in_words
 from companion.record.week import WEEKDAYS, WeekItem, WeekSheet
@@ -192,11 +192,14 @@ def _earlier_min(takes: Sequence[TakeSummary], today: date, sitting: Ongoing) ->
 def _why(one: _Item, best: float | None, due: date, today: date) -> str:
     item = one.item
     late = due < today
-    by = (
-        "" if late else f" by {_day(due, today)}" if item.by else " this week" if one.is_set else ", as you had it last"
-    )
     if one.reached.done:
         return f"Reached: {one.reached.at_target} clean at {item.target_bpm:g}. Once more keeps it."
+    if late:
+        by = ""
+    elif item.by:
+        by = f" by {_day(due, today)}"
+    else:
+        by = " this week" if one.is_set else ", as you had it last"
     goal = f"target {item.target_bpm:g}{by}"
     if best is None:
         not_yet = "played without the click only" if one.takes else "not played yet"
@@ -231,7 +234,7 @@ def _cold(items: Sequence[_Item], now: datetime) -> Iterator[Task]:
             continue
         left = (one.item.by - now.date()).days
         recent = now - timedelta(seconds=COLD_AFTER_S)
-        warm = any(ended(take) > recent and not take.because.startswith(UNHEARD) for take in one.whole)
+        warm = any(ended(take) > recent and is_heard(take) for take in one.whole)
         if 0 <= left <= COLD_DAYS and best >= COLD_NEAR * one.item.target_bpm and not warm:
             ripe.append((left, one))
     for left, one in sorted(ripe, key=lambda pair: pair[0])[:1]:

@@ -154,13 +154,13 @@ def _passage(args: argparse.Namespace) -> int:
     played = {take.bars for take in takes} or {bars or ""}
     only = next(iter(played)) if len(played) == 1 else None
     target_bpm = targets[only] if only is not None else None
+    whole = of_one_horn(who_played(of_passage(all_takes, sha256, asked.origin)[0])[0], _known_horn(args.instrument))[0]
     if args.window or args.shots:
         if args.output:
             raise UsageError("--plot writes a file and --window shows pages: leave one of them out")
-        return _pages(args, asked, all_takes, courses, items, (*who, *how, *horns, *course_remarks, *sheet_remarks))
+        return _pages(args, asked, whole, courses, items, (*who, *how, *horns, *course_remarks, *sheet_remarks))
     output = args.output or _default_output(args.file, args.bars if asked.opened else bars, args.exercise or "")
     heading = piece_in_words(asked.title, bars or "")
-    whole = of_one_horn(who_played(of_passage(all_takes, sha256, asked.origin)[0])[0], _known_horn(args.instrument))[0]
     cold = cold_ids(whole)
     remarks = (*who, *how, *horns, *_mixed(takes))
     shown = courses[0] if only is not None and courses else None
@@ -184,15 +184,13 @@ def _passage(args: argparse.Namespace) -> int:
 def _pages(
     args: argparse.Namespace,
     asked: _Asked,
-    all_takes: Sequence[TakeSummary],
+    whole: Sequence[TakeSummary],
     courses: Sequence[Course],
     items: dict[str, WeekItem],
     remarks: Sequence[str],
 ) -> int:
     from companion.cli.progress_page import page_of_course, show_pages
 
-    found = who_played(of_passage(all_takes, asked.sha256, asked.origin)[0])[0]
-    whole = of_one_horn(found, _known_horn(args.instrument))[0]
     bars = asked.bars or ""
     item = items.get(bars)
     target_bpm = item.target_bpm if item else None

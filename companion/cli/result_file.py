@@ -30,7 +30,7 @@ def check_writable(path: Path | None) -> None:
 
 def write_json(path: Path, result: dict[str, Any], hint: str = "give another name") -> None:
     """Write it. Raises `UsageError` with the hint where that fails."""
-    # Keys of the horn are sets. A file name that is no UTF-8 has halves of characters: as JSON has them, \\udcff.
+    # Keys of the horn are sets. A file name that is no UTF-8 has halves of characters: as JSON has them, \udcff.
     text = json.dumps(result, ensure_ascii=False, indent=1, default=sorted) + "\n"
     try:
         path.write_bytes(text.encode("utf-8", "backslashreplace"))

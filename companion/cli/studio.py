@@ -89,7 +89,8 @@ def _progress() -> Callable[[str], None]:
 
 
 def _hash_of() -> Callable[[WeekSheet, WeekItem], str]:
-    """What takes of an item are known by. Many students have the same passage: an exercise is made of it once."""
+    """What takes of an item are known by; nothing for an exercise that isn't made. Many students have the same passage:
+    an exercise is made of it once."""
     from companion.cli.week_items import ItemReader
     from companion.record.studio_files import content_hash
 
@@ -102,10 +103,10 @@ def _hash_of() -> Callable[[WeekSheet, WeekItem], str]:
         options = tuple(sorted(item.exercise_options.items())), tuple(sorted(item.fingerings.items()))
         marks = item.path.with_name(f"{item.path.stem}.marks.toml")
         if marks.is_symlink():  # it may lead out of the student's folder
-            return "an exercise that isn't made"
+            return ""
         key = (content, content_hash(marks), item.part, item.bars, item.exercise, options)
         if key not in known:
-            known[key] = "an exercise that can't be made"
+            known[key] = ""
             with contextlib.suppress(CompanionError):
                 known[key] = ItemReader(sheet.path, Path()).music(item).sha256
         return known[key]

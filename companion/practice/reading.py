@@ -73,11 +73,11 @@ class Reading:
     swings against the swung place; `in_beat_s` is the same for places within a beat, where a beat of the player's own,
     drawn through the notes around, would hide what they have in common; `local_s` against the neighbours where the
     player has left the click; all NaN where nothing was played, `local_s` also where a note was made good after later
-    ones. `timed` are the notes whose time
-    counts. `realised` is the score index of each played note in order of onset, -1 where it is extra; `octave_shift`
-    what was added to every played pitch, in semitones; `parts` the beats of the passage; `given_out` the notes in which
-    the breath gave out and the note came back: one note, not two; `doubled` those struck twice. Where `own_time` is set
-    there was no click: what is said of it above holds of the player's own beat."""
+    ones. `timed` are the notes whose time counts. `realised` is the score index of each played note in order of onset,
+    -1 where it is extra; `octave_shift` what was added to every played pitch, in semitones; `parts` the beats of the
+    passage; `given_out` the notes in which the breath gave out and the note came back: one note, not two; `doubled`
+    those struck twice. Where `own_time` is set there was no click: what is said of it above holds of the player's own
+    beat."""
 
     passage: Passage
     tempo_bpm: float

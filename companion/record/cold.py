@@ -23,11 +23,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 
 from companion.practice.finished import STOPPED
 from companion.record.model import TakeSummary
-from companion.record.outlook import UNHEARD
+from companion.record.ongoing import began, ended
+from companion.record.outlook import is_heard
 from companion.record.progress import has_no_tempo
 from companion.record.wilson import wilson_interval
 
@@ -67,12 +68,10 @@ def cold_takes(takes: Iterable[TakeSummary]) -> tuple[TakeSummary, ...]:
     the passage: a take that is left out can't warm the next one up."""
     found: list[TakeSummary] = []
     end: datetime | None = None
-    for take in sorted((take for take in takes if not take.because.startswith(UNHEARD)), key=_began):
-        began = _began(take)
-        if end is None or began - end >= timedelta(seconds=COLD_AFTER_S):
+    for take in sorted((take for take in takes if is_heard(take)), key=began):
+        if end is None or began(take) - end >= timedelta(seconds=COLD_AFTER_S):
             found.append(take)
-        ended = began + timedelta(seconds=take.duration_s)
-        end = ended if end is None else max(end, ended)
+        end = ended(take) if end is None else max(end, ended(take))
     return tuple(found)
 
 
@@ -128,8 +127,3 @@ def _vanished(take: TakeSummary) -> bool:
 
 def _meant_bpm(take: TakeSummary) -> float:
     return take.target_bpm if take.target_bpm and has_no_tempo(take) else take.tempo_bpm
-
-
-def _began(take: TakeSummary) -> datetime:
-    began = datetime.fromisoformat(take.started)
-    return began if began.tzinfo is not None else began.replace(tzinfo=UTC)

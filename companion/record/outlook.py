@@ -16,14 +16,14 @@ from companion.record.model import TakeSummary
 from companion.record.progress import fastest_clean_by_day, with_click
 from companion.record.text import day_in_words
 
-__all__ = ["UNHEARD", "Outlook", "forecast_of", "outlook", "people_in_words"]
+__all__ = ["Outlook", "forecast_of", "is_heard", "outlook", "people_in_words"]
 
 #: Without a day in the sheet, one is said for a week from now.
 USUAL_DAYS_AHEAD = 7
 #: Where ability lies so far above all that was tried it is little more than a guess (ours, no source).
 HARDLY_TRIED = 1.1
-#: Where a take is judged by nothing that was played, a cable was out: that says nothing of the player.
-UNHEARD = ("nothing was played", "nothing of what was played")
+#: Why such a take is not clean: a cable was out.
+_UNHEARD = ("nothing was played", "nothing of what was played")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -44,13 +44,16 @@ class Outlook:
     sentences: tuple[str, ...]
 
 
+def is_heard(take: TakeSummary) -> bool:
+    """Whether anything of the passage was heard: a take that was not says nothing of the player."""
+    return not take.because.startswith(_UNHEARD)
+
+
 def forecast_of(takes: Sequence[TakeSummary], today: date) -> Forecast:
     """The learning curve through takes of one passage on one horn. What was broken off or not heard does not count, nor
     do performances, nor what is dated after today."""
     counted = [
-        take
-        for take in with_click(takes)
-        if not take.interrupted and not take.because.startswith(UNHEARD) and take.day <= today.isoformat()
+        take for take in with_click(takes) if not take.interrupted and is_heard(take) and take.day <= today.isoformat()
     ]
     return fit(
         [date.fromisoformat(take.day).toordinal() for take in counted],

@@ -14,7 +14,7 @@ from companion.record.week import WEEKDAYS, Option, WeekItem, WeekSheet
 
 __all__ = [
     "LEGEND", "day_cell", "day_in_words", "demands", "performance_lines", "progress_lines", "remark_lines",
-    "student_lines", "table", "week_lines",
+    "so_far", "student_lines", "table", "week_lines",
 ]  # fmt: skip
 
 WIDTH = 98
@@ -116,7 +116,8 @@ def _heading(sheet: WeekSheet) -> str:
     return f"{heading}, {sheet.student}" if sheet.student else heading
 
 
-def _so_far(what: Reached) -> str:
+def so_far(what: Reached) -> str:
+    """`1 of 3`, `3 of 3, reached`: clean takes at the target."""
     text = f"{what.at_target} of {what.wanted}"
     return f"{text}, reached" if what.done else text
 
@@ -128,7 +129,7 @@ def week_lines(sheet: WeekSheet, reached: Sequence[Reached]) -> list[str]:
     for number, (item, what) in enumerate(zip(sheet.items, reached, strict=True), start=1):
         days = [day_cell(*cell) for cell in what.best_by_day]
         rows.append(
-            (str(number), _name(item), _bars(item.bars), f"{item.target_bpm:g}", _by(item, sheet), *days, _so_far(what))
+            (str(number), _name(item), _bars(item.bars), f"{item.target_bpm:g}", _by(item, sheet), *days, so_far(what))
         )
         for text in (demands(item, sheet), item.comment, *what.remarks):
             if text:
@@ -147,7 +148,7 @@ def student_lines(sheet: WeekSheet, reached: Sequence[Reached], commands: Sequen
         bars = printed_bars(item.bars, "the whole passage")
         by = f" by {_by(item, sheet)}" if item.by else ""
         best = "no clean take yet" if what.best_clean_bpm is None else f"best clean tempo {what.best_clean_bpm:g}"
-        todo = f"{best}, target {item.target_bpm:g}{by}: {_so_far(what)} clean takes at the target."
+        todo = f"{best}, target {item.target_bpm:g}{by}: {so_far(what)} clean takes at the target."
         if what.done:
             todo = f"target {item.target_bpm:g} reached, with {what.at_target} clean takes; best clean tempo"
             todo += f" {what.best_clean_bpm:g}."

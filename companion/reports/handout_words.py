@@ -15,6 +15,7 @@ from companion.planning import Plan, printed_texts
 from companion.planning.model import Choice
 from companion.practice.climbs import STEADY
 from companion.practice.ladder import Ladder
+from companion.practice.metronome import beat_unit
 from companion.practice.words import bars_in_words, capital, printed_bars
 from companion.record.marks import Marked
 from companion.record.model import normal_bars
@@ -151,28 +152,23 @@ def steps_of(passage: Passage, ladder: Ladder, item: WeekItem | None = None, she
     clean = "Clean: no note wrong, left out, added or repeated, all in time"
     if item and item.articulation_share:
         clean += f"; {100 * item.articulation_share:.0f} % of the notes slurred or tongued as written"
-    compound = bool(passage.bars) and all(b.beat_type == 8 and b.beats % 3 == 0 and b.beats > 3 for b in passage.bars)
+    compound = bool(passage.bars) and all(beat_unit(bar)[0] == "♩." for bar in passage.bars)
     target = f"♩. = {ladder.target_bpm / 1.5:.0f}" if compound else f"♩ = {ladder.target_bpm:g}"
     title = ", ".join(filter(None, ["Tempo steps", *what])) + f", up to {target}{by}"
-    rungs = list(zip(ladder.rungs, ladder.tries, strict=True))
+    steps = [(rung, *([once] if once else [])) for rung, once in zip(ladder.rungs, ladder.tries, strict=True)]
     days = [f"{WEEKDAYS[day.weekday()]} {day.day}" for day in sheet.days_of(item)] if sheet and item else list(WEEKDAYS)
     return Steps(
         title=title,
         words=item.comment if item else "",
         below=" ".join([ladder.rule, *([ladder.reason] if ladder.climb != STEADY else []), f"{clean}."]),
-        rungs=tuple(_and_try(f"{rung:g}", go and f"{go:g}") for rung, go in rungs),
-        dotted=tuple(_and_try(f"{rung / 1.5:.0f}", go and f"{go / 1.5:.0f}") for rung, go in rungs) if compound else (),
+        rungs=tuple(", then ".join(f"{bpm:g}" for bpm in step) for step in steps),
+        dotted=tuple(", then ".join(f"{bpm / 1.5:.0f}" for bpm in step) for step in steps) if compound else (),
         clean_takes=ladder.clean_needed,
         days=tuple(days),
     )
 
 
 # -- inside ---------------------------------------------------------------------------------------------------------
-
-
-def _and_try(rung: str, once: str | float | None) -> str:
-    """`60, then 96`: a rung and what is tried once it is sure."""
-    return f"{rung}, then {once}" if once else rung
 
 
 def _marks_used(planned: Iterable[tuple[Passage, Plan]], chart: Chart) -> list[_Used]:

@@ -8,10 +8,9 @@ from __future__ import annotations
 from datetime import date
 from html import escape
 
-from companion.practice.words import piece_in_words
-from companion.record.progress import Reached
+from companion.practice.words import number_of, piece_in_words
 from companion.record.studio import ItemState, Student
-from companion.record.text import LEGEND, day_cell, day_in_words, demands
+from companion.record.text import LEGEND, day_cell, day_in_words, demands, so_far
 from companion.record.week import WEEKDAYS, WeekSheet
 
 __all__ = ["student_html"]
@@ -80,12 +79,8 @@ def _about(student: Student, today: date) -> str:
     if student.sheet is not None:
         week = student.sheet.week
         when = "this week" if today in student.sheet.days else f"in the week of {day_in_words(week)} {week.year}"
-    takes = f"{student.week_takes} take{'' if student.week_takes == 1 else 's'}"
+    takes = number_of(student.week_takes, "take")
     return f"{day_in_words(today)} {today.year}: {student.week_minutes:.0f} minutes in {takes} {when}; {last}."
-
-
-def _so_far(found: Reached) -> str:
-    return f"{found.at_target} of {found.wanted}{', reached' if found.done else ''}"
 
 
 def _items(sheet: WeekSheet, states: tuple[ItemState, ...]) -> str:
@@ -96,7 +91,7 @@ def _items(sheet: WeekSheet, states: tuple[ItemState, ...]) -> str:
         name = piece_in_words(item.passage.rpartition("/")[2], item.bars, item.exercise)
         due = WEEKDAYS[item.by.weekday()] if item.by in sheet.days else day_in_words(item.by) if item.by else ""
         by = f"{item.target_bpm:g}" + (f" by {due}" if due else "")
-        cells = [name, by, *(day_cell(*cell) for cell in found.best_by_day), _so_far(found)]
+        cells = [name, by, *(day_cell(*cell) for cell in found.best_by_day), so_far(found)]
         css = ' class="reached"' if found.done else ""
         rows.append(f"<tr{css}>{''.join(f'<td>{escape(cell)}</td>' for cell in cells)}</tr>")
         for text in (

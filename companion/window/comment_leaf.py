@@ -9,6 +9,7 @@ from typing import NamedTuple
 import pygame
 
 from companion.passage import Passage
+from companion.practice.metronome import metronome_number
 from companion.practice.model import (
     AS_WRITTEN,
     NOT_SLURRED,
@@ -34,7 +35,6 @@ from companion.practice.words import (
 )
 from companion.window.layout import Layout
 from companion.window.leaves import lay_paper, leaf_box
-from companion.window.metronome import metronome_number
 from companion.window.result import timing_of
 from companion.window.theme import Ink, Style, Type, wrap
 

@@ -10,9 +10,9 @@ import pygame
 from companion.passage import Bar
 from companion.practice.climbs import OVERSHOOT
 from companion.practice.ladder import Ladder
+from companion.practice.metronome import beat_unit, metronome_number
 from companion.window import pencil
 from companion.window.layout import Layout
-from companion.window.metronome import beat_unit, metronome_number
 from companion.window.theme import Ink, Type
 
 __all__ = ["LadderShown", "draw_ladder", "rung_at", "rungs_shown"]

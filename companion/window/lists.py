@@ -13,13 +13,13 @@ from companion.errors import UsageError
 from companion.passage import Passage
 from companion.ports import KEYS_PORT, KeysPort
 from companion.practice.climbs import CLIMBS
+from companion.practice.metronome import metronome_number
 from companion.practice.tolerance import tolerance_in_words
 from companion.practice.words import place_in_words, printed_bars
 from companion.window import pencil
 from companion.window.comment_leaf import ReadLeaf, comment_sections
 from companion.window.leaves import ChoiceLeaf, KeysLeaf, Leaf, NoteCheckLeaf, Row
 from companion.window.material import exercises_leaf, trouble_leaf
-from companion.window.metronome import metronome_number
 from companion.window.note_leaf import FingeringShown, NoteLeaf, cost_in_words
 from companion.window.run import CHECK_NOTE_NAME, Run
 from companion.window.stand import CARE, Stand
@@ -195,7 +195,7 @@ def _takes(run: Run, stand: Stand) -> Leaf:
     numbers = {id(take): i + 1 for i, take in enumerate(run.rehearsal.takes)}
     rows = []
     for take in takes:
-        bars = printed_bars(take.section.label) if take.section.label else "the whole passage"
+        bars = printed_bars(take.section.label, "the whole passage")
         number = metronome_number(take.tempo_bpm, take.section.passage.bars[0])
         rows.append(Row(f"take {numbers[id(take)]}: {bars}", f"at {number}", take.assessment.advice))
     now = stand.replaying.take if stand.replaying is not None else None

@@ -10,11 +10,11 @@ from companion.ports.click import PlainClick, render_click
 from companion.ports.tone import REED, SOFT, Tone, TonePlayer, can_sound, render_tones
 from companion.practice.clock import take_clock
 from companion.practice.matching import align
+from companion.practice.metronome import metronome_number
 from companion.practice.rehearsal import FinishedTake, Section
 from companion.practice.replay import Moment, Replay, Sounding
 from companion.practice.words import bar_in_words, place_in_words
 from companion.window.comment_leaf import off_in_words, slip_in_words
-from companion.window.metronome import metronome_number
 from companion.window.page import Carets
 from companion.window.run import Run, SteppedClock
 

@@ -16,6 +16,7 @@ from companion.engraving import fonts
 from companion.passage import Note
 from companion.planning.limits import ChangeLimit, Limits
 from companion.planning.model import Choice
+from companion.practice.metronome import beat_unit, metronome_number
 from companion.practice.model import NOT_REACHED, ON_TIME
 from companion.practice.rehearsal import FinishedTake
 from companion.window.bindings import foot_line
@@ -24,7 +25,6 @@ from companion.window.horn_hands import key_names
 from companion.window.horn_views import HornView, draw_view, shape_of, slip_view, used_view
 from companion.window.ladder_view import LadderShown, draw_ladder, rung_at
 from companion.window.layout import Layout, layout
-from companion.window.metronome import beat_unit, metronome_number
 from companion.window.note_leaf import ms_in_words, rules_in_words
 from companion.window.page import Mark, PageView, Penned, Tint
 from companion.window.pencilled import SLIP, SPOT, USED

@@ -6,6 +6,7 @@ import argparse
 import json
 import shlex
 import shutil
+from collections.abc import Callable
 from datetime import UTC, date, datetime, timedelta, timezone
 from pathlib import Path
 
@@ -288,6 +289,25 @@ def this_week(home: Path) -> None:
     (home / "shared" / "week.toml").write_text(sheet)
 
 
+def show_page(
+    monkeypatch: pytest.MonkeyPatch,
+    look: Callable[[DayPlan, str], object],
+    choose: Callable[[], tuple[str, ...] | None],
+) -> None:
+    """In place of the page somebody who is told the plan and what is said, and chooses."""
+
+    class Page:
+        size = (1280, 720)
+
+        def __init__(self, sitting: DayPlan, *_: object, said: str, **__: object) -> None:
+            look(sitting, said)
+
+        def loop(self) -> tuple[str, ...] | None:
+            return choose()
+
+    monkeypatch.setattr("companion.window.today_app.TodayApp", Page)
+
+
 def test_the_plan_as_text_and_data(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
     this_week(home)
     assert main(["today"]) == 0
@@ -360,16 +380,10 @@ def test_without_a_word_the_program_opens_with_the_day_and_without_a_screen_as_t
     this_week(home)
     opened: list[str] = []
 
-    class Page:
-        size = (1280, 720)
+    def choose() -> tuple[str, ...] | None:
+        return None if len(opened) > 1 else ("play", "nothing-there.musicxml")
 
-        def __init__(self, sitting: DayPlan, *_: object, said: str, **__: object) -> None:
-            opened.append(sitting.heading + said)
-
-        def loop(self) -> tuple[str, ...] | None:
-            return None if len(opened) > 1 else ("play", "nothing-there.musicxml")
-
-    monkeypatch.setattr("companion.window.today_app.TodayApp", Page)
+    show_page(monkeypatch, lambda sitting, said: opened.append(sitting.heading + said), choose)
     assert main([]) == 0
     # What was started comes back to the page, and what went wrong in it is said.
     assert len(opened) == 2 and opened[0].startswith("Today, ")
@@ -482,16 +496,7 @@ def test_the_page_ends_with_what_was_started_where_that_was_asked_to_end(
     this_week(home)
     opened: list[str] = []
 
-    class Page:
-        size = (1280, 720)
-
-        def __init__(self, sitting: DayPlan, *_: object, said: str, **__: object) -> None:
-            opened.append(said)
-
-        def loop(self) -> tuple[str, ...]:
-            return "play", "etude.musicxml"
-
-    monkeypatch.setattr("companion.window.today_app.TodayApp", Page)
+    show_page(monkeypatch, lambda _, said: opened.append(said), lambda: ("play", "etude.musicxml"))
     monkeypatch.setattr("companion.cli.play.run", lambda args: 143)
     assert main(["today", "--window"]) == 143 and opened == [""]
 
@@ -500,17 +505,14 @@ def test_a_sheet_that_is_torn_when_the_page_comes_back_is_said(home: Path, monke
     this_week(home)
     sheet, opened = home / "shared" / "week.toml", list[str]()
 
-    class Page:
-        size = (1280, 720)
+    def look(sitting: DayPlan, said: str) -> None:
+        opened.append(f"{sitting.next.task.title if sitting.next and sitting.next.task else ''}: {said}")
 
-        def __init__(self, sitting: DayPlan, *_: object, said: str, **__: object) -> None:
-            opened.append(f"{sitting.next.task.title if sitting.next and sitting.next.task else ''}: {said}")
+    def choose() -> tuple[str, ...] | None:
+        sheet.write_text("format = 1\nweek = ")
+        return ("play", "etude.musicxml") if len(opened) < 2 else None
 
-        def loop(self) -> tuple[str, ...] | None:
-            sheet.write_text("format = 1\nweek = ")
-            return ("play", "etude.musicxml") if len(opened) < 2 else None
-
-    monkeypatch.setattr("companion.window.today_app.TodayApp", Page)
+    show_page(monkeypatch, look, choose)
     monkeypatch.setattr("companion.cli.play.run", lambda args: 0)
     assert main(["today", "--window", "--sheet", str(sheet)]) == 0
     assert opened[1].startswith(opened[0]) and "week.toml" in opened[1]

@@ -19,18 +19,13 @@ from companion.record.cold import COLD_AFTER_S, MOST_COUNTED, cold_ids, cold_in_
 from companion.record.model import TakeSummary
 from companion.record.text import progress_lines
 from companion.reports.progress_marks import progress_marks
+from tests.record_logs import summary
 
 NOON = datetime(2026, 11, 23, 12, tzinfo=timezone(timedelta(hours=1)))
 
 
 def take(hours: float, tempo_bpm: float = 96, clean: bool = True, **more: object) -> TakeSummary:
-    started = NOON + timedelta(hours=hours)
-    whole = TakeSummary(
-        file="f", offset=0, id="", started=started.isoformat(), day=str(started.date()), duration_s=60.0, title="T",
-        origin="a.mxl", sha256="1", part="", bars="", instrument="alto", port="keys", tempo_bpm=tempo_bpm,
-        target_bpm=96.0, rung=0, clean=int(clean), because="", advice="", interrupted="", trouble_bars="", example=0,
-    )  # fmt: skip
-    return whole._replace(**more)  # type: ignore[arg-type]
+    return summary(NOON + timedelta(hours=hours), tempo_bpm, clean, **more)
 
 
 def test_the_first_take_of_a_sitting_is_cold_and_the_next_are_not() -> None:

@@ -24,6 +24,7 @@ from companion.record.trouble import STOPPED, OwnTake, troubles_in
 from companion.record.week import WeekItem, WeekSheet
 from companion.reports.progress_marks import MOST_SINGLE_TAKES, progress_marks
 from companion.scores import read
+from tests.record_logs import summary
 
 ETUDE = Path(__file__).parents[2] / "shared" / "passages" / "etude-e-minor.musicxml"
 MONDAY = datetime(2026, 11, 23, 17, tzinfo=UTC)
@@ -33,13 +34,7 @@ ITEM = WeekItem("a.mxl", Path("a.mxl"), 96, bars="5-8", clean_takes=1)
 
 
 def take(tempo_bpm: float, clean: bool, day: int = 0, **more: object) -> TakeSummary:
-    started = MONDAY + timedelta(days=day)
-    whole = TakeSummary(
-        file="f", offset=0, id="", started=started.isoformat(), day=str(started.date()), duration_s=60.0, title="T",
-        origin="a.mxl", sha256="1", part="", bars="5-8", instrument="alto", port="keys", tempo_bpm=tempo_bpm,
-        target_bpm=96.0, rung=0, clean=int(clean), because="", advice="", interrupted="", trouble_bars="", example=0,
-    )  # fmt: skip
-    return whole._replace(**more)  # type: ignore[arg-type]
+    return summary(MONDAY + timedelta(days=day), tempo_bpm, clean, **{"bars": "5-8", **more})
 
 
 def performed(tempo_bpm: float = 101.3, clean: bool = True, day: int = 1, **more: object) -> TakeSummary:

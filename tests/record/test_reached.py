@@ -11,19 +11,15 @@ from companion.record.model import TakeSummary, normal_bars, plain_text
 from companion.record.progress import Day, best_clean_bpm, by_day, longest_stretch_s, of_passage, reached, who_played
 from companion.record.text import progress_lines, remark_lines, student_lines, table, week_lines
 from companion.record.week import WeekItem, WeekSheet
+from tests.record_logs import summary
 
 MONDAY = datetime(2026, 11, 23, 17, tzinfo=timezone(timedelta(hours=1)))
 SHEET = WeekSheet(Path("week.toml"), date(2026, 11, 23), "Student", ())
 
 
 def take(tempo_bpm: float, clean: bool, day: int = 0, minute: float = 0, **more: object) -> TakeSummary:
-    started = MONDAY + timedelta(days=day, minutes=minute)
-    whole = TakeSummary(
-        file="f", offset=0, id="", started=started.isoformat(), day=str(started.date()), duration_s=60.0, title="T",
-        origin="music/a.mxl", sha256="1", part="", bars="5-8", instrument="alto", port="keys", tempo_bpm=tempo_bpm,
-        target_bpm=96.0, rung=0, clean=int(clean), because="", advice="", interrupted="", trouble_bars="", example=0,
-    )  # fmt: skip
-    return whole._replace(**more)
+    usual = {"origin": "music/a.mxl", "bars": "5-8"}
+    return summary(MONDAY + timedelta(days=day, minutes=minute), tempo_bpm, clean, **{**usual, **more})
 
 
 def item(target_bpm: float = 96, **more: object) -> WeekItem:
