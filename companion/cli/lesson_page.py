@@ -62,7 +62,7 @@ def lesson_page(sheet_path: Path | None, sessions: Path, today: date) -> tuple[L
     reader = _reader(sheet, sessions)
     items: list[LessonItem] = []
     seen: set[str] = set()
-    known: dict[Path, Fingers | None] = {}
+    known: dict[tuple[Path, str], Fingers | None] = {}
     for item in sheet.items if sheet else ():
         assert sheet is not None and reader is not None
         lesson_item, used, said = sheet_item(item, sheet, takes, reader, sessions, known, today)
@@ -111,7 +111,7 @@ def sheet_item(
     takes: Sequence[TakeSummary],
     reader: ItemReader,
     sessions: Path,
-    known: dict[Path, Fingers | None],
+    known: dict[tuple[Path, str], Fingers | None],
     today: date,
 ) -> tuple[LessonItem, set[str], tuple[str, ...]]:
     """An item of the sheet, the takes it stands for, and what is to be said of it."""
@@ -123,7 +123,7 @@ def sheet_item(
         sha256, title, said = "", item.path.stem, (str(error),)
     found = of_item(item, takes, sha256)[0]
     on_horn, horns = of_one_horn(found)
-    fingers = None if item.exercise or said else _fingers(item.path, on_horn, sessions, known)
+    fingers = None if item.exercise or said else _fingers(item, on_horn, sessions, known)
     course = course_of("" if item.exercise else item.bars, on_horn, sessions, fingers, item.target_bpm, item.by, today)
     what = reached(item, [day.isoformat() for day in sheet.days], takes, sha256)
     done = f"{what.at_target} of {number_of(what.wanted, 'clean take')} at the target this week."
@@ -135,14 +135,16 @@ def sheet_item(
 
 
 def _fingers(
-    path: Path, takes: Sequence[TakeSummary], sessions: Path, known: dict[Path, Fingers | None]
+    item: WeekItem, takes: Sequence[TakeSummary], sessions: Path, known: dict[tuple[Path, str], Fingers | None]
 ) -> Fingers | None:
-    if path not in known:
+    key = item.path, item.part
+    if key not in known:
+        horn = (takes[-1].instrument or None) if takes else None
         try:
-            known[path] = fingers_of(path, None, (takes[-1].instrument or None) if takes else None, sessions)
+            known[key] = fingers_of(item.path, item.part or None, horn, sessions)
         except CompanionError:  # its score was read, so it is the horn's chart: what was reached is shown all the same
-            known[path] = None
-    return known[path]
+            known[key] = None
+    return known[key]
 
 
 def _grouped(takes: Iterable[TakeSummary]) -> list[list[TakeSummary]]:

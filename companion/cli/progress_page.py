@@ -47,7 +47,7 @@ def _told(item: LessonItem, cold: str, remarks: Sequence[str]) -> LessonItem:
 
 def pages_of_week(sheet: WeekSheet, sessions: Path, reader: ItemReader) -> Callable[[int], LessonItem]:
     """The pages of a sheet's items by their number. They raise `CompanionError` where the log can't be read."""
-    known: dict[Path, Fingers | None] = {}
+    known: dict[tuple[Path, str], Fingers | None] = {}
     log = survey(sessions)
     takes, who = who_played(log.takes)
 

@@ -10,6 +10,7 @@ import pytest
 from pypdf import PdfReader
 
 from companion.cli import main
+from companion.cli.course import Fingers, fingers_of
 from companion.cli.exercise_options import opened_exercise
 from companion.cli.opening import open_passage
 from companion.record import Sitting, TakeRecord
@@ -163,6 +164,28 @@ def test_the_page_for_the_lesson_has_the_sheets_items_and_what_else_was_played(
     assert "Of the last 12 takes at" in text[first:second]
     assert "Not played yet." in text[second:third]
     assert "Not on the week sheet." in text[third:]
+
+
+def test_of_a_score_with_several_parts_the_lesson_looks_at_the_items_own(
+    score: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    part = SCORE[SCORE.index('<part id="P1">') : SCORE.index("</score-partwise>")]
+    second = part.replace("P1", "P2")
+    score.write_text(
+        SCORE.replace("</score-part>", '</score-part><score-part id="P2"><part-name>Second</part-name></score-part>')
+        .replace("</score-partwise>", f"{second}</score-partwise>")
+    )  # fmt: skip
+    assert main(["week", "set", str(score), "--part", "2", "--tempo", "90"]) == 0
+    looked_at: list[str] = []
+
+    def fingers(*asked: object) -> Fingers:
+        found = fingers_of(*asked)  # type: ignore[arg-type]
+        looked_at.append(found.opened.passage.part_id)
+        return found
+
+    monkeypatch.setattr("companion.cli.lesson_page.fingers_of", fingers)
+    assert main(["progress", "--lesson", "lesson.pdf"]) == 0
+    assert looked_at == ["P2"]
 
 
 def test_an_exercise_of_the_sheet_is_an_item_of_its_own(score: Path, capsys: pytest.CaptureFixture[str]) -> None:
