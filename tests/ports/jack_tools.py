@@ -12,10 +12,13 @@ Run as a script this file is the sender.
 from __future__ import annotations
 
 import contextlib
+import fcntl
 import itertools
 import json
 import os
+import re
 import shutil
+import struct
 import subprocess
 import sys
 import tempfile
@@ -30,6 +33,8 @@ if TYPE_CHECKING:
 #: JACK may leave out a period while a connection is made; what is sent this long after `go` is safe.
 SETTLE_NS = 60_000_000
 JACKD = shutil.which("jackd")
+#: Where JACK 2 on Linux writes down its servers, at most eight for all users and programs together.
+REGISTRY = Path("/dev/shm/jack-shm-registry")
 _numbers = itertools.count(1)
 
 _ASK = "import rtmidi; rtmidi.MidiIn(rtmidi.API_UNIX_JACK, name='ready').delete()"
@@ -51,6 +56,50 @@ def jack_missing() -> str:
 
 
 @contextlib.contextmanager
+def server_name() -> Iterator[str]:
+    """A name for a server that no other process of these tests takes meanwhile.
+
+    A server that had to be killed keeps its place in `REGISTRY`, until one of the same name begins; eight such, and no
+    server starts any more ("Too many servers already active"). So a dead one's name is taken before a new one.
+    """
+    new_names = (f"companion-{os.getpid()}-{number}" for number in _numbers)
+    for name in itertools.chain(_dead_names(), new_names):
+        with open(Path(tempfile.gettempdir()) / f"{name}.lock", "w") as lock:
+            try:
+                fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except BlockingIOError:
+                continue
+            # Another may have given it back, and its file with it, since it was opened here.
+            if os.fstat(lock.fileno()).st_nlink:
+                try:
+                    yield name
+                finally:
+                    os.unlink(lock.name)
+                return
+
+
+def registered() -> dict[str, int]:
+    """The pids of this user's servers in JACK's registry by name, dead ones among them."""
+    try:
+        registry = REGISTRY.read_bytes()
+    except OSError:
+        return {}
+    # Each entry is a pid and then the name, "jack-UID:NAME:" (JACK 2's common/shm.h).
+    entries = re.finditer(rf"jack-{os.getuid()}:([\w-]+):\0".encode(), registry)
+    return {entry[1].decode(): struct.unpack_from("=i", registry, entry.start() - 4)[0] for entry in entries}
+
+
+def _dead_names() -> list[str]:
+    names = []
+    for name, pid in registered().items():
+        try:
+            os.kill(pid, 0)  # as JACK itself asks
+        except ProcessLookupError:
+            names.append(name)
+    return names
+
+
+@contextlib.contextmanager
 def jack_server(name: str | None = None, rate_hz: int = 48_000, period: int = 256) -> Iterator[str]:
     """A JACK server with the dummy driver under a name of its own, in $JACK_DEFAULT_SERVER meanwhile.
 
@@ -59,7 +108,10 @@ def jack_server(name: str | None = None, rate_hz: int = 48_000, period: int = 25
     `PortWatch` made before looks for the server that $JACK_DEFAULT_SERVER named at that time.
     """
     assert JACKD is not None, "jackd is not installed (Debian: apt-get install jackd2)"
-    name = name or f"companion-{os.getpid()}-{next(_numbers)}"
+    if name is None:
+        with server_name() as name, jack_server(name, rate_hz, period):
+            yield name
+        return
     before = os.environ.get("JACK_DEFAULT_SERVER")
     os.environ["JACK_DEFAULT_SERVER"] = name
     with tempfile.TemporaryFile() as log:
@@ -95,8 +147,9 @@ def _wait_until_ready(process: subprocess.Popen[bytes], log) -> None:
 
 def _end(process: subprocess.Popen, name: str) -> None:
     process.terminate()
+    # One whose client was killed a moment ago does not end by itself.
     try:
-        process.wait(timeout=5)
+        process.wait(timeout=2)
     except subprocess.TimeoutExpired:
         process.kill()
         process.wait()
