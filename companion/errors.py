@@ -18,6 +18,7 @@ __all__ = [
     "RecordError",
     "RuleFileError",
     "ScoreError",
+    "SeveralParts",
     "TeacherFileError",
     "UsageError",
     "WeekSheetError",
@@ -40,6 +41,14 @@ class ScoreError(CompanionError):
         super().__init__(f"{place}: {message}" if place else message)
         self.file = file
         self.bar = bar
+
+
+class SeveralParts(ScoreError):
+    """A score has several parts and none was chosen. `parts` holds each: what `--part` takes for it, and its name."""
+
+    def __init__(self, message: str, *, file: str, parts: Sequence[tuple[str, str]]) -> None:
+        super().__init__(message, file=file)
+        self.parts = tuple(parts)
 
 
 class ChartError(CompanionError):

@@ -23,7 +23,7 @@ from pathlib import PurePath
 
 import mido
 
-from companion.errors import ScoreError
+from companion.errors import ScoreError, SeveralParts
 from companion.passage import Passage
 from companion.scores.midibars import lay_bars
 from companion.scores.midilengths import lengths_in
@@ -191,7 +191,8 @@ def _choose(parts: Sequence[_Part], wanted: str | None, name: str, remarks: list
     if wanted is None:
         if len(parts) == 1:
             return _named_by_track(parts[0], parts)
-        raise ScoreError(f"several parts hold notes; choose one with --part: {_listed(parts)}", file=name)
+        said = f"several parts hold notes; choose one with --part: {_listed(parts)}"
+        raise SeveralParts(said, file=name, parts=[(_named_by_track(p, parts).key, p.name) for p in parts])
     want = wanted.strip()
     found = [p for p in parts if want in (str(p.track), p.key)]
     found = found or [p for p in parts if p.name and p.name.casefold() == want.casefold()]

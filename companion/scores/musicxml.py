@@ -11,7 +11,7 @@ from fractions import Fraction
 
 from lxml import etree
 
-from companion.errors import ScoreError
+from companion.errors import ScoreError, SeveralParts
 from companion.passage import Passage
 from companion.scores import mxl
 from companion.scores.assemble import assemble
@@ -168,7 +168,9 @@ def chosen_part(root: etree._Element, wanted: str | None, *, file: str) -> Chose
     elif len(pitched) == 1:
         part = pitched[0]
     else:
-        raise ScoreError(f"has {len(pitched)} parts with notes; choose one with --part: {_listed(parts)}", file=file)
+        said = f"has {len(pitched)} parts with notes; choose one with --part: {_listed(parts)}"
+        there = [(part.part_id or str(n), part.name) for n, part in enumerate(parts, 1) if part.pitched]
+        raise SeveralParts(said, file=file, parts=there)
     read, borrowed = with_all_signs(part, parts, file=file)
     line, left_out = choose_line(read, voice, file=file)
     notes, remarks = melody(read, line)

@@ -10,7 +10,7 @@ import mido
 import pytest
 from scores.midi_making import END, at_ticks, chunks, rhythm, saved, time_signature
 
-from companion.errors import ScoreError
+from companion.errors import ScoreError, SeveralParts
 from companion.passage import Passage, Tuplet
 from companion.scores import read
 from companion.scores.midifile import read_midi
@@ -118,8 +118,9 @@ def named(name: str, *notes: tuple[int, int, int], channel: int = 0) -> list[mid
 
 def test_several_tracks_ask_which() -> None:
     data = saved(named("Lead", (0, 470, 60)), named("Second", (0, 470, 64), (480, 900, 65), channel=1))
-    with pytest.raises(ScoreError, match=r"duo\.mid: .*--part: 1 \(Lead, 1 note\), 2 \(Second, 2 notes\)"):
+    with pytest.raises(SeveralParts, match=r"duo\.mid: .*--part: 1 \(Lead, 1 note\), 2 \(Second, 2 notes\)") as several:
         read_midi(data, "duo.mid")
+    assert several.value.parts == (("1", "Lead"), ("2", "Second"))
     for wanted in ("2", "second", "Second", "2:2"):
         passage = read_midi(data, "duo.mid", wanted)
         assert [note.written_midi for note in passage.notes] == [64, 65]

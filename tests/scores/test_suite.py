@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from companion.errors import ScoreError
+from companion.errors import ScoreError, SeveralParts
 from companion.passage import Passage
 from companion.scores import read
 from companion.scores.guards import MAX_BARS
@@ -49,8 +49,13 @@ def test_the_suite_is_whole() -> None:
 @pytest.mark.parametrize("case", FILES)
 def test_read_or_refused_with_a_reason(case: str) -> None:
     if case in SEVERAL:
-        with pytest.raises(ScoreError, match=f"has {SEVERAL[case]} parts with notes; choose one with --part: 1 = "):
+        with pytest.raises(
+            SeveralParts, match=f"has {SEVERAL[case]} parts with notes; choose one with --part: 1 = "
+        ) as e:
             passage(case)
+        assert len(e.value.parts) == SEVERAL[case]
+        for wanted, name in e.value.parts[:3]:
+            assert passage(case, wanted).part_name == name
         for number in range(1, len(score_parts(document(FILES[case].read_bytes(), case))) + 1):
             if not (case == "41c" and number == 21):
                 assert passage(case, str(number)).notes
