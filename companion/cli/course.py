@@ -63,8 +63,10 @@ def of_one_horn(
     )
 
 
-def fingers_of(file: Path, part: str | None, instrument: str | None, sessions: Path) -> Fingers:
-    """Read and plan the passage, and look the player's fingers up in the practice log.
+def fingers_of(
+    file: Path, part: str | None, instrument: str | None, sessions: Path, sheet: Path | None = None
+) -> Fingers:
+    """Read and plan the passage, and look the player's fingers up in the practice log; `sheet` is the week's.
 
     Raises
     ------
@@ -72,8 +74,9 @@ def fingers_of(file: Path, part: str | None, instrument: str | None, sessions: P
         If score, mark sheet, horn or log can't be read.
     """
     from companion.cli.opening import open_passage
+    from companion.cli.which_part import Lookup
 
-    return fingers_in(open_passage(file, part, instrument), sessions)
+    return fingers_in(open_passage(file, part, instrument, lookup=Lookup(sheet, sessions)), sessions)
 
 
 def fingers_in(opened: Opened, sessions: Path) -> Fingers:

@@ -118,8 +118,8 @@ def _without_needless_parts(sheet: WeekSheet, reader: ItemReader) -> WeekSheet:
     items = []
     for item in sheet.items:
         with contextlib.suppress(CompanionError):
-            reader.opened(item.path)
-            item = replace(item, part="")
+            if reader.opened(item.path).part is None:
+                item = replace(item, part="")
         items.append(item)
     return replace(sheet, items=tuple(items))
 

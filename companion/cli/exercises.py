@@ -95,10 +95,11 @@ def run(args: argparse.Namespace) -> int:
     from companion.cli.exercise_options import bars_of, offers_of, own_spots
     from companion.cli.exercise_words import item_lines, list_lines
     from companion.cli.opening import open_passage
+    from companion.cli.which_part import Lookup
     from companion.record.text import remark_lines
 
     _check_together(args)
-    opened = open_passage(args.file, args.part, args.instrument, args.marks, args.rule_file)
+    opened = open_passage(args.file, args.part, args.instrument, args.marks, args.rule_file, lookup=Lookup.of(args))
     passage, plan = opened.passage, opened.plan()
     spots, unread = own_spots(args.sessions or paths.sessions_dir(), opened, plan)
     offers: tuple[Offer, ...] = ()

@@ -175,8 +175,17 @@ def _passage(args: argparse.Namespace) -> None:
 
 def _opened(args: argparse.Namespace, sheet_needed: bool) -> Opened:
     from companion.cli.opening import open_passage
+    from companion.cli.which_part import Lookup
 
-    return open_passage(args.file, args.part, args.instrument, args.marks, args.rule_file, sheet_needed=sheet_needed)
+    return open_passage(
+        args.file,
+        args.part,
+        args.instrument,
+        args.marks,
+        args.rule_file,
+        sheet_needed=sheet_needed,
+        lookup=Lookup.of(args),
+    )
 
 
 def _heading(opened: Opened, plan: Plan) -> list[str]:

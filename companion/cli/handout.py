@@ -117,6 +117,7 @@ def _content(args: argparse.Namespace, parts: frozenset[str], engraver: Engraver
     """The sheet's content, and what is to be said of it. The engraver begins with the passage meanwhile."""
     from companion.cli.opening import open_passage
     from companion.cli.week_items import with_fingerings
+    from companion.cli.which_part import Lookup
     from companion.planning import page_marks
     from companion.practice.words import capital, printed_bars
     from companion.record.model import normal_bars
@@ -125,7 +126,7 @@ def _content(args: argparse.Namespace, parts: frozenset[str], engraver: Engraver
     from companion.reports.handout_bars import bars_of_document
     from companion.scores import for_engraving
 
-    opened = open_passage(args.file, args.part, args.instrument, args.marks, args.rule_file)
+    opened = open_passage(args.file, args.part, args.instrument, args.marks, args.rule_file, lookup=Lookup.of(args))
     sheet, items, week_remarks = _week(args)
     if sheet is not None:
         for item in items:

@@ -123,7 +123,7 @@ def sheet_item(
         sha256, title, said = "", item.path.stem, (str(error),)
     found = of_item(item, takes, sha256)[0]
     on_horn, horns = of_one_horn(found)
-    fingers = None if item.exercise or said else _fingers(item, on_horn, sessions, known)
+    fingers = None if item.exercise or said else _fingers(item, sheet.path, on_horn, sessions, known)
     course = course_of("" if item.exercise else item.bars, on_horn, sessions, fingers, item.target_bpm, item.by, today)
     what = reached(item, [day.isoformat() for day in sheet.days], takes, sha256)
     done = f"{what.at_target} of {number_of(what.wanted, 'clean take')} at the target this week."
@@ -135,13 +135,17 @@ def sheet_item(
 
 
 def _fingers(
-    item: WeekItem, takes: Sequence[TakeSummary], sessions: Path, known: dict[tuple[Path, str], Fingers | None]
+    item: WeekItem,
+    sheet: Path,
+    takes: Sequence[TakeSummary],
+    sessions: Path,
+    known: dict[tuple[Path, str], Fingers | None],
 ) -> Fingers | None:
     key = item.path, item.part
     if key not in known:
         horn = (takes[-1].instrument or None) if takes else None
         try:
-            known[key] = fingers_of(item.path, item.part or None, horn, sessions)
+            known[key] = fingers_of(item.path, item.part or None, horn, sessions, sheet)
         except CompanionError:  # its score was read, so it is the horn's chart: what was reached is shown all the same
             known[key] = None
     return known[key]

@@ -14,6 +14,7 @@ from companion.cli import arguments
 from companion.cli.opening import Opened, check_there, open_passage
 from companion.cli.play import controller_there
 from companion.cli.result_file import check_writable, say_unsaved, write_json
+from companion.cli.which_part import Lookup
 from companion.errors import UsageError, WeekSheetError
 
 if TYPE_CHECKING:
@@ -47,6 +48,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--silence", type=_seconds, default=SILENCE_S, metavar="S",
         help=f"seconds of silence before each announcement, 0 to 600 (default: {SILENCE_S:g})",
     )  # fmt: skip
+    parser.add_argument("--part", metavar="PART", help="the part of each score; its number, id or name")
     parser.add_argument("--instrument", metavar="HORN", help="soprano, alto, tenor, baritone or a chart of your own")
     parser.add_argument("--port", metavar="NAME", help="the controller; see: companion ports")
     parser.add_argument(
@@ -109,19 +111,23 @@ def _perform(args: argparse.Namespace, wanted: list[tuple[Path, str]], engraver:
 def _setup(args: argparse.Namespace, wanted: list[tuple[Path, str]]) -> MockSetup:
     from companion.window.mock_run import MockSetup
 
-    opened: dict[Path, Opened] = {}
-    for file, _ in wanted:
-        if file not in opened:
-            opened[file] = open_passage(file, None, args.instrument)
-            for remark in opened[file].remarks:
+    opened: dict[tuple[Path, str | None], Opened] = {}
+    pieces: list[MockPiece] = []
+    for file, bars in wanted:
+        lookup = Lookup(sessions=args.sessions, bars=bars)
+        one = open_passage(file, args.part, args.instrument, lookup=lookup)
+        if (file, one.part) not in opened:
+            opened[file, one.part] = one
+            for remark in one.remarks:
                 print(f"companion: note: {file.name}: {remark}", file=sys.stderr)
+        pieces.append(_piece(opened[file, one.part], file, bars))
     charts = {one.chart.name: one.chart for one in opened.values()}
     if len(charts) > 1:
         raise UsageError(
             f"the pieces are for different horns ({', '.join(charts)}): name the one you play on with --instrument"
         )
     return MockSetup(
-        pieces=tuple(_piece(opened[file], file, bars) for file, bars in wanted),
+        pieces=tuple(pieces),
         chart=next(iter(charts.values())),
         port=_port(args),
         silence_s=args.silence,

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from companion import paths
+from companion.cli.which_part import Lookup, read_part
 from companion.errors import MarksError, RuleFileError, UsageError
 
 if TYPE_CHECKING:
@@ -25,7 +26,7 @@ class Opened:
     """A passage as it is to be played: misprints corrected, with the teacher's choices and the rules to plan by.
 
     `marks` are the fixed fingerings by note index: those printed in the score, then the teacher's, which win. `remarks`
-    are to be said before anything else.
+    are to be said before anything else. `part` is what `--part` takes for it, None where the score leaves no choice.
     """
 
     passage: Passage
@@ -35,6 +36,7 @@ class Opened:
     marks_path: Path
     rules: tuple[Rule, ...]
     remarks: tuple[str, ...]
+    part: str | None = None
 
     def plan(self, tempo_bpm: float | None = None) -> Plan:
         """The plan of the whole passage."""
@@ -57,18 +59,20 @@ def open_passage(
     rule_file: Path | None = None,
     *,
     sheet_needed: bool = True,
+    lookup: Lookup = Lookup(),  # noqa: B008 (frozen)
 ) -> Opened:
     """Read all that belongs to a passage.
 
     A mark sheet or rule file that was named must be there and right; the usual one, where it is faulty, is said and not
-    followed. `sheet_needed` false: the named mark sheet may be missing, since it is about to be made.
+    followed. `sheet_needed` false: the named mark sheet may be missing, since it is about to be made. Of several parts,
+    where none is named, the one is taken that `lookup` leads to; that is said.
     """
     from companion.charts import load
     from companion.planning import all_marks
-    from companion.scores import read
 
     check_there(file)
-    as_printed = read(file, part)
+    found = read_part(file, part, lookup)
+    as_printed = found.passage
     marked, path, marks_remarks = _marked(file, as_printed, marks_path, sheet_needed)
     rules, rules_remarks = rules_to_follow(rule_file)
     chart = load(instrument or horn_of(marked.passage))
@@ -79,7 +83,8 @@ def open_passage(
         marks=all_marks(marked.passage, chart, marked.fingerings),
         marks_path=path,
         rules=rules,
-        remarks=(*as_printed.remarks, *marks_remarks, *unknown_marks(marked, chart, path), *rules_remarks),
+        part=found.part,
+        remarks=(*found.said, *as_printed.remarks, *marks_remarks, *unknown_marks(marked, chart, path), *rules_remarks),
     )
 
 

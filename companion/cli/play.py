@@ -13,6 +13,7 @@ from companion import __version__, paths
 from companion.cli import arguments
 from companion.cli.opening import Opened, check_there, open_passage
 from companion.cli.result_file import check_writable, say_unsaved, write_json
+from companion.cli.which_part import Lookup
 from companion.errors import PortError
 
 if TYPE_CHECKING:
@@ -50,7 +51,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def add_stand_arguments(parser: argparse.ArgumentParser) -> None:
     """What `play` and `demo` share."""
     music = parser.add_argument_group("the passage")
-    music.add_argument("--part", help="which part of a score: its number, id or name; P1/2 is voice 2 of part P1")
+    music.add_argument(
+        "--part",
+        help="which part of a score: its number, id or name; P1/2 is voice 2 of part P1 (default: the week sheet's, that"
+        " of the last take, or the only saxophone's)",
+    )
     music.add_argument("--bars", help="only these printed bars, such as 5-8")
     music.add_argument(
         "--exercise", metavar="NAME", help="an exercise made of it or of --bars; names and numbers: companion exercises"
@@ -133,7 +138,7 @@ def play(args: argparse.Namespace, file: Path, by_itself: bool) -> int:
 def _play(args: argparse.Namespace, file: Path, by_itself: bool, engraver: Any) -> int:
     from companion.scores import for_engraving
 
-    opened = open_passage(file, args.part, args.instrument, args.marks, args.rule_file)
+    opened = open_passage(file, args.part, args.instrument, args.marks, args.rule_file, lookup=Lookup.of(args))
     passage = opened.passage
     document = for_engraving(passage)
     if not args.exercise:

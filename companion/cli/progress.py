@@ -17,6 +17,7 @@ from companion import paths
 from companion.cli import arguments
 from companion.cli.course import Course, Fingers, course_of, fingers_in, fingers_of, of_one_horn
 from companion.cli.exercise_options import add_exercise, assignments, check_exercise
+from companion.cli.which_part import Lookup, read_part
 from companion.errors import CompanionError, UsageError, WeekSheetError
 from companion.practice.words import piece_in_words, printed_bars
 from companion.record.cold import cold_ids, cold_in_words, count_cold
@@ -104,7 +105,8 @@ def _only_for_a_passage(args: argparse.Namespace) -> None:
 @dataclass(frozen=True, slots=True)
 class _Asked:
     """What is looked at: its title, the content and the file name that its takes are known by, and which bars of it
-    (None: any). `opened` is there for an exercise only, which has no file."""
+    (None: any). `part` is what `--part` takes, `remarks` say how it was found. `opened` is there for an exercise only,
+    which has no file."""
 
     title: str
     sha256: str
@@ -112,6 +114,8 @@ class _Asked:
     parts: tuple[str, ...]
     bars: str | None
     opened: Opened | None = None
+    part: str | None = None
+    remarks: tuple[str, ...] = ()
 
 
 def _asked(args: argparse.Namespace, sessions: Path) -> _Asked:
@@ -121,18 +125,19 @@ def _asked(args: argparse.Namespace, sessions: Path) -> _Asked:
         from companion.cli.exercise_options import opened_exercise
         from companion.cli.opening import open_passage
 
-        whole = open_passage(args.file, args.part, args.instrument)
+        whole = open_passage(args.file, args.part, args.instrument, lookup=Lookup.of(args))
         opened = opened_exercise(whole, args.exercise, args.bars or "", args.set, sessions)
         return _Asked(opened.passage.title, opened.passage.sha256, "", (), None, opened)
-    from companion.scores import read
-
-    passage = read(args.file, part=args.part)
+    found = read_part(args.file, args.part, Lookup.of(args))
+    passage = found.passage
     bars = None if args.bars is None else normal_bars(args.bars)
     if bars:
         passage.bar_range(bars)
     sha256 = passage.sha256 or hashlib.sha256(args.file.read_bytes()).hexdigest()
-    parts = (passage.part_name, passage.part_id) if args.part is not None else ()
-    return _Asked(passage.title or args.file.stem, sha256, str(args.file), parts, bars)
+    parts = (passage.part_name, passage.part_id) if found.part is not None else ()
+    return _Asked(
+        passage.title or args.file.stem, sha256, str(args.file), parts, bars, part=found.part, remarks=found.said
+    )
 
 
 def _passage(args: argparse.Namespace) -> int:
@@ -150,19 +155,20 @@ def _passage(args: argparse.Namespace) -> int:
     takes, horns = of_one_horn(who_takes, _known_horn(args.instrument))
     items, sheet_remarks = _items(args, bars or "", takes)
     targets = _targets(items, bars or "", takes)
-    courses, course_remarks = _courses(args, asked.opened, takes, sessions, targets, items)
+    courses, course_remarks = _courses(args, asked, takes, sessions, targets, items)
     played = {take.bars for take in takes} or {bars or ""}
     only = next(iter(played)) if len(played) == 1 else None
     target_bpm = targets[only] if only is not None else None
     whole = of_one_horn(who_played(of_passage(all_takes, sha256, asked.origin)[0])[0], _known_horn(args.instrument))[0]
+    told = (*asked.remarks, *who, *how, *horns)
     if args.window or args.shots:
         if args.output:
             raise UsageError("--plot writes a file and --window shows pages: leave one of them out")
-        return _pages(args, asked, whole, courses, items, (*who, *how, *horns, *course_remarks, *sheet_remarks))
+        return _pages(args, asked, whole, courses, items, (*told, *course_remarks, *sheet_remarks))
     output = args.output or _default_output(args.file, args.bars if asked.opened else bars, args.exercise or "")
     heading = piece_in_words(asked.title, bars or "")
     cold = cold_ids(whole)
-    remarks = (*who, *how, *horns, *_mixed(takes))
+    remarks = (*told, *_mixed(takes))
     shown = courses[0] if only is not None and courses else None
     draw_progress(
         takes, output, title=heading, target_bpm=target_bpm, notes=remarks,
@@ -212,7 +218,7 @@ def _known_horn(instrument: str | None) -> str | None:
 
 def _courses(
     args: argparse.Namespace,
-    exercise: Opened | None,
+    asked: _Asked,
     takes: Sequence[TakeSummary],
     sessions: Path,
     targets: dict[str, float | None],
@@ -225,7 +231,10 @@ def _courses(
     remarks: tuple[str, ...] = ()
     try:
         horn = args.instrument or takes[-1].instrument or None
-        fingers = fingers_in(exercise, sessions) if exercise else fingers_of(args.file, args.part, horn, sessions)
+        if asked.opened is not None:
+            fingers = fingers_in(asked.opened, sessions)
+        else:
+            fingers = fingers_of(args.file, asked.part, horn, sessions, args.sheet)
         remarks = fingers.opened.remarks
     except CompanionError as error:
         # A chart that is no longer there, say: what was reached is shown all the same.

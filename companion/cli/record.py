@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import argparse
-import contextlib
+import hashlib
 import re
 import sys
 from collections.abc import Iterable
@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 from companion import paths
 from companion.cli import arguments
-from companion.errors import CompanionError, RecordError, UsageError
+from companion.errors import RecordError, UsageError
 from companion.record.choosing import Choice
 from companion.record.model import file_name, plain_text
 
@@ -153,11 +153,11 @@ def _choice(args: argparse.Namespace) -> Choice:
 
 def _sha256(score: Path) -> str:
     """What the score's takes are known by, empty where it can't be read any more: then its name has to do."""
-    from companion.scores import read
-
-    with contextlib.suppress(CompanionError, OSError):
-        return read(score).sha256
-    return ""
+    try:
+        with open(score, "rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError:
+        return ""
 
 
 def _sessions(args: argparse.Namespace) -> Path:
@@ -196,6 +196,7 @@ def _import(args: argparse.Namespace) -> list[str]:
 
 def _import_performances(args: argparse.Namespace, sessions: Path) -> list[str]:
     from companion.cli.opening import open_passage
+    from companion.cli.which_part import Lookup
     from companion.record.importing import import_take
     from companion.record.model import normal_bars
     from companion.record.played_midi import take_of
@@ -203,7 +204,7 @@ def _import_performances(args: argparse.Namespace, sessions: Path) -> list[str]:
 
     if args.tempo is None or not SLOWEST_BPM <= args.tempo <= FASTEST_BPM:
         raise UsageError(f"--as needs --tempo, the one aimed at, from {SLOWEST_BPM:g} to {FASTEST_BPM:g}")
-    opened = open_passage(args.score, args.part, args.instrument)
+    opened = open_passage(args.score, args.part, args.instrument, lookup=Lookup.of(args))
     whole, music, bars = opened.passage, opened.plan(), normal_bars(args.bars or "")
     first, last = whole.bar_range(bars) if bars else (0, len(whole.bars) - 1)
     passage = whole.excerpt(first, last) if bars else whole

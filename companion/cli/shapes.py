@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 from companion import paths
 from companion.cli import arguments
 from companion.cli.opening import check_there, open_passage
+from companion.cli.which_part import Lookup
 from companion.errors import UsageError
 
 if TYPE_CHECKING:
@@ -109,7 +110,7 @@ def _opened(args: argparse.Namespace) -> Opened | None:
     if args.file is None:
         return None
     check_there(args.file)
-    opened = open_passage(args.file, args.part, args.instrument)
+    opened = open_passage(args.file, args.part, args.instrument, lookup=Lookup.of(args))
     for remark in opened.remarks:
         print(f"companion: note: {remark}", file=sys.stderr)
     return opened

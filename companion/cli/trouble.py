@@ -62,13 +62,16 @@ def run(args: argparse.Namespace) -> int:
     from companion.charts import load
     from companion.cli.exercise_options import opened_exercise
     from companion.cli.opening import open_passage
+    from companion.cli.which_part import Lookup
     from companion.record.index import Wanted, survey
     from companion.record.text import remark_lines
     from companion.record.trouble import finger_lags, newest_own_takes, trill_lags_of, troubles_in
 
     _check_together(args)
     sessions = args.sessions or paths.sessions_dir()
-    opened = open_passage(args.file, args.part, args.instrument, args.marks) if args.file is not None else None
+    opened = None
+    if args.file is not None:
+        opened = open_passage(args.file, args.part, args.instrument, args.marks, lookup=Lookup.of(args))
     if opened is not None and args.exercise:
         opened = opened_exercise(opened, args.exercise, args.bars or "", args.set, sessions)
     music = opened.plan() if opened else None

@@ -184,8 +184,9 @@ def _set(args: argparse.Namespace) -> int:
 
     sheet_path = args.sheet or paths.week_sheet_to_write()
     reader = ItemReader(sheet_path, args.sessions or paths.sessions_dir())
-    opened = reader.opened(args.passage, args.part)
     bars = normal_bars(args.bars)
+    opened = reader.opened(args.passage, args.part, bars, (args.exercise or "").strip().lower())
+    part = opened.part  # beside a score of several parts a sheet without it leads nowhere
     if bars:
         opened.passage.bar_range(bars)
     week = _date(args.week) if args.week else None
@@ -199,12 +200,12 @@ def _set(args: argparse.Namespace) -> int:
         start_bpm=args.start, step_bpm=args.step, step_percent=args.step_percent,
         comment=args.comment, articulation_share=args.articulation, exercise=args.exercise or "",
         exercise_options=options, days=_days(args.days), climb=_climb(args.climb), fingerings=fixed, week=week,
-        part=args.part,
+        part=part,
     )  # fmt: skip
     setting(passage=f"passages/{args.passage.name}", dry=True)
     item = WeekItem(
         args.passage.name, args.passage, args.tempo, bars, exercise=args.exercise or "", exercise_options=options or {},
-        fingerings={place: name for place, name in fixed.items() if name}, part=args.part or "",
+        fingerings={place: name for place, name in fixed.items() if name}, part=part or "",
     )  # fmt: skip
     remark = _remark_on(item, reader)
     name, copy = bring_along(sheet_path, args.passage)

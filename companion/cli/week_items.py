@@ -134,13 +134,17 @@ class ItemReader:
         self._paces: dict[str, Pace] = {}
         self._takes: tuple[TakeSummary, ...] | None = None
 
-    def opened(self, path: Path, part: str | None = None) -> Opened:
-        """A passage with its mark sheet. Raises `CompanionError` where it can't be read."""
+    def opened(self, path: Path, part: str | None = None, bars: str = "", exercise: str = "") -> Opened:
+        """A passage with its mark sheet; without a part the one that is looked up for these bars, or this exercise.
+        Raises `CompanionError` where it can't be read."""
         from companion.cli.opening import open_passage
+        from companion.cli.which_part import Lookup
 
         key = path, part or ""
         if key not in self._opened:
-            self._opened[key] = open_passage(path, part or None)
+            self._opened[key] = open_passage(
+                path, part or None, lookup=Lookup(self._sheet, self._sessions, bars, exercise)
+            )
         return self._opened[key]
 
     def plan(self, path: Path, part: str | None = None) -> Plan:

@@ -232,7 +232,11 @@ def test_the_part_of_a_score_goes_with_the_item(home: Path, capsys: pytest.Captu
     second = "<score-part id='P2'><part-name>Second</part-name></score-part></part-list>"
     bars = whole[whole.index("<part id='P1'>") : whole.index("</score-partwise>")].replace("P1", "P2")
     duet = home / "shared" / "passages" / "duet.musicxml"
-    duet.write_text(whole.replace("</part-list>", second).replace("</score-partwise>", f"{bars}</score-partwise>"))
+    duet.write_text(
+        whole.replace(">Sax<", ">First<")
+        .replace("</part-list>", second)
+        .replace("</score-partwise>", f"{bars}</score-partwise>")
+    )
     setting = ["week", "set", "shared/passages/duet.musicxml", "--bars", "5-8", "--tempo", "96"]
     assert main(setting) == 1
     assert "part" in capsys.readouterr().err
