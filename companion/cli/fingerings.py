@@ -177,14 +177,9 @@ def _opened(args: argparse.Namespace, sheet_needed: bool) -> Opened:
     from companion.cli.opening import open_passage
     from companion.cli.which_part import Lookup
 
+    lookup = Lookup.of(args)
     return open_passage(
-        args.file,
-        args.part,
-        args.instrument,
-        args.marks,
-        args.rule_file,
-        sheet_needed=sheet_needed,
-        lookup=Lookup.of(args),
+        args.file, args.part, args.instrument, args.marks, args.rule_file, sheet_needed=sheet_needed, lookup=lookup
     )
 
 

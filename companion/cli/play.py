@@ -53,8 +53,8 @@ def add_stand_arguments(parser: argparse.ArgumentParser) -> None:
     music = parser.add_argument_group("the passage")
     music.add_argument(
         "--part",
-        help="which part of a score: its number, id or name; P1/2 is voice 2 of part P1 (default: the week sheet's, that"
-        " of the last take, or the only saxophone's)",
+        help="which part of a score: its number, id or name; P1/2 is voice 2 of part P1 (default: the week sheet's,"
+        " that of the last take, or the only saxophone's)",
     )
     music.add_argument("--bars", help="only these printed bars, such as 5-8")
     music.add_argument(
