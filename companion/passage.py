@@ -19,7 +19,7 @@ from fractions import Fraction
 from companion.errors import UsageError
 from companion.units import s_per_beat
 
-__all__ = ["Bar", "Note", "Passage", "Pitch", "Slur", "TempoMark", "TempoWords", "Trill", "Tuplet"]
+__all__ = ["Bar", "Note", "Passage", "Pitch", "Slur", "TempoMark", "TempoWords", "Trill", "Tuplet", "Wait"]
 
 _STEP_SEMITONES = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
 _ALTER_SIGNS = {-2: "♭♭", -1: "♭", 0: "", 1: "♯", 2: "♯♯"}
@@ -152,13 +152,23 @@ class TempoWords:
 
 
 @dataclass(frozen=True, slots=True)
+class Wait:
+    """The time may stand still in a silence: over the rest at `start` beats, or at the bar line there. `sign` is
+    `fermata`, `caesura` or `breath-mark` (MusicXML 4.0); those over notes are the notes' own."""
+
+    start: Fraction
+    sign: str = "fermata"
+
+
+@dataclass(frozen=True, slots=True)
 class Passage:
     """Music for one player, in playing order.
 
     `transposition` is sounding minus written semitones as the part says (alto saxophone: -9), None where it is silent.
     `remarks` are what the reader guessed or left out, to be shown. `sha256` identifies the file that was read. `origin`
     is the file's path as given, or empty for a made passage. `purpose` says in one line what an exercise is
-    for; empty for music. `tempo_words` change no time here: how far a *rit.* goes is the player's to say.
+    for; empty for music. `tempo_words` and `waits` change no time here: how far a *rit.* goes, and how long a rest with
+    a fermata lasts, is the player's to say.
     """
 
     title: str
@@ -175,6 +185,7 @@ class Passage:
     sha256: str = ""
     purpose: str = ""
     tempo_words: tuple[TempoWords, ...] = ()
+    waits: tuple[Wait, ...] = ()
 
     @property
     def end(self) -> Fraction:
@@ -269,6 +280,7 @@ class Passage:
             tempo_words=tuple(
                 replace(w, start=w.start - origin) for w in self.tempo_words if origin <= w.start < bars[-1].end
             ),
+            waits=tuple(replace(w, start=w.start - origin) for w in self.waits if origin <= w.start <= bars[-1].end),
         )
 
 

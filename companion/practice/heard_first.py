@@ -193,10 +193,8 @@ def stops_of(reading: Reading, own: OwnTime | None) -> list[Pause]:
 
 
 def _is_free(passage: Passage, pause: Pause) -> bool:
-    if not pause.before or not waits_after(passage, pause.before - 1):
-        return False
-    note = passage.notes[pause.before - 1]
-    return note.fermata or "caesura" in note.articulations or abs(pause.lost_s) <= BREATH_S
+    signs = waits_after(passage, pause.before - 1) if pause.before else frozenset()
+    return bool(signs & {"fermata", "caesura"}) or ("breath-mark" in signs and abs(pause.lost_s) <= BREATH_S)
 
 
 def place_habit(found: Found) -> str:

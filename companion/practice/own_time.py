@@ -10,7 +10,8 @@ Conventions
 * The own beat at a note is a straight line through its neighbours on either side, the note itself left out, so that a
   slow bend of the tempo belongs to the beat and a single note out of line does not.
 * A stop, going back, or coming in too soon ends the line on either side: what was lost there belongs to no tempo. So do
-  a fermata, a caesura, a breath mark and a new tempo in the score, where the time is free.
+  a fermata (over a note, a rest or a bar line), a caesura, a breath mark and a new tempo in the score, where the time
+  is free.
 * A tempo is quarters a minute at the passage's start; where the score changes its tempo, the ratio printed is kept.
 * Where a place within the beat is always early or late (swung eighths are), the beat is that of the other places.
 
@@ -23,6 +24,7 @@ P. K. Sen, "Estimates of the regression coefficient based on Kendall's tau", J. 
 from __future__ import annotations
 
 import re
+from bisect import bisect_right
 from dataclasses import dataclass
 from fractions import Fraction
 from itertools import pairwise
@@ -134,10 +136,15 @@ def find_own_time(passage: Passage, played: PlayedArray, habits_s: Floats | None
     )
 
 
-def waits_after(passage: Passage, note: int) -> bool:
-    """Whether the score lets the time stand still after this note: a fermata, a caesura, a breath mark."""
+def waits_after(passage: Passage, note: int) -> frozenset[str]:
+    """By which signs the score lets the time stand still at this note or before the next one: `fermata`, `caesura`,
+    `breath-mark`; none where it goes on."""
     this = passage.notes[note]
-    return this.fermata or bool(_WAITS & this.articulations)
+    own = (this.articulations & _WAITS) | ({"fermata"} if this.fermata else set())
+    following = passage.notes[note + 1].start if note + 1 < len(passage.notes) else passage.end
+    first = bisect_right(passage.waits, this.start, key=lambda wait: wait.start)
+    last = bisect_right(passage.waits, following, key=lambda wait: wait.start)
+    return own | {wait.sign for wait in passage.waits[first:last]}
 
 
 def _likeliest(passage: Passage, played: PlayedArray) -> tuple[float, float]:

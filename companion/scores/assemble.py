@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
 from companion.errors import ScoreError
-from companion.passage import Bar, Note, Passage, Slur, TempoMark, TempoWords
+from companion.passage import Bar, Note, Passage, Slur, TempoMark, TempoWords, Wait
 from companion.scores.guards import MAX_BARS, MAX_NOTES, check_fraction
 from companion.scores.lines import LineNote
 from companion.scores.unfold import TooLong, unfold
@@ -19,6 +19,7 @@ __all__ = ["assemble"]
 _DEFAULT_BPM = 120.0
 #: Marks beyond these are slips of a file (a `long` at 200), not tempos.
 _SLOWEST_BPM, _FASTEST_BPM = 4.0, 2000.0
+_SILENT_SIGNS = frozenset({"caesura", "breath-mark"})
 
 
 def assemble(part: WrittenPart, line: Sequence[LineNote], *, file: str) -> Passage:
@@ -54,6 +55,7 @@ class _Stage:
     slurs: list[Slur] = field(default_factory=list)
     tempos: list[TempoMark] = field(default_factory=list)
     tempo_words: list[TempoWords] = field(default_factory=list)
+    waits: set[tuple[Fraction, str]] = field(default_factory=set)
     now: Fraction = Fraction(0)
     open_slurs: list[_OpenSlur] = field(default_factory=list)
     tied: int | None = None
@@ -65,6 +67,7 @@ class _Stage:
     upbeats: list[bool] = field(default_factory=list)
     tempo_in_force: list[WrittenTempo | None] = field(default_factory=list)
     tempo_marks: list[list[WrittenTempo]] = field(default_factory=list)
+    silences: list[list[tuple[Fraction, str]]] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         for i, item in enumerate(self.line):
@@ -72,6 +75,8 @@ class _Stage:
         self.ends, self.strays = _pair_slurs(self.line)
         self.upbeats = _upbeats(self.part.bars)
         self.tempo_marks, self.tempo_in_force = _resolve_tempos(self.part.bars)
+        staff = self.line[0].note.staff if self.line else 1
+        self.silences = [list(_silences(bar, staff)) for bar in self.part.bars]
 
     def play(self, unit: int, time_pass: int) -> None:
         written = self.part.bars[unit]
@@ -92,6 +97,7 @@ class _Stage:
         self.tempo(unit, bar)
         for place in self.by_unit.get(unit, ()):
             self.note(place, self.line[place].note, bar)
+        self.waits |= {(bar.start + onset, sign) for onset, sign in self.silences[unit]}
         self.now += written.length
         self.last_unit = unit
 
@@ -192,6 +198,7 @@ class _Stage:
             slurs=tuple(sorted(set(self.slurs), key=lambda slur: (slur.first, slur.last))),
             tempos=tuple(self.tempos),
             tempo_words=tuple(self.tempo_words),
+            waits=tuple(Wait(start, sign) for start, sign in sorted(self.waits)),
             remarks=tuple(dict.fromkeys(remarks)),
         )
 
@@ -214,6 +221,20 @@ def _first(written: WrittenNote, index: int, start: Fraction, bar: Bar) -> Note:
         fermata=written.fermata,
         fingering_mark=written.fingering_mark,
     )
+
+
+def _silences(bar: WrittenBar, staff: int) -> Iterator[tuple[Fraction, str]]:
+    """Where in the bar the staff's rests and the bar lines let the time stand still, and by which sign. The notes of
+    others (cues) are silence to the player."""
+    for note in bar.notes:
+        if note.kind == "note" or note.staff != staff:
+            continue
+        if note.fermata:
+            yield note.onset, "fermata"
+        for sign in note.articulations & _SILENT_SIGNS:
+            yield note.onset, sign
+    for place in bar.fermatas:
+        yield place, "fermata"
 
 
 def _count(bar: Bar, onset: Fraction) -> Fraction:

@@ -290,7 +290,10 @@ def _as_rest(element: etree._Element, kind: str) -> etree._Element:
         for tag in ("pitch", "unpitched"):
             for child in element.findall(tag):
                 element.replace(child, etree.Element("rest"))
-        _drop(element, ("tie", "accidental", "stem", "notehead", "beam", "notations"))
+        _drop(element, ("tie", "accidental", "stem", "notehead", "beam"))
+        for sign in element.findall("notations/*"):
+            if sign.tag != "fermata":
+                sign.getparent().remove(sign)
     return element
 
 

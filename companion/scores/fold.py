@@ -63,7 +63,8 @@ def _alike(passage: Passage, cells: Sequence[Sequence[Cell]]) -> bool:
     for bar, bar_cells in zip(passage.bars, cells, strict=True):
         frame = (bar.length, bar.beats, bar.beat_type, bar.fifths, bar.mode, bar.upbeat)
         music = [(c.start - bar.start, c.length, c.tie_start, c.tie_stop, _bare(passage, c)) for c in bar_cells]
-        if seen.setdefault(bar.written_index, (frame, music)) != (frame, music):
+        waits = [(w.start - bar.start, w.sign) for w in passage.waits if bar.start <= w.start <= bar.end]
+        if seen.setdefault(bar.written_index, (frame, music, waits)) != (frame, music, waits):
             return False
     return True
 

@@ -53,6 +53,7 @@ class _Measure:
     alters: dict[int, dict[tuple[str, int], int]] = field(default_factory=dict)
     cuts: dict[Fraction, tuple[Marks, Marks]] = field(default_factory=dict)
     held: Fraction = Fraction(0)
+    fermatas: list[Fraction | None] = field(default_factory=list)
 
 
 class _Walk:
@@ -177,6 +178,7 @@ class _Walk:
             chord=chord,
             grace=grace,
             fermata=element.find("notations/fermata") is not None,
+            articulations=read.articulations(element),
             slur_starts=read.slur_numbers(element, "start"),
             slur_stops=read.slur_numbers(element, "stop"),
             wavy=read.wavy_lines(element),
@@ -197,7 +199,6 @@ class _Walk:
             upper=upper,
             tie_start=tie_start,
             tie_stop=tie_stop,
-            articulations=read.articulations(element),
             ornaments=read.ornaments(element),
             trill=read.trill(element, pitch, upper),
             tuplet=read.tuplet(element),
@@ -221,6 +222,9 @@ class _Walk:
 
     def barline(self, m: _Measure, element: etree._Element) -> None:
         marks = barline_marks(element)
+        if element.find("fermata") is not None:
+            place = {"left": Fraction(0), "middle": m.exact}.get(element.get("location", "right"))
+            m.fermatas.append(place)
         if element.get("location") == "middle" and (marks.forward or marks.backward):
             before, after = m.cuts.get(m.exact, (Marks(), Marks()))
             if marks.backward:
@@ -242,10 +246,11 @@ class _Walk:
         empty = m.held == 0
         if nominal is None:
             beats, beat_type = max(1, -int(-m.held // 1)) if not empty else 4, 4
+        length = m.held if not empty else Fraction(4 * beats, beat_type)
         return WrittenBar(
             index=m.index,
             number=m.number,
-            length=m.held if not empty else Fraction(4 * beats, beat_type),
+            length=length,
             nominal=nominal,
             beats=beats,
             beat_type=beat_type,
@@ -257,6 +262,7 @@ class _Walk:
             tempos=tuple(sorted(m.tempos, key=lambda tempo: tempo.onset)),
             notes=tuple(m.notes),
             placed=tuple(m.placed),
+            fermatas=tuple(sorted(length if place is None else place for place in m.fermatas)),
         )
 
 
@@ -290,4 +296,5 @@ def _pieces(bar: WrittenBar, cuts: dict[Fraction, tuple[Marks, Marks]]) -> Itera
             notes=tuple(
                 replace(n, onset=n.onset - low) for n in bar.notes if low <= n.onset and (last or n.onset < high)
             ),
+            fermatas=tuple(place - low for place in bar.fermatas if low < place <= high or (i == 0 and place == 0)),
         )

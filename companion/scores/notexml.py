@@ -68,6 +68,9 @@ class NoteWriter:
         self._ids = ids
         self._pieces_written: dict[int, int] = {}
         self._slurs = _slur_ends(passage.slurs)
+        self._signs: dict[Fraction, set[str]] = {}
+        for wait in passage.waits:
+            self._signs.setdefault(wait.start, set()).add(wait.sign)
 
     def element(self, cell: Cell) -> etree._Element:
         """The element of one cell."""
@@ -110,6 +113,8 @@ class NoteWriter:
                 etree.SubElement(notations, "tuplet", type=kind, number="1")
         if note is not None:
             self._marks(notations, cell, note)
+        else:
+            self._silent_signs(notations, self._signs.get(cell.start, set()))
         if len(notations):
             element.append(notations)
 
@@ -129,6 +134,14 @@ class NoteWriter:
                 for name in names:
                     etree.SubElement(articulations, name)
         if note.fermata and not cell.tie_start:
+            etree.SubElement(notations, "fermata", type="upright")
+
+    def _silent_signs(self, notations: etree._Element, signs: set[str]) -> None:
+        if names := sorted(signs & _ARTICULATIONS):
+            articulations = etree.SubElement(notations, "articulations")
+            for name in names:
+                etree.SubElement(articulations, name)
+        if "fermata" in signs:
             etree.SubElement(notations, "fermata", type="upright")
 
 

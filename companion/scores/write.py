@@ -71,6 +71,7 @@ def to_musicxml(passage: Passage) -> bytes:
     ids = Ids()
     divisions = _divisions(passage, cells)
     writer = NoteWriter(passage, divisions, ids)
+    held = _held_bar_lines(passage, cells)
     before: Bar | None = None
     for place, (bar_index, signs) in enumerate(written):
         following = passage.bars[written[place + 1][0]] if place + 1 < len(written) else None
@@ -82,7 +83,7 @@ def to_musicxml(passage: Passage) -> bytes:
         _left_barline(measure, signs)
         _attributes(measure, passage, bar, before, divisions)
         _bar_music(measure, passage, bar, cells[bar_index], divisions, writer)
-        _right_barline(measure, signs, bar, following)
+        _right_barline(measure, signs, bar, following, fermata=bar.end in held)
         before = bar
     etree.indent(root, space=" ")
     text: bytes = etree.tostring(root, xml_declaration=True, encoding="UTF-8", doctype=_DOCTYPE)
@@ -213,14 +214,23 @@ def _left_barline(measure: etree._Element, signs: BarSigns) -> None:
         etree.SubElement(barline, "repeat", direction="forward")
 
 
-def _right_barline(measure: etree._Element, signs: BarSigns, bar: Bar, following: Bar | None) -> None:
+def _held_bar_lines(passage: Passage, cells: Sequence[Sequence[Cell]]) -> set[Fraction]:
+    """Where a fermata stands over a bar line: at the end of a bar, and no rest begins there that would carry it."""
+    rests = {cell.start for bar_cells in cells for cell in bar_cells if cell.note is None}
+    ends = {bar.end for bar in passage.bars}
+    return {wait.start for wait in passage.waits if wait.sign == "fermata"} & ends - rests
+
+
+def _right_barline(measure: etree._Element, signs: BarSigns, bar: Bar, following: Bar | None, *, fermata: bool) -> None:
     key_changes = following is not None and following.fifths != bar.fifths
     style = "light-heavy" if signs.repeat_ends or following is None else "light-light" if key_changes else ""
-    if not (style or signs.ending_ends):
+    if not (style or signs.ending_ends or fermata):
         return
     barline = etree.SubElement(measure, "barline", location="right")
     if style:
         etree.SubElement(barline, "bar-style").text = style
+    if fermata:
+        etree.SubElement(barline, "fermata", type="upright")
     if signs.ending_ends:
         kind = "stop" if signs.repeat_ends else "discontinue"
         etree.SubElement(barline, "ending", number=signs.ending_ends, type=kind)

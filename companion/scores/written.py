@@ -20,7 +20,7 @@ class WrittenNote:
     """One `<note>`. `kind` is `note`, `rest`, `cue`, `unpitched` or `hidden`; `pitch` is None unless it is a `note`.
 
     `upper` is the note a trill would go to by key and earlier accidentals of the bar. `slur_starts` and `slur_stops`
-    hold slur numbers, `wavy` pairs of type and number.
+    hold slur numbers, `wavy` pairs of type and number. A rest has `fermata` and `articulations` (a breath mark) too.
     """
 
     source: int
@@ -114,6 +114,7 @@ class WrittenBar:
     measure).
 
     `length` is what it holds, `nominal` what its time signature asks for (None without measure), both in beats.
+    `fermatas` are those over bar lines: where in the bar they stand.
     """
 
     index: int
@@ -131,6 +132,7 @@ class WrittenBar:
     notes: tuple[WrittenNote, ...]
     placed: tuple[Placed, ...]
     begins: Fraction = Fraction(0)
+    fermatas: tuple[Fraction, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from fractions import Fraction
 
 import numpy as np
 import pytest
@@ -13,7 +14,7 @@ from practice.takes import melody, take
 
 from companion.charts import load
 from companion.errors import UsageError
-from companion.passage import Passage, Slur, Trill
+from companion.passage import Passage, Slur, Trill, Wait
 from companion.planning import plan as planned
 from companion.practice import judge
 from companion.practice.advice import Remark, _about_skip, trouble_bars
@@ -584,6 +585,24 @@ def test_the_notes_before_a_stop_are_not_early_for_it():
     reading = read_take(piece, played, 60, Tolerances(), align(piece, played, 60))
     assert [stop.before for stop in reading.stops] == [2] and np.abs(reading.local_s).max() < 1e-9
     assert not any("neighbours" in sentence for sentence in judge(piece, played, 60).comment)
+
+
+@pytest.mark.parametrize(("sign", "words"), [("fermata", "the fermata"), ("breath-mark", "the breath mark")])
+def test_a_fermata_is_counted_while_the_click_goes_on(sign, words):
+    piece = passage("C4:1 D4:1 E4:1 F4:1 G4:1 r:3 C5:1 B4:1 A4:1 G4:1 F4:1 E4:1 D4:2")
+    played = exact(piece, 60)
+    played["onset_s"][5:] += 1.8
+    played["offset_s"][5:] += 1.8
+    assert "you stopped for 1.8 s before the note on beat 1" in judge(piece, played, 60).comment[0]
+    over_rest = replace(piece, waits=(Wait(Fraction(5), sign),))
+    over_note = [replace(n, fermata=sign == "fermata", articulations=frozenset({sign})) for n in piece.notes[4:5]]
+    over_note = replace(piece, notes=(*piece.notes[:4], *over_note, *piece.notes[5:]))
+    for held in (over_rest, over_note):
+        assessment = judge(held, played, 60)
+        assert not assessment.clean and assessment.comment[0] == (
+            f"Bar 3: {words} made you 1.8 s late for the note on beat 1; while the click goes on count it as written,"
+            " and hold it when you play without."
+        )
 
 
 def test_a_note_made_good_after_going_back_has_no_time_to_speak_of():

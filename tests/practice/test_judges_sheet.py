@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from companion.arrays import Floats
 from companion.charts import load
-from companion.passage import Passage, TempoMark
+from companion.passage import Passage, TempoMark, Wait
 from companion.practice.clock import note_onsets_s
 from companion.practice.judges_sheet import judge_performance
 from companion.practice.model import LEFT_OUT, PLAYED, PlayedArray, Tolerances
@@ -221,6 +221,26 @@ def test_one_may_breathe_where_a_breath_is_marked(sign: str, wait_s: float, clea
     music = replace(TUNE, notes=tuple(replace(n, articulations=m) for n, m in zip(TUNE.notes, marks, strict=True)))
     sheet = judge_performance(music, later(played_short(music, 84), wait_s, HELD + 1)).sheet
     assert sheet.clean is clean and ("1 stop" in sheet.notes) is not clean
+
+
+@pytest.mark.parametrize(("sign", "wait_s", "clean"), [
+    ("fermata", 2.5, True), ("fermata", -0.4, True), ("caesura", 1.6, True), ("breath-mark", 0.6, True),
+    ("breath-mark", 1.6, False), ("", 1.6, False),
+])  # fmt: skip
+def test_a_silence_with_a_sign_lasts_as_long_as_the_player_likes(sign: str, wait_s: float, clean: bool) -> None:
+    music = passage("C5:1 D5:1 E5:1/2 F5:1/2 G5:1 " * 3 + "C5:1 r:3 " + "D5:1 E5:1 F5:1/2 E5:1/2 D5:1 " * 4 + "C5:4")
+    music = replace(music, waits=(Wait(Fraction(13), sign),) if sign else ())
+    held = next(note.index for note in music.notes if note.start == 13 + 3)
+    sheet = judge_performance(music, later(played_short(music, 84), wait_s, held)).sheet
+    assert sheet.clean is clean and ("1 late entry, in bar 5" in sheet.notes) is not clean
+    assert "held" in sheet.tempo and sheet.rhythm.startswith("All 37 notes in time")
+
+
+def test_so_may_a_bar_line_and_the_tempo_is_judged_in_the_other_bars() -> None:
+    music = replace(TUNE, waits=(Wait(TUNE.bars[4].end),))
+    first = next(note.index for note in music.notes if note.start >= TUNE.bars[4].end)
+    sheet = judge_performance(music, later(played_short(music, 84), 2.0, first)).sheet
+    assert sheet.clean and "held" in sheet.tempo
 
 
 def test_swung_eighths_are_told_as_swing_and_nothing_else() -> None:
