@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from companion.passage import Passage
     from companion.planning.model import Plan
     from companion.practice.ladder import Ladder
+    from companion.practice.model import Tolerances
     from companion.record.week import WeekItem, WeekSheet
     from companion.window.music import Made
     from companion.window.run import Run, Setup
@@ -172,32 +173,41 @@ def _engrave_ahead(engraver: Any, document: bytes, size: tuple[int, int], passag
 
 
 def _setup(args: argparse.Namespace, file: Path, opened: Opened, by_itself: bool) -> Setup:
-    from companion.cli.week_items import set_ladders
-    from companion.practice.model import Tolerances
+    from companion.cli.week_items import item_of_exercise, ladder_of, with_fingerings
     from companion.window.run import Setup
 
     passage, chart = opened.passage, opened.chart
     bars = passage.bar_range(args.bars) if args.bars else None
     week = _week(args, file)
-    tolerances = Tolerances()
-    if args.tolerance:
-        tolerances = replace(tolerances, on_time_ms=args.tolerance)
     if week.item and week.item.fingerings:
-        from companion.cli.week_items import with_fingerings
-
         opened = with_fingerings(opened, week.item.fingerings, args.sheet or paths.week_sheet())
-    if week.item and week.item.articulation_share:
-        tolerances = replace(tolerances, articulation_share=week.item.articulation_share)
     plan = opened.plan()
     made = _made(args, opened, plan, week)
+    to_climb = _to_climb(opened, plan, bars, made)
+    ladder = on_piece = _ladder(args, to_climb, week.item)
+    if week.music is not week.item:
+        # Where the exercise is an item of its own, Esc leads back to what is asked of the music.
+        section = _to_climb(opened, plan, bars, None)
+        on_piece = ladder_of(week.music, section) if week.music else _ladder(args, section, None)
+    asked_by = item_of_exercise(week.items, opened, plan)
+
+    def ladder_set(exercise: Passage) -> Ladder | None:
+        item = asked_by(exercise)
+        return ladder_of(item, exercise) if item else None
+
+    def share_set(exercise: Passage) -> float | None:
+        first = made is not None and exercise.sha256 == to_climb.sha256
+        item = week.item if first else asked_by(exercise)
+        return (item.articulation_share or 0.0) if item else None
+
     return Setup(
         passage=passage,
         chart=chart,
         plan=plan,
-        ladder=_ladder(args, _to_climb(opened, plan, bars, made), week),
+        ladder=on_piece,
         port=_port(args),
         bars=bars,
-        tolerances=tolerances,
+        tolerances=_tolerances(args, week.music),
         target_label=week.label,
         takes=args.takes,
         by_itself=by_itself,
@@ -212,8 +222,17 @@ def _setup(args: argparse.Namespace, file: Path, opened: Opened, by_itself: bool
         marked=opened.marked,
         rules=opened.rules,
         exercise=made,
-        ladder_set=set_ladders(week.items, opened, plan),
+        exercise_ladder=ladder,
+        ladder_set=ladder_set,
+        share_set=share_set,
     )
+
+
+def _tolerances(args: argparse.Namespace, item: WeekItem | None) -> Tolerances:
+    from companion.practice.model import Tolerances
+
+    tolerances = Tolerances(articulation_share=(item.articulation_share if item else None) or 0.0)
+    return replace(tolerances, on_time_ms=args.tolerance) if args.tolerance else tolerances
 
 
 def _made(args: argparse.Namespace, opened: Opened, plan: Plan, week: _Week) -> Made | None:
@@ -247,9 +266,11 @@ def _horn_remark(passage: Passage, chart: Chart) -> tuple[str, ...]:
 
 @dataclass(frozen=True, slots=True)
 class _Week:
-    """What the week sheet says of what is put on the stand; `label` is the ladder's flag, `items` all of the file."""
+    """What the week sheet says of what is put on the stand, and of the music that it is made of, where that is an
+    exercise; `label` is the flag of the music's ladder, `items` are all of the file."""
 
     item: WeekItem | None = None
+    music: WeekItem | None = None
     label: str = "target"
     remarks: tuple[str, ...] = ()
     items: tuple[WeekItem, ...] = ()
@@ -267,19 +288,20 @@ def _week(args: argparse.Namespace, file: Path) -> _Week:
         sheet, bars = load(path), args.bars or ""
         # An exercise that the sheet doesn't ask for goes to the tempo that it asks of the music.
         own = _exercise_item(args, sheet, file)
-        item, items = own or item_for(sheet, file, bars), items_of(sheet, file)
+        music, items = item_for(sheet, file, bars), items_of(sheet, file)
     except WeekSheetError as error:
         if args.sheet:
             raise
         return _Week(remarks=(f"the week sheet is not followed: {error}",))
+    item = own or music
     if item is None:
         return _Week(remarks=_other_items(items), items=items)
-    label = item.by.strftime("%a") if item.by else "week"
+    label = "target" if music is None else music.by.strftime("%a") if music.by else "week"
     remarks = [f"the week sheet says: {item.comment}"] if item.comment else []
     if item.articulation_share:
         share = f"{100 * item.articulation_share:.0f} %"
         remarks.append(f"the week sheet asks for {share} of the notes slurred or tongued as written")
-    return _Week(item, label, tuple(remarks), items)
+    return _Week(item, music, label, tuple(remarks), items)
 
 
 def _exercise_item(args: argparse.Namespace, sheet: WeekSheet, file: Path) -> WeekItem | None:
@@ -308,11 +330,10 @@ def _other_items(items: tuple[WeekItem, ...]) -> tuple[str, ...]:
     return (f"the week sheet asks for {listed}; companion week --student says how",)
 
 
-def _ladder(args: argparse.Namespace, passage: Passage, week: _Week) -> Ladder:
+def _ladder(args: argparse.Namespace, passage: Passage, item: WeekItem | None) -> Ladder:
     from companion.practice.climbs import STEADY
     from companion.practice.ladder import default_ladder
 
-    item = week.item
     target = args.target or (item.target_bpm if item else None)
     start = args.start or (item.start_bpm if item else None)
     if start is not None and target is not None and start > target and not args.start:

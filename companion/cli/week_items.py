@@ -25,7 +25,8 @@ if TYPE_CHECKING:
     from companion.record.week import WeekItem
 
 __all__ = [
-    "THIS_WEEK", "ItemMusic", "ItemReader", "ladder_of", "play_words", "set_ladders", "short_path", "with_fingerings",
+    "THIS_WEEK", "ItemMusic", "ItemReader", "item_of_exercise", "ladder_of", "play_words", "short_path",
+    "with_fingerings",
 ]  # fmt: skip
 
 #: What was played longer ago tells nothing of this week.
@@ -92,25 +93,29 @@ def ladder_of(item: WeekItem, passage: Passage) -> Ladder:
     )  # fmt: skip
 
 
-def set_ladders(items: Sequence[WeekItem], opened: Opened, plan: Plan) -> Callable[[Passage], Ladder | None]:
-    """Says which ladder a sheet sets for an exercise that is taken up at the stand; None for one that it doesn't ask
-    for. `items` are those of the passage."""
+def item_of_exercise(items: Sequence[WeekItem], opened: Opened, plan: Plan) -> Callable[[Passage], WeekItem | None]:
+    """Says which item of a sheet asks for an exercise that is put on the stand, None where none does. `items` are those
+    of the passage."""
+    known: dict[str, WeekItem | None] = {}
 
-    def ladder(exercise: Passage) -> Ladder | None:
-        from companion.cli.exercise_options import exercise_named, made_of
-        from companion.window.music import exercise_of
+    def sought(exercise: Passage) -> WeekItem | None:
+        if exercise.sha256 not in known:
+            known[exercise.sha256] = next((item for item in items if _makes(item, exercise, opened, plan)), None)
+        return known[exercise.sha256]
 
-        for item in items:
-            if not item.exercise:
-                continue
-            options = {name: str(value) for name, value in item.exercise_options.items()}
-            with contextlib.suppress(CompanionError):  # one that can't be made is none that was taken up
-                made = made_of(exercise_named(item.exercise), opened.passage, item.bars, options)
-                if exercise_of(opened.passage, plan, opened.chart, made).sha256 == exercise.sha256:
-                    return ladder_of(item, exercise)
-        return None
+    return sought
 
-    return ladder
+
+def _makes(item: WeekItem, exercise: Passage, opened: Opened, plan: Plan) -> bool:
+    from companion.cli.exercise_options import exercise_named, made_of
+    from companion.window.music import exercise_of
+
+    if item.exercise:
+        options = {name: str(value) for name, value in item.exercise_options.items()}
+        with contextlib.suppress(CompanionError):  # one that can't be made is none that was taken up
+            made = made_of(exercise_named(item.exercise), opened.passage, item.bars, options)
+            return exercise_of(opened.passage, plan, opened.chart, made).sha256 == exercise.sha256
+    return False
 
 
 @dataclass(frozen=True, slots=True)

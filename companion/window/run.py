@@ -82,7 +82,9 @@ class Setup:
     `takes` ends the run after so many; `by_itself` starts them without a key; `review_s` is how long a pencilled page
     is left to be read before the next one starts by itself. `target_label` is what the ladder's flag says. `marked` is
     what the mark sheet at `marks_path` says of the passage, `rules` are those to plan by. `exercise` stands on the
-    stand first, on the same ladder as the piece; `ladder_set` is the one that the week sheet sets for an exercise."""
+    stand first, on `exercise_ladder` (None: the same as the piece); `ladder_set` is the one that the week sheet sets
+    for an exercise, `share_set` how many of its notes are to be slurred or tongued as written (None: as in the piece).
+    """
 
     passage: Passage
     chart: Chart
@@ -106,7 +108,9 @@ class Setup:
     marked: Marked | None = None
     rules: tuple[Rule, ...] = RULES
     exercise: Made | None = None
+    exercise_ladder: Ladder | None = None
     ladder_set: Callable[[Passage], Ladder | None] | None = None
+    share_set: Callable[[Passage], float | None] | None = None
 
 
 class SteppedClock:
@@ -159,7 +163,7 @@ class Run:
         self.port: SimulatedPort | DevicePort | KeysPort | None = None
         if setup.exercise is not None:
             self._turn_to(self._exercise(setup.plan, setup.chart, setup.exercise))
-            self.rehearsal.use_ladder(setup.ladder)
+            self.rehearsal.use_ladder(setup.exercise_ladder or setup.ladder)
         remarks = (*setup.remarks, *self.memory.remarks)
         if remarks:
             self.say("; ".join(remarks))
@@ -603,6 +607,9 @@ class Run:
             told = self.setup.ladder_set and self.setup.ladder_set(passage)
             ladder = told or ladder_for(passage, piece.rehearsal.ladder)
             rehearsal = self._rehearsal(passage, self._planned(passage, chart, {}), ladder, chart)
+            share = self.setup.share_set and self.setup.share_set(passage)
+            if share is not None:
+                rehearsal.tolerances = replace(rehearsal.tolerances, articulation_share=share)
             trouble = OwnTrouble(self.setup.sessions, passage)
             self._exercises[key] = Music(rehearsal, trouble, "target", made)
         return self._exercises[key]

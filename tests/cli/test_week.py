@@ -263,6 +263,20 @@ def test_an_exercise_that_the_sheet_asks_for_climbs_at_the_stand_as_it_is_set(
     assert main(["week", "set", *score, "--tempo", "96", "--climb", "alternate"]) == 0
     links = ["--exercise", "links", "--bars", "5-8", "--tempo", "80", "--start", "50", "--step", "5"]
     assert main(["week", "set", *score, *links, "--climb", "overshoot", "--clean-takes", "2"]) == 0
+    run = at_the_stand(monkeypatch, *score)
+    try:
+        first, last = run.piece.passage.bar_range("5-8")
+        run.take_exercise("links", {}, (first, last))
+        assert run.rehearsal.ladder == Ladder(50, 5, 80, 2, climb="overshoot")
+        # What the sheet doesn't ask for goes as the piece goes.
+        run.take_exercise("scales", {})
+        assert (run.rehearsal.ladder.climb, run.rehearsal.ladder.target_bpm) == ("alternate", 96)
+    finally:
+        run.close()
+
+
+def at_the_stand(monkeypatch: pytest.MonkeyPatch, *words: str) -> Run:
+    """The run that `companion play` would begin."""
     setups: list[Setup] = []
 
     def stand(setup: Setup, *_: object, **__: object) -> None:
@@ -270,16 +284,51 @@ def test_an_exercise_that_the_sheet_asks_for_climbs_at_the_stand_as_it_is_set(
         raise KeyboardInterrupt
 
     monkeypatch.setattr("companion.window.app.App", stand)
-    assert main(["play", *score, "--hidden", "--takes", "1"]) == 130
+    assert main(["play", *words, "--hidden", "--takes", "1"]) == 130
     (setup,) = setups
-    run = Run(replace(setup, port="", by_itself=False), SteppedClock())
+    return Run(replace(setup, port="", by_itself=False), SteppedClock())
+
+
+def test_an_exercise_that_the_sheet_asks_for_is_held_to_its_own_demands(
+    home: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """By name or from the list of the stand. One that the sheet says nothing of goes as the piece goes."""
+    shutil.copy(ETUDE, home / "shared" / "passages")
+    score = "shared/passages/etude-e-minor.musicxml"
+    setting = ["week", "set", score, "--tempo"]
+    assert main([*setting, "96", "--articulation", "0.6", "--climb", "alternate", "--by", "Fri"]) == 0
+    links = ["--exercise", "links", "--bars", "5-8"]
+    assert main([*setting, "80", *links, "--start", "50", "--step", "5", "--articulation", "0.9"]) == 0
+    assert main([*setting, "70", "--exercise", "scales", "--set", "key=G"]) == 0
+    for words in ([], links):
+        run = at_the_stand(monkeypatch, score, *words)
+        try:
+            bars = run.piece.passage.bar_range("5-8")
+            if not words:
+                run.take_exercise("links", {}, bars)
+            for share, target_bpm, key in ((0.9, 80, "G"), (0.0, 70, "D"), (0.6, 96, "A")):
+                rehearsal = run.rehearsal
+                assert (rehearsal.tolerances.articulation_share, rehearsal.ladder.target_bpm) == (share, target_bpm)
+                run.take_exercise("scales", {"key": key})
+            run.back_to_piece()
+            assert run.rehearsal.tolerances.articulation_share == 0.6
+            assert (run.rehearsal.ladder.climb, run.rehearsal.ladder.target_bpm) == ("alternate", 96)
+            assert run.music.target_label == "Fri"
+        finally:
+            run.close()
+
+
+def test_the_rung_to_begin_on_is_that_of_the_exercise(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    shutil.copy(ETUDE, home / "shared" / "passages")
+    score = "shared/passages/etude-e-minor.musicxml"
+    links = ["--exercise", "links", "--bars", "5-8"]
+    for tempo, *more in (["96", "--start", "60"], ["80", *links, "--start", "50", "--step", "5"]):
+        assert main(["week", "set", score, "--tempo", tempo, *more]) == 0
+    run = at_the_stand(monkeypatch, score, *links, "--tempo", "70", "--target", "90")
     try:
-        first, last = setup.passage.bar_range("5-8")
-        run.take_exercise("links", {}, (first, last))
-        assert run.rehearsal.ladder == Ladder(50, 5, 80, 2, climb="overshoot")
-        # What the sheet doesn't ask for goes as the piece goes.
-        run.take_exercise("scales", {})
-        assert (run.rehearsal.ladder.climb, run.rehearsal.ladder.target_bpm) == ("alternate", 96)
+        assert (run.rehearsal.tempo_bpm, run.rehearsal.ladder.target_bpm) == (70, 90)
+        run.back_to_piece()
+        assert (run.rehearsal.tempo_bpm, run.rehearsal.ladder.target_bpm) == (60, 96)
     finally:
         run.close()
 
