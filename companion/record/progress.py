@@ -60,13 +60,15 @@ class Day:
 @dataclass(frozen=True, slots=True)
 class Reached:
     """What became of one item of the week sheet. `best_by_day` has one entry for each of the seven days: the best clean
-    tempo (None without a clean take), how many clean takes there were at the target or above, and how many takes."""
+    tempo (None without a clean take), how many clean takes there were at the target or above, and how many takes;
+    `performed_by_day` how many of them were performances."""
 
     best_by_day: tuple[tuple[float | None, int, int], ...]
     best_clean_bpm: float | None
     at_target: int
     wanted: int
     remarks: tuple[str, ...] = ()
+    performed_by_day: tuple[int, ...] = (0,) * 7
 
     @property
     def done(self) -> bool:
@@ -209,6 +211,7 @@ def reached(item: WeekItem, days: Sequence[str], takes: Sequence[TakeSummary], s
         at_target=clean_at_target(counted, item.target_bpm),
         wanted=item.clean_takes or DEFAULT_CLEAN_TAKES,
         remarks=(*who, *remarks, *(_performed(take) for take in counted if take.performance)),
+        performed_by_day=tuple(sum(1 for t in counted if t.performance and t.day == day) for day in days),
     )
 
 

@@ -13,12 +13,15 @@ from companion.record.progress import Day, Reached, best_clean_bpm, by_day, perf
 from companion.record.week import WEEKDAYS, Option, WeekItem, WeekSheet
 
 __all__ = [
-    "LEGEND", "day_cell", "day_in_words", "demands", "performance_lines", "progress_lines", "remark_lines",
+    "LEGEND", "day_cells", "day_in_words", "demands", "performance_lines", "progress_lines", "remark_lines",
     "so_far", "student_lines", "table", "week_lines",
 ]  # fmt: skip
 
 WIDTH = 98
-LEGEND = "A day shows the best clean tempo, ×2: two clean takes at the target, –: played but not clean, ·: not played."
+LEGEND = (
+    "A day shows the best clean tempo, ×2: two clean takes at the target, –: played but not clean, ◇: performed without"
+    " the click, ·: not played."
+)
 _MOST_REMARKS = 5
 #: So many performances are told, the newest.
 _MOST_PERFORMANCES = 3
@@ -68,11 +71,18 @@ def _by(item: WeekItem, sheet: WeekSheet) -> str:
     return _day(item.by, sheet) if item.by else ""
 
 
-def day_cell(best_bpm: float | None, at_target: int, takes: int) -> str:
-    """One day of an item: `84×2`, `84`, `–` where nothing was clean, `·` where nothing was played."""
-    if best_bpm is None:
-        return "–" if takes else "·"
-    return f"{best_bpm:g}×{at_target}" if at_target else f"{best_bpm:g}"
+def day_cells(what: Reached) -> tuple[str, ...]:
+    """The seven days of an item: `84×2`, `84`, `–` where nothing was clean, `·` where nothing was played; with `◇`
+    where it was performed, too, or that alone."""
+    return tuple(map(_day_cell, what.best_by_day, what.performed_by_day))
+
+
+def _day_cell(day: tuple[float | None, int, int], performed: int) -> str:
+    best_bpm, at_target, takes = day
+    practised = "–" if takes > performed else "" if performed else "·"
+    if best_bpm is not None:
+        practised = f"{best_bpm:g}×{at_target}" if at_target else f"{best_bpm:g}"
+    return f"{practised}◇" if performed else practised
 
 
 def demands(item: WeekItem, sheet: WeekSheet) -> str:
@@ -127,7 +137,7 @@ def week_lines(sheet: WeekSheet, reached: Sequence[Reached]) -> list[str]:
     head = ("", "Passage", "Bars", "Target", "By", *WEEKDAYS, "At target")
     rows, below = [], []
     for number, (item, what) in enumerate(zip(sheet.items, reached, strict=True), start=1):
-        days = [day_cell(*cell) for cell in what.best_by_day]
+        days = day_cells(what)
         rows.append(
             (str(number), _name(item), _bars(item.bars), f"{item.target_bpm:g}", _by(item, sheet), *days, so_far(what))
         )

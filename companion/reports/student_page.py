@@ -10,7 +10,7 @@ from html import escape
 
 from companion.practice.words import number_of, piece_in_words
 from companion.record.studio import ItemState, Student
-from companion.record.text import LEGEND, day_cell, day_in_words, demands, so_far
+from companion.record.text import LEGEND, day_cells, day_in_words, demands, so_far
 from companion.record.week import WEEKDAYS, WeekSheet
 
 __all__ = ["student_html"]
@@ -91,7 +91,7 @@ def _items(sheet: WeekSheet, states: tuple[ItemState, ...]) -> str:
         name = piece_in_words(item.passage.rpartition("/")[2], item.bars, item.exercise)
         due = WEEKDAYS[item.by.weekday()] if item.by in sheet.days else day_in_words(item.by) if item.by else ""
         by = f"{item.target_bpm:g}" + (f" by {due}" if due else "")
-        cells = [name, by, *(day_cell(*cell) for cell in found.best_by_day), so_far(found)]
+        cells = [name, by, *day_cells(found), so_far(found)]
         css = ' class="reached"' if found.done else ""
         rows.append(f"<tr{css}>{''.join(f'<td>{escape(cell)}</td>' for cell in cells)}</tr>")
         for text in (

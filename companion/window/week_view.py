@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import pygame
 
 from companion.practice.climbs import CLIMBS
-from companion.record.text import LEGEND, day_cell
+from companion.record.text import LEGEND, day_cells
 from companion.record.week import WEEKDAYS, WeekItem, WeekSheet
 from companion.window.paper import draw_keys, draw_said, foot_in, lay_sheet, sheet_in
 from companion.window.theme import Ink, Style, Type, wrap
@@ -170,9 +170,9 @@ class WeekView:
             type_.draw(target, "…", (reached_x, y + u), 15, "italic", Ink.QUIET)
             return
         sheet, what = app.shown.sheet, about.reached
-        for i, (x, cell) in enumerate(zip(days, what.best_by_day, strict=True)):
-            text = day_cell(*cell)
-            place = type_.draw(target, text, (x, y + u), 15, "regular" if cell[2] else "italic", anchor="midtop")
+        for i, (x, text) in enumerate(zip(days, day_cells(what), strict=True)):
+            played: Style = "regular" if what.best_by_day[i][2] else "italic"
+            place = type_.draw(target, text, (x, y + u), 15, played, anchor="midtop")
             if sheet.days[i] in item.days:
                 half = max(place.width // 2, round(8 * u))
                 under = row.bottom - round(4 * u)

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from companion.charts import load
+from companion.plain import plain_ascii
 from companion.planning import plan
 from companion.practice.judges_sheet import judge_performance
 from companion.practice.simulation import simulate
@@ -19,7 +20,7 @@ from companion.record.model import TakeSummary
 from companion.record.outlook import forecast_of, outlook
 from companion.record.progress import best_clean_bpm, by_day, fastest_clean_by_day, performance_in_words, reached
 from companion.record.studio import _stuck
-from companion.record.text import progress_lines, student_lines, week_lines
+from companion.record.text import LEGEND, day_cells, progress_lines, student_lines, week_lines
 from companion.record.trouble import STOPPED, OwnTake, troubles_in
 from companion.record.week import WeekItem, WeekSheet
 from companion.reports.progress_marks import MOST_SINGLE_TAKES, progress_marks
@@ -47,12 +48,27 @@ def test_it_reaches_no_target_and_is_told_beside_what_did() -> None:
     what = reached(ITEM, WEEK, takes, "1")
     assert not what.done and (what.at_target, what.best_clean_bpm) == (0, 84)
     assert what.best_by_day[:2] == ((84, 0, 1), (None, 0, 1))
+    assert what.performed_by_day == (0, 1, 0, 0, 0, 0, 0) and day_cells(what)[:3] == ("84", "◇", "·")
     assert what.remarks == ("performed on Tue at about 101, clean",)
     sheet = WeekSheet(Path("week.toml"), MONDAY.date(), "Robin", (ITEM,))
     assert any("performed on Tue at about 101, clean" in line for line in week_lines(sheet, [what]))
     assert any("performed on Tue" in line for line in student_lines(sheet, [what], ["companion play a.mxl"]))
     assert best_clean_bpm(takes) == 84 and fastest_clean_by_day(takes) == (("2026-11-23", 84),)
     assert [(day.day, day.takes, day.clean) for day in by_day(takes)] == [("2026-11-23", 1, 1)]
+
+
+def test_a_day_of_the_week_shows_that_it_was_performed_on_alone_or_beside_practice() -> None:
+    takes = [
+        performed(day=0), take(60, False, 1), performed(clean=False, day=1), take(96, True, 2), performed(day=2),
+        take(60, False, 3),
+    ]  # fmt: skip
+    what = reached(ITEM, WEEK, takes, "1")
+    assert day_cells(what) == ("◇", "–◇", "96×1◇", "–", "·", "·", "·")
+    assert "◇: performed without the click" in LEGEND
+    lines = week_lines(WeekSheet(Path("week.toml"), MONDAY.date(), "Robin", (ITEM,)), [what])
+    assert next(line for line in lines if line.startswith("1 ")).split()[4:8] == ["◇", "–◇", "96×1◇", "–"]
+    # A terminal that has no such sign shows the letter, in the legend too.
+    assert plain_ascii("–◇") == "-P" and "P: performed without the click" in plain_ascii(LEGEND)
 
 
 def test_progress_names_the_newest_performances_with_what_was_heard_first() -> None:
