@@ -104,13 +104,6 @@ def test_the_same_target_again_writes_nothing(tmp_path: Path) -> None:
     assert not backup_path(path).exists()
 
 
-def test_a_sheet_moves_to_another_week(tmp_path: Path) -> None:
-    path = tmp_path / "week.toml"
-    path.write_text(TEACHERS)
-    set_target(path, "passages/a.musicxml", "5-8", 96, week=date(2026, 12, 2))
-    assert changed_lines(TEACHERS, path.read_text()) == ["- week     = 2026-11-23", "+ week     = 2026-11-30"]
-
-
 @pytest.mark.parametrize(
     ("passage", "bars", "tempo", "by", "said"),
     [
@@ -518,14 +511,26 @@ def test_a_day_after_the_one_it_is_due_leaves_no_days_of_its_own(tmp_path: Path)
     assert load(path).items[3].days == () and "Sat" not in path.read_text()
 
 
-def test_nothing_is_said_where_the_sheet_stays_in_its_week(tmp_path: Path) -> None:
+@pytest.mark.parametrize(
+    ("sheet", "passage", "bars", "week", "changed"),
+    [
+        (TEACHERS, "passages/a.musicxml", "5-8", date(2026, 12, 2), ["- week     = 2026-11-23",
+                                                                     "+ week     = 2026-11-30"]),
+        (DATED, "e.musicxml", "", date(2026, 11, 25), ["- target_bpm = 80", "+ target_bpm = 96"]),
+        # Back again: what is due later stays due, and days that are dates go along.
+        (DATED, "e.musicxml", "", date(2026, 11, 16), [
+            "- week = 2026-11-23", "+ week = 2026-11-16", '- days = ["Mon", "2026-11-24"]',
+            '+ days = ["Mon", "2026-11-17"]', "- target_bpm = 80", "+ target_bpm = 96",
+        ]),
+    ],
+)  # fmt: skip
+def test_of_a_sheet_that_goes_to_a_week_no_more_changes_than_has_to_and_nothing_is_said(
+    tmp_path: Path, sheet: str, passage: str, bars: str, week: date, changed: list[str]
+) -> None:
     path = tmp_path / "week.toml"
-    path.write_text(DATED)
-    assert set_target(path, "e.musicxml", "", 84, week=date(2026, 11, 25)) == ()
-    assert path.read_text() == DATED.replace('target_bpm = 80\nby = "Fri"', 'target_bpm = 84\nby = "Fri"')
-    # Back again as well: what is due later stays due.
-    assert set_target(path, "e.musicxml", "", 84, week=date(2026, 11, 16)) == ()
-    assert load(path).items[0].by == date(2026, 11, 27)
+    path.write_text(sheet)
+    assert set_target(path, passage, bars, 96, week=week) == ()
+    assert changed_lines(sheet, path.read_text()) == changed
 
 
 def test_a_week_at_the_end_of_time_is_refused(tmp_path: Path) -> None:
