@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from datetime import date, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
     from companion.cli.week_items import ItemReader
     from companion.reports.lesson import LessonItem, LessonPage
 
-__all__ = ["course_item", "lesson_page", "sheet_item", "write_lesson"]
+__all__ = ["SheetItem", "course_item", "lesson_page", "sheet_item", "write_lesson"]
 
 #: What is not on the sheet is shown if it was played within so many days.
 _RECENT_DAYS = 14
@@ -65,10 +66,10 @@ def lesson_page(sheet_path: Path | None, sessions: Path, today: date) -> tuple[L
     known: dict[tuple[Path, str], Fingers | None] = {}
     for item in sheet.items if sheet else ():
         assert sheet is not None and reader is not None
-        lesson_item, used, said = sheet_item(item, sheet, takes, reader, sessions, known, today)
-        items.append(lesson_item)
-        seen.update(used)
-        remarks += said
+        one = sheet_item(item, sheet, takes, reader, sessions, known, today)
+        items.append(one.page)
+        seen.update(one.used)
+        remarks += one.said
     others = [take for take in takes if take.id not in seen and _is_recent(take, today)]
     items += [_of_log(group, sessions, today) for group in _grouped(others)]
     student = f": {sheet.student}" if sheet and sheet.student else ""
@@ -105,6 +106,17 @@ def _is_recent(take: TakeSummary, today: date) -> bool:
     return (today - timedelta(days=_RECENT_DAYS)).isoformat() < take.day <= today.isoformat()
 
 
+@dataclass(frozen=True, slots=True)
+class SheetItem:
+    """An item of the sheet as it stands on a page, the ids of the takes that it stands for, the takes of the whole
+    passage (of an exercise those of itself), and what is to be said of it."""
+
+    page: LessonItem
+    used: frozenset[str]
+    whole: tuple[TakeSummary, ...]
+    said: tuple[str, ...]
+
+
 def sheet_item(
     item: WeekItem,
     sheet: WeekSheet,
@@ -113,8 +125,8 @@ def sheet_item(
     sessions: Path,
     known: dict[tuple[Path, str], Fingers | None],
     today: date,
-) -> tuple[LessonItem, set[str], tuple[str, ...]]:
-    """An item of the sheet, the takes it stands for, and what is to be said of it."""
+) -> SheetItem:
+    """Look an item of the sheet up among one player's takes. Raises `CompanionError` where the log can't be read."""
     try:
         music = reader.music(item)
         sha256, title = music.sha256, music.passage.title or item.path.stem
@@ -131,7 +143,8 @@ def sheet_item(
         done = f"Target reached this week: {number_of(what.at_target, 'clean take')} at it."
     name = title if item.exercise else piece_in_words(title, item.bars)
     whole = found if item.exercise else of_one_horn(of_passage(takes, sha256, item.passage)[0])[0]
-    return course_item(name, course, item.by, done, whole), {take.id for take in found}, (*said, *horns)
+    page = course_item(name, course, item.by, done, whole)
+    return SheetItem(page, frozenset(take.id for take in found), whole, (*said, *horns))
 
 
 def _fingers(

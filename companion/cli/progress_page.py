@@ -8,16 +8,15 @@ from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from companion.cli.course import Course, Fingers, of_one_horn
+from companion.cli.course import Course, Fingers
 from companion.cli.lesson_page import course_item, sheet_item
 from companion.cli.week_items import ItemReader
-from companion.errors import CompanionError
 from companion.practice.words import piece_in_words
 from companion.record.cold import cold_in_words, count_cold
 from companion.record.index import survey
 from companion.record.model import TakeSummary
-from companion.record.progress import of_passage, who_played
-from companion.record.week import WeekItem, WeekSheet
+from companion.record.progress import who_played
+from companion.record.week import WeekSheet
 
 if TYPE_CHECKING:
     from companion.reports.lesson import LessonItem
@@ -53,21 +52,11 @@ def pages_of_week(sheet: WeekSheet, sessions: Path, reader: ItemReader) -> Calla
 
     def page(number: int) -> LessonItem:
         item = sheet.items[number]
-        found, _, said = sheet_item(item, sheet, takes, reader, sessions, known, date.today())
-        return _told(found, _cold(item, takes, reader), (*who, *said))
+        found = sheet_item(item, sheet, takes, reader, sessions, known, date.today())
+        cold = "" if item.exercise else cold_in_words(count_cold(found.whole, item.target_bpm, item.bars))
+        return _told(found.page, cold, (*who, *found.said))
 
     return page
-
-
-def _cold(item: WeekItem, takes: Sequence[TakeSummary], reader: ItemReader) -> str:
-    if item.exercise:
-        return ""
-    try:
-        sha256 = reader.opened(item.path, item.part).passage.sha256
-    except CompanionError:  # said of the item already
-        return ""
-    whole = of_one_horn(of_passage(takes, sha256, item.passage)[0])[0]
-    return cold_in_words(count_cold(whole, item.target_bpm, item.bars)) if whole else ""
 
 
 def show_pages(pages: Sequence[LessonItem], *, size: tuple[int, int], hidden: bool, shots: Path | None) -> int:
