@@ -12,7 +12,7 @@ from companion.errors import CompanionError
 from companion.reports.lesson import LessonItem
 from companion.reports.progress_png import progress_png
 from companion.window.display import fitted, open_window, scale_of
-from companion.window.paper import foot_px, lay_sheet, sheet_in
+from companion.window.paper import draw_keys, foot_in, lay_sheet, sheet_in
 from companion.window.shots import Shots
 from companion.window.theme import Ink, Type, wrap
 
@@ -62,6 +62,7 @@ class ProgressApp:
         self.said = ""
         self._pages: dict[int, LessonItem | str] = {}
         self._plots: dict[tuple[int, tuple[int, int]], pygame.Surface] = {}
+        self._keys: list[tuple[pygame.Rect, str]] = []
         self._changed = True
 
     @property
@@ -145,12 +146,16 @@ class ProgressApp:
             self.at = 0 if name == "home" else self.count - 1
 
     def _click(self, pos: tuple[int, int]) -> None:
-        """The foot leaves the page, the paper turns it."""
+        """The keys in the foot do what they say, the paper turns the page."""
         sheet, _ = self._sheet()
-        if pos[1] > sheet.bottom:
-            self.quit = True
-        else:
+        if pos[1] <= sheet.bottom:
             self._turn(-1 if pos[0] < sheet.centerx else 1)
+            return
+        what = next((what for box, what in self._keys if box.collidepoint(pos)), "")
+        if what == "escape":
+            self.quit = True
+        elif what:
+            self._turn(-1 if what == "left" else 1)
 
     def _turn(self, by: int) -> None:
         self.at = (self.at + by) % self.count
@@ -254,11 +259,10 @@ class ProgressApp:
             y += round(6 * u)
 
     def _draw_foot(self, type_: Type) -> None:
-        width, height = self.size
-        keys = f"← →  the others ({self.at + 1} of {self.count})   ·   " if self.count > 1 else ""
-        keys += "Esc  back to the week" if self.back else "Esc  leave"
-        at = (width // 2, height - foot_px(self._scale) // 2 - 2)
-        type_.draw(self.surface, keys, at, 14, "regular", Ink.DESK_FAINT, "center", width - 40)
+        keys = [("escape", "Esc  back to the week" if self.back else "Esc  leave")]
+        if self.count > 1:
+            keys = [("left", "←  before"), ("right", f"→  next ({self.at + 1} of {self.count})"), *keys]
+        self._keys = draw_keys(self.surface, type_, foot_in(self.size), keys)
 
     def _show_all(self) -> None:
         """Each page, for the pictures."""

@@ -22,6 +22,7 @@ from companion.record.week_edit import set_target
 from companion.reports.lesson import LessonItem
 from companion.reports.progress_png import progress_png
 from companion.scores import read
+from companion.window.paper import foot_in
 from companion.window.progress_app import ProgressApp
 
 PASSAGES = Path(__file__).parents[2] / "shared" / "passages"
@@ -64,8 +65,25 @@ def test_the_mouse_turns_and_leaves(app: ProgressApp) -> None:
     for x, at in ((width - 100, 2), (100, 1)):
         app._handle(pygame.event.Event(pygame.MOUSEBUTTONDOWN, button=1, pos=(x, 300)))
         assert app.at == at and not app.quit
-    app._handle(pygame.event.Event(pygame.MOUSEBUTTONDOWN, button=1, pos=(width // 2, height - 10)))
+    # In the foot, each key where it is written, and nothing beside them.
+    app.draw()
+    keys = {what: box.center for box, what in app._keys}
+    for where, at in ((keys["right"], 2), (keys["left"], 1), ((5, height - 10), 1), ((width - 5, height - 10), 1)):
+        app._handle(pygame.event.Event(pygame.MOUSEBUTTONDOWN, button=1, pos=where))
+        assert app.at == at and not app.quit
+    app._handle(pygame.event.Event(pygame.MOUSEBUTTONDOWN, button=1, pos=keys["escape"]))
     assert app.quit and not app.closed
+
+
+def test_the_foot_is_that_of_the_other_pages(app: ProgressApp) -> None:
+    app.draw()
+    foot = foot_in(app.size)
+    assert [what for _, what in app._keys] == ["left", "right", "escape"]
+    assert all(foot.collidepoint(box.center) for box, _ in app._keys)
+    alone = ProgressApp(1, item, hidden=True)
+    alone.draw()
+    assert [what for _, what in alone._keys] == ["escape"]
+    alone.close()
 
 
 def test_closing_the_window_is_told_from_going_back(app: ProgressApp) -> None:
