@@ -114,7 +114,8 @@ class Bar:
     `time_pass` is 1 the first time through a repeat, 2 the second. `length` is what the bar really holds, in beats;
     `upbeat` is True for a pickup (and for the rest of a bar split by a repeat sign, when it begins mid-bar). `fifths`
     is the key signature as MusicXML counts it (sharps positive), `mode` `major`, `minor`, ... or empty where the score
-    doesn't say."""
+    doesn't say. `mark_unit` is the note, in quarters, that the metronome mark in force counts, None where none has been
+    printed in this metre."""
 
     index: int
     number: str
@@ -127,6 +128,7 @@ class Bar:
     mode: str = ""
     upbeat: bool = False
     time_pass: int = 1
+    mark_unit: Fraction | None = None
 
     @property
     def end(self) -> Fraction:

@@ -22,7 +22,7 @@ import numpy as np
 from companion.arrays import Floats
 from companion.passage import Passage
 from companion.practice.clock import tempo_at_bpm
-from companion.practice.metronome import beat_unit
+from companion.practice.metronome import beat_unit, unit_in_words
 from companion.practice.own_time import OwnTime, bends, new_tempos
 from companion.practice.words import bar_in_words, bars_in_words
 
@@ -45,7 +45,6 @@ TAKEN_SHARE, LEAST_CHANGE = 0.35, 0.1
 FAR_TIMES = 1.3
 #: Without a word that ends it a *rit.* is believed for so many bars (ours, no source).
 LONGEST_BEND_BARS = 4
-_UNITS = {"♩": "quarter", "♩.": "dotted quarter", "half": "half note"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +60,8 @@ def tempo_held(passage: Passage, own: OwnTime | None) -> TempoHeld:
     """What is to be said of the tempo of a performance; `own` as `find_own_time` has it."""
     if own is None:
         return TempoHeld("Too little was played to tell the tempo.")
-    said = f"The {_unit(passage)} went at about {_number(passage, own.tempo_bpm)}{_beside_printed(passage, own)}"
+    note, about = unit_in_words(passage.bars[0]), _number(passage, own.tempo_bpm)
+    said = f"The {note} went at about {about}{_beside_printed(passage, own)}"
     sections = [_bars_that_count(passage, own.bar_bpm, bars) for bars in _sections(passage)]
     long_enough = [bars for bars in sections if len(bars) >= LEAST_BARS]
     if complaint := _not_taken(passage, own.bar_bpm, sections):
@@ -85,10 +85,6 @@ def _beside_printed(passage: Passage, own: OwnTime) -> str:
     share = own.tempo_bpm / printed_bpm
     far = "far below the " if share < 1 / FAR_TIMES else "far above the " if share > FAR_TIMES else ""
     return f" ({far}printed {_number(passage, printed_bpm)})"
-
-
-def _unit(passage: Passage) -> str:
-    return _UNITS[beat_unit(passage.bars[0])[0]]
 
 
 def _number(passage: Passage, quarter_bpm: float) -> str:

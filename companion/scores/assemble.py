@@ -68,6 +68,7 @@ class _Stage:
     tempo_in_force: list[WrittenTempo | None] = field(default_factory=list)
     tempo_marks: list[list[WrittenTempo]] = field(default_factory=list)
     silences: list[list[tuple[Fraction, str]]] = field(default_factory=list)
+    mark_units: list[Fraction | None] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         for i, item in enumerate(self.line):
@@ -75,6 +76,7 @@ class _Stage:
         self.ends, self.strays = _pair_slurs(self.line)
         self.upbeats = _upbeats(self.part.bars)
         self.tempo_marks, self.tempo_in_force = _resolve_tempos(self.part.bars)
+        self.mark_units = _mark_units(self.part.bars)
         staff = self.line[0].note.staff if self.line else 1
         self.silences = [list(_silences(bar, staff)) for bar in self.part.bars]
 
@@ -92,6 +94,7 @@ class _Stage:
             mode=written.mode,
             upbeat=self.upbeats[unit],
             time_pass=time_pass,
+            mark_unit=self.mark_units[unit],
         )
         self.bars.append(bar)
         self.tempo(unit, bar)
@@ -290,6 +293,23 @@ def _resolve_tempos(bars: Sequence[WrittenBar]) -> tuple[list[list[WrittenTempo]
                 here.append(mark)
         marks.append(here)
     return marks, in_force
+
+
+def _mark_units(bars: Sequence[WrittenBar]) -> list[Fraction | None]:
+    """For each bar the note that its metronome mark counts: the last one printed in this metre, at its downbeat or
+    before it."""
+    found: list[Fraction | None] = []
+    metre, unit = (0, 0), None
+    for bar in bars:
+        if (bar.beats, bar.beat_type) != metre:
+            metre, unit = (bar.beats, bar.beat_type), None
+        printed = [(mark.onset, mark.unit) for mark in bar.tempos if mark.unit is not None]
+        # A first mark counts for its bar wherever in it it stands.
+        at_once = [each for onset, each in printed if onset == 0 or unit is None]
+        unit = at_once[0] if at_once else unit
+        found.append(unit)
+        unit = printed[-1][1] if printed else unit
+    return found
 
 
 def _upbeats(bars: Sequence[WrittenBar]) -> list[bool]:

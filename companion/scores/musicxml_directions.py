@@ -84,9 +84,9 @@ def _metronome(metronome: etree._Element, onset: Fraction, words: str) -> Writte
     per_minute = _plausible(metronome.findtext("per-minute"))
     if per_minute is not None:
         shown = one_line(metronome.findtext("per-minute") or "", 20)
-        return WrittenTempo(onset, round(per_minute * float(beats[0]), 6), f"{label} {shown}")
+        return WrittenTempo(onset, round(per_minute * float(beats[0]), 6), f"{label} {shown}", unit=beats[0])
     if len(beats) > 1 and beats[1] is not None:
-        return WrittenTempo(onset, None, f"{label} {_unit_text(*units[1])}", float(beats[1] / beats[0]))
+        return WrittenTempo(onset, None, f"{label} {_unit_text(*units[1])}", float(beats[1] / beats[0]), beats[1])
     return None
 
 

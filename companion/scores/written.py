@@ -55,12 +55,14 @@ class WrittenNote:
 @dataclass(frozen=True, slots=True)
 class WrittenTempo:
     """From `onset` in its bar on, `quarter_bpm`; None where only words stand there or where the mark relates two units,
-    in which case `ratio` is the new tempo over the old one."""
+    in which case `ratio` is the new tempo over the old one. `unit` is the note that a printed mark counts, in
+    quarters."""
 
     onset: Fraction
     quarter_bpm: float | None
     text: str = ""
     ratio: float | None = None
+    unit: Fraction | None = None
 
     @property
     def words_only(self) -> bool:

@@ -10,7 +10,7 @@ import pygame
 from companion.passage import Bar
 from companion.practice.climbs import OVERSHOOT
 from companion.practice.ladder import Ladder
-from companion.practice.metronome import beat_unit, metronome_number
+from companion.practice.metronome import metronome_number, units_in_words
 from companion.window import pencil
 from companion.window.layout import Layout
 from companion.window.theme import Ink, Type
@@ -77,8 +77,16 @@ def draw_ladder(target: pygame.Surface, place: Layout, type_: Type, shown: Ladde
     title = type_.draw(
         target, "Ladder", (place.ladder.centerx, place.ladder.y + round(9 * u)), 18, "bold", anchor="midtop"
     )
-    unit = {"♩": "quarters", "♩.": "dotted quarters", "half": "halves"}[beat_unit(shown.bar)[0]]
-    type_.draw(target, f"{unit} a minute", title.midbottom, 12.5, "italic", Ink.QUIET, "midtop", place.ladder.width - 8)
+    type_.draw(
+        target,
+        f"{units_in_words(shown.bar)} a minute",
+        title.midbottom,
+        12.5,
+        "italic",
+        Ink.QUIET,
+        "midtop",
+        place.ladder.width - 8,
+    )
     left, right = place.rungs.x + round(34 * u), place.rungs.right - round(44 * u)
     places = _rung_places(ladder, place)
     highest = max(places)

@@ -424,16 +424,19 @@ class Stand:
         )
 
     def _draw_note_value(self, target: pygame.Surface, right: tuple[int, int], unit: str) -> pygame.Rect:
-        """The note of the metronome mark, drawn: a head, a stem, a dot where the metre is compound."""
+        """The note of the metronome mark, drawn: a head, and what it has of a stem, flags and a dot."""
         height = self.type.px(17)
         head = pygame.Rect(0, 0, round(height * 0.42), round(height * 0.32))
         dotted = unit.endswith(".")
-        head.bottomright = (right[0] - (round(height * 0.3) if dotted else 2), right[1] + round(height * 0.42))
-        pygame.draw.ellipse(target, Ink.PRINT, head, 2 if unit == "half" else 0)
-        stem = max(1, round(height * 0.07))
-        pygame.draw.rect(
-            target, Ink.PRINT, (head.right - stem, head.centery - height + head.height, stem, height - head.height)
-        )
+        beside = 0.3 if dotted or unit in ("♪", "16th") else 0.0
+        head.bottomright = (right[0] - (round(height * beside) or 2), right[1] + round(height * 0.42))
+        pygame.draw.ellipse(target, Ink.PRINT, head, 2 if unit.startswith(("half", "whole")) else 0)
+        stem, top = max(1, round(height * 0.07)), head.centery - height + head.height
+        if unit != "whole":
+            pygame.draw.rect(target, Ink.PRINT, (head.right - stem, top, stem, height - head.height))
+        for flag in range({"♪": 1, "♪.": 1, "16th": 2}.get(unit, 0)):
+            y, reach = top + round(flag * height * 0.2), round(height * 0.22)
+            pygame.draw.line(target, Ink.PRINT, (head.right - 1, y), (head.right - 1 + reach, y + reach), 2 * stem)
         if dotted:
             pygame.draw.circle(
                 target, Ink.PRINT, (head.right + round(height * 0.14), head.centery), max(1.5, height * 0.07)
