@@ -32,17 +32,26 @@ examples:
   companion record migrate                            a log of an earlier format brought up to date
 """
 _EXPORT = """\
-FOLDER is a new folder. jsonl: the log's own lines, a file a sitting, and the answers about shapes; companion record
-import takes it in, and --sessions FOLDER reads it as it is. csv: takes.csv and notes.csv for a spreadsheet, and
-columns.txt, which says what stands in each column. midi: a Standard MIDI file a take, at the take's tempo and with
-every message as the controller sent it, so perhaps not at written pitch (9600 ticks a quarter); any player plays it,
-and companion record import makes the very take of it again.
+FOLDER is a new folder.
+
+jsonl: all of the record, to go on with elsewhere: the log's own lines, a file a sitting, and the answers about shapes;
+companion record import takes it in, and --sessions FOLDER reads it as it is. An export of the whole log has this
+computer's settings, too (controllers with pitch and delay, levels, keys, the usual sitting).
+csv: takes.csv and notes.csv for a spreadsheet, and columns.txt, which says what stands in each column. What the
+controller sent (events) is not in them, for it goes by the ten thousand: such takes count, but can't be replayed.
+midi: a Standard MIDI file a take, at the take's tempo and with every message as the controller sent it, so perhaps not
+at written pitch (9600 ticks a quarter); any player plays it, and companion record import makes the very take of it
+again.
+
+In none of them: the week sheet, and scores with their mark sheets, which are the teacher's, too: copy these as they
+are.
 """
 _IMPORT = """\
 Takes JSON Lines, MIDI files and tables (takes.csv, with notes.csv beside it) that companion wrote, or folders of them.
 A take that is there already is not doubled; what is foreign, broken or of a later version is named and left. Tables
 hold no events: a take out of one counts, but can't be replayed. All count as takes of the student whose log this is;
-another student's go into a log of their own (--sessions DIR).
+another student's go into a log of their own (--sessions DIR). Settings in an export are taken in where this computer
+has none yet, and not with --sessions.
 
 With --as, MIDI files that another program recorded are judged as takes of that passage, aimed at --tempo:
   companion record import phone.mid --as etude.musicxml --tempo 72 --bars 5-8
@@ -170,16 +179,36 @@ def _count(number: int, what: str) -> str:
 
 def _export(args: argparse.Namespace) -> list[str]:
     from companion.record.exporting import export
-    from companion.record.text import remark_lines
+    from companion.record.text import and_listed, remark_lines
 
-    done = export(_sessions(args), args.out, args.format, _choice(args))
-    answers = f" and {_count(done.answers, 'answer')} about shapes" if done.answers else ""
-    lines = [f"{args.out}: {_count(done.takes, 'take')}{answers} in {_count(done.files, 'file')}."]
+    own = paths.settings_dir() if args.sessions is None else None
+    choice = _choice(args)
+    done = export(_sessions(args), args.out, args.format, choice, own)
+    parts = [_count(done.takes, "take")]
+    parts += [f"{_count(done.answers, 'answer')} about shapes"] if done.answers else []
+    parts += ["the settings of this computer"] if done.settings else []
+    lines = [
+        f"{args.out}: {and_listed(parts)} in {_count(done.files, 'file')}.",
+        _stays_out(args.format, choice, own is not None),
+    ]
     return [*lines, *remark_lines(done.remarks)]
+
+
+def _stays_out(form: str, choice: Choice, own: bool) -> str:
+    """What an export has not, in one line; `own` where the log is that of who sits here."""
+    from companion.record.text import and_listed
+
+    out = [] if choice.all else ["what was not asked for"]
+    out += ["what the controller sent"] if form == "csv" else []
+    out += ["answers about shapes"] if form != "jsonl" else []
+    out += ["settings"] if own and not (form == "jsonl" and choice.all) else []
+    out += [f"the week sheet (in {paths.week_sheet_to_write().parent})", "scores with their mark sheets"]
+    return f"Not in it: {and_listed(out)}."
 
 
 def _import(args: argparse.Namespace) -> list[str]:
     from companion.record.importing import import_records
+    from companion.record.own_settings import SettingsTaken, take_settings
     from companion.record.text import remark_lines
 
     sessions = _sessions(args)
@@ -191,7 +220,10 @@ def _import(args: argparse.Namespace) -> list[str]:
     new = _count(done.takes, "new take") + (f" and {_count(done.answers, 'new answer')}" if done.answers else "")
     there = done.takes_there + done.answers_there
     lines = [f"{sessions}: {new} taken in{f'; {there} were there already' if there else ''}."]
-    return [*lines, *remark_lines(done.remarks)]
+    # Another student's log leaves the settings of who sits here alone.
+    own = take_settings(args.sources, paths.settings_dir()) if args.sessions is None else SettingsTaken()
+    lines += [f"Settings taken in: {path}." for path in own.taken]
+    return [*lines, *remark_lines([*done.remarks, *own.left])]
 
 
 def _import_performances(args: argparse.Namespace, sessions: Path) -> list[str]:

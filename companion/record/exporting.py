@@ -3,8 +3,10 @@
 An export is a new folder. It is filled beside its place and gets its name when it is whole.
 
 * `jsonl`: the log's own lines, byte by byte, a file a sitting, and the answers about shapes: such a folder is a
-  practice log itself (`--sessions FOLDER`), and importing it gives the same takes.
-* `csv`: `takes.csv`, `notes.csv`, and `columns.txt`, which says what stands in each column.
+  practice log itself (`--sessions FOLDER`), and importing it gives the same takes. An export of the whole log has the
+  player's settings, too.
+* `csv`: `takes.csv`, `notes.csv`, and `columns.txt`, which says what stands in each column. Events are by the ten
+  thousand, nothing for a spreadsheet: they stay out.
 * `midi`: a Standard MIDI file a take (see `companion.record.take_midi`).
 """
 
@@ -29,6 +31,7 @@ from companion.record.codec import decode_line, take_from, without_events
 from companion.record.files import create_synced, make_dir_synced, writing_synced
 from companion.record.log import log_files
 from companion.record.model import TakeSummary
+from companion.record.own_settings import copy_settings
 from companion.record.raw_lines import SITTING, TAKE, RawLine, is_log, raw_lines, summary_of
 from companion.record.shapes import FOLDER as SHAPES
 from companion.record.shapes import answer_day
@@ -42,15 +45,17 @@ _LONGEST_NAME = 120
 
 @dataclass(slots=True)
 class Exported:
-    """What was written: how many takes, answers about shapes and files; `remarks` say what was left out."""
+    """What was written: how many takes, answers about shapes, files of settings, and files in all; `remarks` say what
+    was left out though it was meant."""
 
     takes: int = 0
     answers: int = 0
+    settings: int = 0
     files: int = 0
     remarks: list[str] = field(default_factory=list)
 
 
-def export(sessions: Path, out: Path, form: str, choice: Choice) -> Exported:
+def export(sessions: Path, out: Path, form: str, choice: Choice, settings: Path | None = None) -> Exported:
     """Write the takes that are meant into the new folder `out`.
 
     Parameters
@@ -61,6 +66,8 @@ def export(sessions: Path, out: Path, form: str, choice: Choice) -> Exported:
         A folder that is not there yet, or an empty one.
     form
         A key of `FORMATS`.
+    settings
+        The player's settings folder, which goes along with the whole log as JSON Lines.
 
     Raises
     ------
@@ -74,6 +81,9 @@ def export(sessions: Path, out: Path, form: str, choice: Choice) -> Exported:
             if not done.takes and not done.answers:
                 meant = f" {choice.in_words()}" if choice.in_words() else ""
                 raise RecordError(f"{sessions}: there is no take{meant} to export, so {out} was not written")
+            if settings is not None and form == "jsonl" and choice.all:
+                done.settings = copy_settings(settings, folder)
+                done.files += done.settings
     except OSError as error:
         # The folder beside it has a name that nobody gave.
         place = out if not error.filename or _beside(out, "") in str(error.filename) else error.filename

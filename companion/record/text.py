@@ -13,8 +13,8 @@ from companion.record.progress import Day, Reached, best_clean_bpm, by_day, perf
 from companion.record.week import WEEKDAYS, Option, WeekItem, WeekSheet
 
 __all__ = [
-    "LEGEND", "day_cells", "day_in_words", "demands", "performance_lines", "progress_lines", "remark_lines",
-    "so_far", "student_lines", "table", "week_lines",
+    "LEGEND", "and_listed", "day_cells", "day_in_words", "demands", "performance_lines", "progress_lines",
+    "remark_lines", "so_far", "student_lines", "table", "week_lines",
 ]  # fmt: skip
 
 WIDTH = 98
@@ -95,7 +95,7 @@ def demands(item: WeekItem, sheet: WeekSheet) -> str:
         options = ", ".join(f"{name} {_value(value)}" for name, value in item.exercise_options.items())
         said.append(f"{item.exercise.capitalize()} with {options}")
     if item.days:
-        said.append(f"On {_and([_day(day, sheet) for day in item.days])}")
+        said.append(f"On {and_listed([_day(day, sheet) for day in item.days])}")
     climb = [CLIMBS[item.climb].title] if item.climb else []
     climb += [f"from {item.start_bpm:g}"] if item.start_bpm else []
     climb += [f"by {item.step_bpm:g}"] if item.step_bpm else []
@@ -113,7 +113,8 @@ def _value(value: Option) -> str:
     return ("yes" if value else "no") if isinstance(value, bool) else str(value)
 
 
-def _and(words: Sequence[str]) -> str:
+def and_listed(words: Sequence[str]) -> str:
+    """`A`, `A and B`, `A, B and C`."""
     return f"{', '.join(words[:-1])} and {words[-1]}" if len(words) > 1 else words[0]
 
 

@@ -10,8 +10,11 @@ import pytest
 from record_logs import answer, example_log, play
 
 from companion.cli import main
+from companion.ports import keys_file, memory
+from companion.ports.memory import TodayHabits, recall, recall_today, remember, remember_today
 from companion.ports.performer import perform
 from companion.record import read_log
+from companion.record.own_settings import NAMES
 from companion.scores import read
 
 ETUDE = Path(__file__).resolve().parents[2] / "shared/passages/etude-e-minor.musicxml"
@@ -29,7 +32,10 @@ def log(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 def test_out_and_in_on_another_computer(log: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["record", "export", "stick"]) == 0
-    assert capsys.readouterr().out == "stick: 2 takes and 1 answer about shapes in 2 files.\n"
+    assert capsys.readouterr().out == (
+        "stick: 2 takes and 1 answer about shapes in 2 files.\n"
+        f"Not in it: the week sheet (in {log.parent / 'shared'}) and scores with their mark sheets.\n"
+    )
     assert main(["record", "import", "stick", "--sessions", "there"]) == 0
     assert capsys.readouterr().out == "there: 2 new takes and 1 new answer taken in.\n"
     assert main(["record", "import", "stick", "--sessions", "there"]) == 0
@@ -37,11 +43,79 @@ def test_out_and_in_on_another_computer(log: Path, capsys: pytest.CaptureFixture
     assert read_log(Path("there")) == read_log(log)
 
 
-@pytest.mark.parametrize(("form", "count"), [("csv", 3), ("midi", 2)])
-def test_other_formats(log: Path, form: str, count: int, capsys: pytest.CaptureFixture[str]) -> None:
-    assert main(["record", "export", form, "--format", form]) == 0
-    assert f"{form}: 2 takes in {count} files." in capsys.readouterr().out
-    assert len(list(Path(form).iterdir())) == count
+@pytest.mark.parametrize(
+    ("words", "count", "out"),
+    [
+        (["--format", "csv"], 3, "what the controller sent, answers about shapes, settings, the week sheet (in "),
+        (["--format", "midi"], 2, "answers about shapes, settings, the week sheet (in "),
+        (["--since", "2026-11-01", "--horn", "alto"], 2, "what was not asked for, settings, the week sheet (in "),
+        (["--format", "midi", "--sessions", "sessions"], 2, "answers about shapes, the week sheet (in "),
+    ],
+)
+def test_what_an_export_has_not_is_said(
+    log: Path, words: list[str], count: int, out: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    Path("settings").mkdir()
+    Path("settings/settings.toml").write_text("[today]\nminutes = 45.0\n")
+    assert main(["record", "export", "out", *words]) == 0
+    first, second = capsys.readouterr().out.splitlines()
+    assert first.startswith("out: 2 takes") and f" in {count} files." in first
+    assert second.startswith(f"Not in it: {out}")
+    assert len([path for path in Path("out").rglob("*") if path.is_file()]) == count
+
+
+def test_settings_go_along_to_a_computer_that_has_none(
+    log: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    remember("Wind", shift_semitones=9)
+    remember_today(TodayHabits(45.0, interleaved=False))
+    Path("settings/keys.toml").write_text("format = 1\n")
+    assert main(["record", "export", "stick"]) == 0
+    assert "and the settings of this computer in 4 files" in capsys.readouterr().out
+    # As a log it is what it was, and settings are none of it.
+    assert read_log(Path("stick")) == read_log(log)
+    monkeypatch.setenv("COMPANION_SETTINGS", "new/settings")
+    # Another student's takes, on a teacher's computer.
+    assert main(["record", "import", "stick", "--sessions", "there"]) == 0
+    assert "ettings" not in capsys.readouterr().out and not Path("new").exists()
+    monkeypatch.setenv("COMPANION_SESSIONS", "new/sessions")
+    assert main(["record", "import", "stick"]) == 0
+    assert "Settings taken in: new/settings/settings.toml.\nSettings taken in: new/settings/keys.toml." in (
+        capsys.readouterr().out
+    )
+    assert recall().settings_for("Wind").shift_semitones == 9
+    assert recall_today() == TodayHabits(45.0, interleaved=False)
+    # Once more there is nothing to say; what was changed here stays.
+    assert main(["record", "import", "stick"]) == 0
+    assert "ettings" not in capsys.readouterr().out.replace("new/sessions", "")
+    remember("Wind", shift_semitones=0)
+    assert main(["record", "import", "stick"]) == 0
+    said = "note: stick/settings/settings.toml: left, since this computer has its own (new/settings/settings.toml)"
+    assert said in " ".join(capsys.readouterr().out.split())
+    assert recall().settings_for("Wind").shift_semitones == 0
+
+
+@pytest.mark.parametrize(
+    ("content", "said"),
+    [(b"[today", "not valid TOML; left"), (b"#" * 200_001, "too large for settings; left"), (None, "no file; left")],
+)
+def test_settings_that_are_none_are_left(
+    log: Path, content: bytes | None, said: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["record", "export", "stick"]) == 0
+    monkeypatch.setenv("COMPANION_SETTINGS", "new")
+    Path("stick/settings").mkdir()
+    if content is None:
+        Path("stick/settings/settings.toml").symlink_to(log)
+    else:
+        Path("stick/settings/settings.toml").write_bytes(content)
+    assert main(["record", "import", "stick"]) == 0
+    assert f"note: stick/settings/settings.toml: {said}" in capsys.readouterr().out
+    assert not Path("new").exists()
+
+
+def test_the_settings_are_the_files_that_the_program_keeps() -> None:
+    assert set(NAMES) == {memory.FILE_NAME, keys_file.FILE_NAME}
 
 
 @pytest.mark.parametrize(
