@@ -46,8 +46,8 @@ class Opened:
 
 
 def check_there(file: Path) -> None:
-    """Raises `UsageError` where there is no such file. Of a link that leads nowhere the reader says why."""
-    if not (os.path.isfile(file) or os.path.islink(file)):
+    """Raises `UsageError` where there is no such file. Of a folder or a link that leads nowhere the reader says why."""
+    if not os.path.lexists(file):
         raise UsageError(f"{file}: there is no such file; give a MusicXML or MIDI file, or try: companion demo")
 
 

@@ -59,6 +59,40 @@ def test_names_too_long_for_any_disk(tmp_path: Path, capsys: pytest.CaptureFixtu
     assert "No takes yet" in capsys.readouterr().out
 
 
+def test_a_folder_for_a_score_is_called_one(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    folder = tmp_path / "etudes"
+    folder.mkdir()
+    for command in ("play", "fingerings", "exercises", "trouble", "mock", "progress"):
+        _refused([command, str(folder)], capsys, "is a folder; give a score file in it")
+
+
+@pytest.mark.parametrize("named", ["etude.musicxml", "other.mid", "week.toml", "sessions/a.jsonl"])
+@pytest.mark.parametrize("command", ["play", "mock", "trouble", "exercises"])
+def test_what_is_no_result_is_not_replaced_by_one(
+    command: str, named: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    score = tmp_path / "etude.musicxml"
+    score.write_bytes(ETUDE.read_bytes())
+    there = tmp_path / named
+    there.parent.mkdir(exist_ok=True)
+    if there != score:
+        there.write_text('{"kind": "sitting"}\n' if named.endswith("l") else "format = 1\n")
+    before = there.read_bytes()
+    playing = ["--hidden", "--port", "sim:steady:1"] if command in ("play", "mock") else []
+    assert main([command, str(score), *playing, "--json", str(there)]) == 1
+    error = capsys.readouterr().err
+    assert "give another name" in error and len(error.splitlines()) == 1
+    assert there.read_bytes() == before
+
+
+def test_a_result_is_replaced_by_the_next(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    result = tmp_path / "r.json"
+    result.write_bytes(b"")  # as mktemp leaves it
+    for bars in ("1", "2-3"):
+        assert main(["exercises", str(ETUDE), "links", "--bars", bars, "--json", str(result)]) == 0
+        assert f'"{bars}"' in result.read_text(encoding="utf-8"), capsys.readouterr()
+
+
 @pytest.mark.skipif(os.name != "posix", reason="pipes and links to themselves")
 def test_pipes_and_links_to_themselves(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     pipe, loop = tmp_path / "pipe", tmp_path / "loop.musicxml"
