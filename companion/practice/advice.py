@@ -11,6 +11,7 @@ import numpy as np
 
 from companion.passage import Note, Passage
 from companion.planning.model import Plan
+from companion.practice.metronome import counted_note
 from companion.practice.misread import heard_pitch, reason_in_words
 from companion.practice.model import LEFT_OUT, NOT_REACHED, WRONG_NOTE, NoteResult, Slip
 from companion.practice.own_time import waits_after
@@ -173,8 +174,9 @@ def about_time(reading: Reading) -> Iterator[Remark]:
     alone = frozenset(_off_time(reading))
     notes = alone | reading.off_click
     if tempo and abs(tempo / reading.tempo_bpm - 1.0) >= TEMPO_SHARE:
+        counted = counted_note(reading.passage.bars[0])
         runs = "ran ahead of" if tempo > reading.tempo_bpm else "fell behind"
-        head = f"You {runs} the click: about {tempo:.0f} where it gives {reading.tempo_bpm:.0f}"
+        head = f"You {runs} the click: about {counted.about(tempo)} where it gives {counted.about(reading.tempo_bpm)}"
         remedy = "tap the beat with your foot and listen for each downbeat"
         yield Remark(weight, head, remedy, notes, aspect="tempo")
         return

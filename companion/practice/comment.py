@@ -35,6 +35,7 @@ from companion.practice.advice import (
 )
 from companion.practice.evenness import in_beats
 from companion.practice.hearing import find_shift
+from companion.practice.metronome import counted_note
 from companion.practice.misread import Pattern, patterns
 from companion.practice.model import (
     EARLY,
@@ -403,7 +404,9 @@ def _about_drift(found: Found) -> Iterator[Remark]:
         if change > 0
         else ("slowed down", "keep the air moving and think in whole bars")
     )
-    head = f"You {verb} over the take, from about {drift.start_bpm:.0f} to {drift.end_bpm:.0f}"
+    counted = counted_note(found.reading.passage.bars[0])
+    ends = f"from about {counted.about(drift.start_bpm)} to {counted.about(drift.end_bpm)}"
+    head = f"You {verb} over the take, {ends}"
     yield Remark(min(WEIGHT_DRIFT * abs(change), MOST_DRIFT), head, remedy, aspect="tempo")
 
 

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 from companion.passage import Passage
 from companion.planning.model import Plan
+from companion.practice.metronome import CountedNote, counted_note
 from companion.practice.words import bar_in_words, bars_in_words, shape_in_words
 
 if TYPE_CHECKING:
@@ -77,7 +78,8 @@ def hurdles_of_limits(passage: Passage, plan: Plan, limits: Limits, pace: Pace, 
         keys = [plan.choices[i].keys for i in (change.from_index, change.note_index)]
         measured = (keys[0], keys[1]) in pace.changes
         whose = "by your own takes" if measured else _guess(pace)
-        says = f"goes up to about {math.floor(change.limit_bpm + 1e-9)}, {whose}"
+        up_to = _counted(passage, change.note_index).mark_below(change.limit_bpm)
+        says = f"goes up to about {up_to}, {whose}"
         found.append(_hurdle(passage, plan, change.from_index, change.note_index, change.limit_bpm, measured, says))
     return tuple(found)
 
@@ -86,7 +88,7 @@ def hurdle_of_trouble(
     passage: Passage, plan: Plan, from_index: int, note_index: int, fails_from_bpm: float, failed: int, takes: int
 ) -> Hurdle:
     """A change that `failed` in so many of `takes` takes of the player's own from a tempo on."""
-    says = f"failed in {failed} of {takes} takes from {fails_from_bpm:g} on"
+    says = f"failed in {failed} of {takes} takes from {_counted(passage, note_index).mark(fails_from_bpm)} on"
     # At that very tempo it fails already.
     limit_bpm = math.nextafter(fails_from_bpm, 0.0)
     return _hurdle(passage, plan, from_index, note_index, limit_bpm, True, says)
@@ -96,6 +98,10 @@ def worst_hurdle(hurdles: Iterable[Hurdle], tempo_bpm: float) -> Hurdle | None:
     """What stands most in the way of this tempo: what is measured first, then the lowest limit."""
     there = (hurdle for hurdle in hurdles if hurdle.limit_bpm < tempo_bpm)
     return min(there, key=lambda h: (not h.measured, h.limit_bpm, h.note_index), default=None)
+
+
+def _counted(passage: Passage, note_index: int) -> CountedNote:
+    return counted_note(passage.bars[passage.notes[note_index].bar])
 
 
 def _guess(pace: Pace) -> str:

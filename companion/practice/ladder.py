@@ -20,6 +20,7 @@ from companion.errors import UsageError
 from companion.passage import Passage
 from companion.practice.climbs import ALTERNATE, CLIMBS, GROW, OVERSHOOT, RUNGS_BACK, STEADY, climb_named
 from companion.practice.hurdle import Hurdle
+from companion.practice.metronome import QUARTER, CountedNote, counted_note
 from companion.practice.model import Assessment
 
 __all__ = ["METRONOME_BPM", "Ladder", "Step", "default_ladder", "metronome_bpm"]
@@ -63,7 +64,7 @@ class Ladder:
     not looked at. Every step is then as hard in proportion; steps in bpm are hardest at the bottom (common practice,
     no source). `climb` is a name of `climbs.CLIMBS`. While `trying`, the take is played faster than `rung`, to which
     the player comes back. `group_bars` are the sizes of the bar groups (`climbs.bar_groups`) of which number `group`
-    is on the stand; empty where the ladder doesn't grow.
+    is on the stand; empty where the ladder doesn't grow. `counted` is the note in which its sentences tell tempos.
 
     Raises
     ------
@@ -84,6 +85,7 @@ class Ladder:
     trying: bool = False
     group: int = 0
     group_bars: tuple[int, ...] = ()
+    counted: CountedNote = QUARTER
 
     def __post_init__(self) -> None:
         climb_named(self.climb)
@@ -151,9 +153,9 @@ class Ladder:
     @property
     def rule(self) -> str:
         """The rule in words."""
-        step = f"{self.step_percent:g} per cent" if self.step_percent else f"{self.step_bpm:g}"
+        step = f"{self.step_percent:g} per cent" if self.step_percent else self.counted.number(self.step_bpm)
         then = {
-            ALTERNATE: f"a try at {self.target_bpm:g}, then up {step}",
+            ALTERNATE: f"a try at {self._at(self.target_bpm)}, then up {step}",
             OVERSHOOT: f"one take two rungs up, then settle one rung up ({step})",
             GROW: f"up {step}; at the target more bars, {RUNGS_BACK} rungs back",
         }.get(self.climb, f"up {step}")
@@ -252,9 +254,9 @@ class Ladder:
         number = self.clean_in_a_row + 1
         if not clean or self.climb != ALTERNATE:
             how = "clean" if clean else "not clean, which counts for nothing"
-            return settled, Step("settle", f"The try at {self.tempo_bpm:g}: {how}. Now {settled.tempo_bpm:g}.")
+            return settled, Step("settle", f"The try at {self._here}: {how}. Now {self._at(settled.tempo_bpm)}.")
         if number < self.clean_needed:
-            sentence = f"{_takes(number, 'clean take')} at the target, {self.tempo_bpm:g}: once more as fast."
+            sentence = f"{_takes(number, 'clean take')} at the target, {self._here}: once more as fast."
             return replace(self, clean_in_a_row=number), Step("stay", sentence)
         return self._on(len(self.rungs) - 1)._reached(None)
 
@@ -274,19 +276,26 @@ class Ladder:
         bars = f"{'the first' if more.grows else 'all'} {more.group_bars[more.group]} bars"
         since = f", since {hurdle.sentence}" if hurdle is not None and low < rung else ""
         step = Step(
-            "grow", f"{self._clean_takes}: now {bars}, at {more.tempo_bpm:g}{since}.", hurdle if since else None
+            "grow", f"{self._clean_takes}: now {bars}, at {self._at(more.tempo_bpm)}{since}.", hurdle if since else None
         )
         return more, step
 
+    def _at(self, tempo_bpm: float) -> str:
+        return self.counted.mark(tempo_bpm)
+
+    @property
+    def _here(self) -> str:
+        return self._at(self.tempo_bpm)
+
     @property
     def _clean_takes(self) -> str:
-        return f"{_takes(self.clean_needed, 'clean take')} at {self.tempo_bpm:g}"
+        return f"{_takes(self.clean_needed, 'clean take')} at {self._here}"
 
     def _after_clean(self, hurdle: Hurdle | None) -> tuple[Ladder, Step]:
         # A rung that was held has a full count already.
         clean = min(self.clean_in_a_row + 1, self.clean_needed)
         if clean < self.clean_needed:
-            sentence = f"{_takes(clean, 'clean take')} at {self.tempo_bpm:g}, {self.clean_needed - clean} to go."
+            sentence = f"{_takes(clean, 'clean take')} at {self._here}, {self.clean_needed - clean} to go."
             return replace(self, clean_in_a_row=clean, trouble_in_a_row=0), Step("stay", sentence)
         if self.at_target:
             return self._reached(hurdle)
@@ -302,31 +311,33 @@ class Ladder:
         if hurdle is not None and hurdle.measured:
             if hurdle.limit_bpm < higher.tempo_bpm:
                 return self._before(hurdle, higher)
-            says = f" without a try at {try_bpm:g}, since {hurdle.sentence}"
+            says = f" without a try at {self._at(try_bpm or 0.0)}, since {hurdle.sentence}"
             try_bpm = None
         if try_bpm is None:
-            return higher, Step("climb", f"{clean}: on to {higher.tempo_bpm:g}{says}.", hurdle)
+            return higher, Step("climb", f"{clean}: on to {self._at(higher.tempo_bpm)}{says}.", hurdle)
         trying = self._on(higher.rung, trying=True)
-        return trying, Step("try", f"{clean}: one try at {try_bpm:g}, then {higher.tempo_bpm:g}{says}.", hurdle)
+        return trying, Step(
+            "try", f"{clean}: one try at {self._at(try_bpm)}, then {self._at(higher.tempo_bpm)}{says}.", hurdle
+        )
 
     def _before(self, hurdle: Hurdle, higher: Ladder) -> tuple[Ladder, Step]:
         held = replace(self, clean_in_a_row=self.clean_needed, trouble_in_a_row=0)
         sentence = (
             f"{self._clean_takes}, but {hurdle.sentence}: take {hurdle.alone} alone first, or go on to"
-            f" {higher.tempo_bpm:g} all the same."
+            f" {self._at(higher.tempo_bpm)} all the same."
         )
         return held, Step("hold", sentence, hurdle)
 
     def _after_trouble(self) -> tuple[Ladder, Step]:
         trouble = self.trouble_in_a_row + 1
         if trouble < self.trouble_allowed:
-            sentence = f"Not clean yet: stay at {self.tempo_bpm:g}."
+            sentence = f"Not clean yet: stay at {self._here}."
             return replace(self, clean_in_a_row=0, trouble_in_a_row=trouble), Step("stay", sentence)
         if self.rung == 0:
             sentence = f"{_takes(trouble, 'take')} not clean on the lowest rung: take fewer bars, or start below"
-            return self._on(0), Step("stay", f"{sentence} {self.tempo_bpm:g}.")
+            return self._on(0), Step("stay", f"{sentence} {self._here}.")
         lower = self._on(self.rung - 1)
-        sentence = f"{_takes(trouble, 'take')} not clean at {self.tempo_bpm:g}: back to {lower.tempo_bpm:g}."
+        sentence = f"{_takes(trouble, 'take')} not clean at {self._here}: back to {self._at(lower.tempo_bpm)}."
         return lower, Step("step back", sentence)
 
 
@@ -358,7 +369,10 @@ def default_ladder(
         start_bpm = min(metronome_bpm(START_SHARE * target_bpm), target_bpm)
     if step_bpm is None:
         step_bpm = max(DEFAULT_STEP_BPM, float(round((target_bpm - start_bpm) / MOST_RUNGS)))
-    return Ladder(start_bpm, step_bpm, target_bpm, clean_needed, step_percent=step_percent, climb=climb)
+    counted = counted_note(passage.bars[0]) if passage.bars else QUARTER
+    return Ladder(
+        start_bpm, step_bpm, target_bpm, clean_needed, step_percent=step_percent, climb=climb, counted=counted
+    )
 
 
 def metronome_bpm(tempo_bpm: float) -> float:

@@ -31,6 +31,8 @@ class CountedNote:
 
     def number(self, tempo_bpm: float) -> str:
         """The tempo, given in quarters a minute, as a number of these: `84`, `37.3`."""
+        if self.beats == 1:
+            return f"{tempo_bpm:.1f}".removesuffix(".0")
         number = tempo_bpm / float(self.beats)
         return f"{number:.0f}" if abs(number - round(number)) < 0.05 else f"{number:.1f}"
 
@@ -38,11 +40,23 @@ class CountedNote:
         """The whole number of these at or below the tempo: at the next one a limit would be passed."""
         return str(floor(tempo_bpm / float(self.beats) + 1e-9))
 
-    def mark(self, number: str) -> str:
-        """The number in a sentence: `84` alone for quarters, else `♩. = 56`, `half = 42`."""
-        if self == QUARTER:
+    def mark(self, tempo_bpm: float) -> str:
+        """The tempo in a sentence: `84` alone for quarters, else `♩. = 56`, `half = 42`."""
+        return self.named(self.number(tempo_bpm))
+
+    def mark_below(self, tempo_bpm: float) -> str:
+        """The same rounded down."""
+        return self.named(self.below(tempo_bpm))
+
+    def about(self, tempo_bpm: float) -> str:
+        """The same to the nearest whole number."""
+        return self.named(f"{tempo_bpm / float(self.beats):.0f}")
+
+    def named(self, number: str) -> str:
+        """A number of these as it stands in a sentence."""
+        if self.beats == 1:
             return number
-        return f"{self.sign if '♩' in self.sign or '♪' in self.sign else self.one.removesuffix(' note')} = {number}"
+        return f"{self.sign if self.sign[0] in '♩♪' else self.one.removesuffix(' note')} = {number}"
 
 
 QUARTER = CountedNote(Fraction(1), "♩", "quarter", "quarters")

@@ -17,6 +17,7 @@ from companion.planning.model import Plan
 from companion.planning.pace import Pace
 from companion.practice.hurdle import hurdles_of_limits, worst_hurdle
 from companion.practice.ladder import LOWEST_BPM, METRONOME_BPM
+from companion.practice.metronome import counted_note
 
 __all__ = ["Reach", "reach_of"]
 
@@ -53,11 +54,12 @@ def reach_of(passage: Passage, plan: Plan, chart: Chart, target_bpm: float, pace
     worst = worst_hurdle(hurdles_of_limits(passage, plan, limits, pace, target_bpm), target_bpm)
     if worst is None or not (worst.measured or worst.limit_bpm * GUESS_OFF < target_bpm):
         return None
-    within_bpm = _number_below(worst.limit_bpm)
+    within_bpm, counted = _number_below(worst.limit_bpm), counted_note(passage.bars[0])
     if worst.measured:
-        sentence = f"{target_bpm:g} is out of reach as yet: {worst.sentence}; in reach is {within_bpm:g}"
+        within = counted.mark(within_bpm)
+        sentence = f"{counted.mark(target_bpm)} is out of reach as yet: {worst.sentence}; in reach is {within}"
     else:
-        sentence = f"{target_bpm:g} may be too fast, at a guess: {worst.sentence}"
+        sentence = f"{counted.mark(target_bpm)} may be too fast, at a guess: {worst.sentence}"
     return Reach(worst.limit_bpm, within_bpm, worst.measured, sentence)
 
 

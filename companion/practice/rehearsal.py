@@ -22,6 +22,7 @@ from companion.practice.follower import Follower
 from companion.practice.hearing import breath_of, is_note_on, to_played
 from companion.practice.hurdle import Hurdle, worst_hurdle
 from companion.practice.ladder import Ladder, Step
+from companion.practice.metronome import counted_note
 from companion.practice.model import (
     EARLY,
     ON_TIME,
@@ -111,6 +112,7 @@ class Rehearsal:
     def _choose(self, section: Section, alone: bool = False) -> None:
         self.chosen = self.section = section
         groups = () if alone else bar_groups(section.passage)
+        self.ladder = replace(self.ladder, counted=counted_note(section.passage.bars[0]))
         self.ladder = self.ladder.in_groups(groups, self._groups.get((section.first_bar, section.last_bar), 0))
         self.lay_out()
 

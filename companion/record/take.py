@@ -155,7 +155,8 @@ def finished_take_record(
         shift_semitones=shift_semitones,
         rung=take.ladder_before.rung,
         target_bpm=take.ladder_before.target_bpm,
-        ladder=asdict(take.ladder_before),
+        # In which note its sentences tell tempos is no number of the ladder: the record has quarters throughout.
+        ladder={name: number for name, number in asdict(take.ladder_before).items() if name != "counted"},
         tolerances=tolerances,
         delay_ms=delay_ms,
         pauses=tuple((p.at_ns - begin_ns, p.from_bar + take.section.first_bar, p.shift_ns) for p in take.pauses),

@@ -160,6 +160,8 @@ def test_rule_and_reason_say_the_climb() -> None:
 
 def test_the_climb_is_in_the_numbers_that_the_record_keeps() -> None:
     numbers = asdict(default_ladder(melody(1, bars=4), climb="overshoot"))
+    # In which note its sentences tell tempos is no number of it.
+    assert numbers.pop("counted")["one"] == "quarter"
     assert (numbers["climb"], numbers["trying"]) == ("overshoot", False)
     assert Ladder(**numbers) == default_ladder(melody(1, bars=4), climb="overshoot")
 

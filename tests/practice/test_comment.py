@@ -456,6 +456,8 @@ def test_drift_is_told_once_it_matters():
     assert much[1].startswith("You sped up over the take, from about 60 to 66;")
     slower = comment_on(found_in(piece, drift=Drift(66.0, 60.0, 500.0)), clean=True)
     assert slower[1].startswith("You slowed down over the take, from about 66 to 60;")
+    dotted = comment_on(found_in(passage("C5:3/2 D5:3/2", metre=(6, 8)), drift=Drift(60.0, 66.0, -500.0)), clean=True)
+    assert dotted[1].startswith("You sped up over the take, from about ♩. = 40 to ♩. = 44;")
 
 
 def test_entries_after_rests_are_one_thing():

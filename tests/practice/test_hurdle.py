@@ -99,6 +99,12 @@ def test_trouble_stands_in_the_way_from_the_tempo_on_at_which_it_failed() -> Non
         trouble.sentence == f"{change_in_words(passage(), planned(), 4, 5)} in bar 6 failed in 6 of 8 takes from 72 on"
     )
     assert worst_hurdle([trouble], 72.0) is trouble
+    in_halves = replace(passage(), bars=tuple(replace(bar, beats=2, beat_type=2) for bar in passage().bars))
+    halved = hurdle_of_trouble(in_halves, planned(), 4, 5, 72.0, 6, 8)
+    assert halved.sentence.endswith("takes from half = 36 on") and halved.limit_bpm == trouble.limit_bpm
+    limits = speed_limits(in_halves, planned(), alto(), 60)
+    told = hurdles_of_limits(in_halves, planned(), limits, Pace(), 600)[0]
+    assert f"up to about half = {int(told.limit_bpm / 2)}, " in told.sentence
     assert worst_hurdle([trouble], 71.9) is None
 
 

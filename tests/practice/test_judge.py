@@ -252,6 +252,9 @@ def test_running_ahead_and_a_constant_offset_are_told_apart():
     ahead = judge(piece, exact(piece, 84), 80)
     assert ahead.tempo_played_bpm == pytest.approx(84.0)
     assert ahead.advice.startswith("You ran ahead of the click: about 84 where it gives 80;")
+    in_eighths = replace(piece, bars=tuple(replace(bar, beats=8, beat_type=8) for bar in piece.bars))
+    as_counted = judge(in_eighths, exact(in_eighths, 84), 80)
+    assert as_counted.advice.startswith("You ran ahead of the click: about ♪ = 168 where it gives ♪ = 160;")
     behind = exact(piece, 80)
     behind["onset_s"] += 0.06
     behind["offset_s"] += 0.06

@@ -5,6 +5,7 @@ from itertools import pairwise
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from practice.made import passage
 
 from companion.errors import UsageError
 from companion.passage import Passage, TempoMark
@@ -197,3 +198,21 @@ def test_a_climb_in_per_cent_ends_at_the_target(one, other, percent):
         ladder, step = ladder.after(True)
     assert step.kind == "target reached"
     assert ladder.tempo_bpm == high
+
+
+def test_its_sentences_tell_tempos_in_the_note_that_the_metre_counts() -> None:
+    six_eight = passage("C5:3/2 D5:3/2 E5:3", metre=(6, 8), tempos=(TempoMark(Fraction(0), 90.0),))
+    ladder = default_ladder(six_eight, 90, 60, 15, clean_needed=1, climb="alternate")
+    assert ladder.rungs == (60, 75, 90) and "a try at ♩. = 60, then up 10." in ladder.rule
+    sentences = []
+    for clean in (False, True, False, True):
+        ladder, step = ladder.after(clean)
+        sentences.append(step.sentence)
+    assert sentences == [
+        "Not clean yet: stay at ♩. = 40.",
+        "One clean take at ♩. = 40: one try at ♩. = 60, then ♩. = 50.",
+        "The try at ♩. = 60: not clean, which counts for nothing. Now ♩. = 50.",
+        "One clean take at ♩. = 50: on to ♩. = 60.",
+    ]
+    in_halves = default_ladder(passage("C5:4", metre=(2, 2)), 90, 60)
+    assert in_halves.after(False)[1].sentence == "Not clean yet: stay at half = 30."

@@ -65,9 +65,16 @@ def test_numbers_are_whole_where_they_nearly_are_and_limits_are_rounded_down() -
 
 
 def test_in_a_sentence_other_notes_than_quarters_are_named() -> None:
-    marks = [counted_note(a_bar(metre)).mark("60") for metre in ("4/4", "6/8", "3/8", "2/2", "3/16", "3/1")]
-    assert marks == ["60", "♩. = 60", "♪ = 60", "half = 60", "sixteenth = 60", "whole = 60"]
-    assert counted_note(a_bar("3/4", F(3))).mark("60") == "dotted half = 60"
+    marks = [counted_note(a_bar(metre)).mark(60) for metre in ("4/4", "6/8", "3/8", "2/2", "3/16", "3/1")]
+    assert marks == ["60", "♩. = 40", "♪ = 120", "half = 30", "sixteenth = 240", "whole = 15"]
+    assert counted_note(a_bar("3/4", F(3))).mark(60) == "dotted half = 20"
+    six = counted_note(a_bar("6/8"))
+    assert (six.mark(100), six.mark_below(101), six.about(101)) == ("♩. = 66.7", "♩. = 67", "♩. = 67")
+    assert (counted_note(a_bar("4/4")).mark(92.5), six.mark_below(100), six.about(100)) == (
+        "92.5",
+        "♩. = 66",
+        "♩. = 67",
+    )
 
 
 # -- what the reader finds printed ------------------------------------------------------------------------------------

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
@@ -49,6 +50,11 @@ def test_own_takes_put_a_target_out_of_reach_and_offer_another() -> None:
     assert "by your own takes" in found.sentence
     assert found.sentence.endswith(f"; in reach is {found.within_bpm:g}")
     assert reach_of(MUSIC, PLAN, ALTO, found.within_bpm, pace) is None
+    eight = replace(MUSIC, bars=tuple(replace(bar, beats=2 * bar.beats, beat_type=8) for bar in MUSIC.bars))
+    in_eighths = reach_of(eight, PLAN, ALTO, math.ceil(limit) + 5, pace)
+    assert in_eighths is not None and in_eighths.within_bpm == found.within_bpm
+    assert in_eighths.sentence.startswith(f"♪ = {2 * math.ceil(limit) + 10} is out of reach as yet: ")
+    assert in_eighths.sentence.endswith(f"; in reach is ♪ = {2 * found.within_bpm:g}")
 
 
 @pytest.mark.parametrize(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
+from practice.made import passage as made
 from practice.takes import melody
 
 from companion.charts import load
@@ -14,8 +15,10 @@ from companion.paths import examples_dir
 from companion.planning import plan
 from companion.ports.performer import perform
 from companion.practice.ladder import Ladder
+from companion.practice.metronome import QUARTER
 from companion.practice.model import LEFT_OUT, ON_TIME, RawEvent
 from companion.practice.rehearsal import FinishedTake, Rehearsal
+from companion.record import finished_take_record
 from companion.scores import read
 from companion.units import NS_PER_S, ns_from_s
 
@@ -253,3 +256,23 @@ def test_a_growing_ladder_lays_out_more_bars_with_the_next_take_and_keeps_its_pl
     assert trouble is not None
     rehearsal.choose_bars(*trouble)
     assert (rehearsal.section.first_bar, rehearsal.section.last_bar) == trouble
+
+
+def test_the_ladder_speaks_in_the_note_that_the_bars_on_the_stand_count() -> None:
+    music = made("C5:1 D5:1 E5:1 F5:1 G5:1 F5:1 E5:1 D5:1")
+    six_eight = replace(music.bars[1], beats=6, beat_type=8)
+    rehearsal = _rehearsal(replace(music, bars=(music.bars[0], six_eight)), clean_needed=1)
+    assert rehearsal.ladder.after(False)[1].sentence == "Not clean yet: stay at 60."
+    rehearsal.choose_bars(1, 1)
+    assert rehearsal.ladder.after(False)[1].sentence == "Not clean yet: stay at ♩. = 40."
+    rehearsal.use_ladder(Ladder(60, 4, 96))
+    assert rehearsal.ladder.after(False)[1].sentence == "Not clean yet: stay at ♩. = 40."
+
+
+def test_the_record_keeps_the_ladder_in_quarters() -> None:
+    music = made("C5:3/2 D5:3/2 E5:3/2 F5:3/2", metre=(6, 8))
+    rehearsal = _rehearsal(music, clean_needed=1)
+    take, _ = _take(rehearsal, 0)
+    record = finished_take_record(take, rehearsal.plan, load("alto"), run_ns=0, port="wind")
+    assert (record.tempo_bpm, record.target_bpm, record.ladder["start_bpm"]) == (60, 72, 60)
+    assert Ladder(**record.ladder) == replace(take.ladder_before, counted=QUARTER)
