@@ -13,7 +13,7 @@ from companion import __version__, paths
 from companion.cli import arguments
 from companion.cli.opening import Opened, check_there, open_passage
 from companion.cli.play import controller_there
-from companion.cli.result_file import check_writable, say_unsaved, write_json
+from companion.cli.result_file import check_writable, log_to_write, say_unsaved, write_json
 from companion.cli.which_part import Lookup
 from companion.errors import UsageError, WeekSheetError
 
@@ -96,16 +96,17 @@ def _perform(args: argparse.Namespace, wanted: list[tuple[Path, str]], engraver:
 
     setup = _setup(args, wanted)
     app = MockApp(setup, engraver, size=args.size, shots=args.shots)
+    lost = 0
     with Endings(app.ask_to_end) as endings:
         try:
             app.loop()
         finally:
-            say_unsaved(app.run.unsaved)
+            lost = say_unsaved(app.run.unsaved)
     if app.run.judged:
         print("\n".join(_lines(app.run)))
     if args.json:
         _write(args.json, app.run)
-    return endings.exit_code
+    return endings.exit_code or lost
 
 
 def _setup(args: argparse.Namespace, wanted: list[tuple[Path, str]]) -> MockSetup:
@@ -131,7 +132,7 @@ def _setup(args: argparse.Namespace, wanted: list[tuple[Path, str]]) -> MockSetu
         chart=next(iter(charts.values())),
         port=_port(args),
         silence_s=args.silence,
-        sessions=args.sessions or paths.sessions_dir(),
+        sessions=log_to_write(args.sessions),
         shift_semitones=args.shift,
         hidden=args.hidden,
     )

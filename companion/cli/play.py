@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 from companion import __version__, paths
 from companion.cli import arguments
 from companion.cli.opening import Opened, check_there, open_passage
-from companion.cli.result_file import check_writable, say_unsaved, write_json
+from companion.cli.result_file import check_writable, log_to_write, say_unsaved, write_json
 from companion.cli.which_part import Lookup
 from companion.errors import PortError
 
@@ -151,14 +151,15 @@ def _play(args: argparse.Namespace, file: Path, by_itself: bool, engraver: Any) 
     from companion.window.signals import Endings
 
     app = App(setup, lambda: document, size=args.size, shots=args.shots, engraver=engraver)
+    lost = 0
     with Endings(app.ask_to_end) as endings:
         try:
             app.loop()
         finally:
-            say_unsaved(app.run.unsaved)
+            lost = say_unsaved(app.run.unsaved)
             if args.json:
                 _write_result(args.json, app.run)
-    return endings.exit_code
+    return endings.exit_code or lost
 
 
 def _engrave_ahead(engraver: Any, document: bytes, size: tuple[int, int], passage: Passage) -> None:
@@ -215,7 +216,7 @@ def _setup(args: argparse.Namespace, file: Path, opened: Opened, by_itself: bool
         muted=args.mute,
         delay_ms=args.delay,
         shift_semitones=args.shift,
-        sessions=args.sessions or paths.sessions_dir(),
+        sessions=log_to_write(args.sessions),
         hidden=args.hidden,
         remarks=(*opened.remarks, *plan.remarks, *week.remarks, *_horn_remark(passage, chart)),
         marks_path=opened.marks_path,

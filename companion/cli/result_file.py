@@ -1,4 +1,4 @@
-"""`--json FILE`: what a command found, written as data."""
+"""What a command writes: `--json FILE`, what it found, as data; and the practice log of those that play."""
 
 from __future__ import annotations
 
@@ -8,9 +8,10 @@ import sys
 from pathlib import Path
 from typing import Any
 
+from companion import paths
 from companion.errors import UsageError
 
-__all__ = ["check_writable", "say_unsaved", "write_json"]
+__all__ = ["check_writable", "log_to_write", "say_unsaved", "write_json"]
 
 #: What `write_json` begins with, unlike a line of the practice log.
 _BEGINNING = b"{\n"
@@ -57,7 +58,19 @@ def write_json(path: Path, result: dict[str, Any], hint: str = "give another nam
         raise UsageError(f"--json {path}: can't be written ({error.strerror}): {hint}") from error
 
 
-def say_unsaved(unsaved: str) -> None:
-    """Takes that the disk refused to the end are not lost in silence."""
-    if unsaved:
-        print(f"companion: {' '.join(unsaved.split())}", file=sys.stderr)
+def log_to_write(named: Path | None) -> Path:
+    """The practice log that takes will go into. Raises `RecordError` where it can't even be read: before they are
+    played."""
+    from companion.record.log import log_files
+
+    folder = named or paths.sessions_dir()
+    log_files(folder)
+    return folder
+
+
+def say_unsaved(unsaved: str) -> int:
+    """Takes that the disk refused to the end are not lost in silence. Returns the exit code: 1 where there are any."""
+    if not unsaved:
+        return 0
+    print(f"companion: {' '.join(unsaved.split())}", file=sys.stderr)
+    return 1

@@ -51,4 +51,4 @@ def start(words: Sequence[str]) -> tuple[int, str]:
         line for line in heard.getvalue().splitlines() if line.startswith(_COMPLAINT) and not line.startswith(_NOTE)
     ]
     told = lines[-1].removeprefix(_COMPLAINT) if lines else "the terminal says why"
-    return code, f"it could not be started: {told}"
+    return code, f"something went wrong: {told}"

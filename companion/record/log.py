@@ -71,7 +71,10 @@ class Sitting:
         started = (self.started + timedelta(microseconds=take.since_run_ns // 1000)).isoformat()
         take = replace(take, id=take.id or f"{self.id}-{self._count:03d}", started=take.started or started)
         self._waiting.append(encode_take(take))
-        self.retry()
+        try:
+            self.retry()
+        except RecordError as error:
+            raise RecordError(f"{error}; the take is kept and tried again after the next one") from error
 
     @property
     def waiting(self) -> int:
@@ -86,9 +89,17 @@ class Sitting:
             except OSError as error:
                 raise RecordError(
                     f"the take can't be written to {self.path} ({error.strerror or error}): make room there, or set"
-                    " COMPANION_SESSIONS to another folder; the take is kept and tried again after the next one"
+                    " COMPANION_SESSIONS to another folder"
                 ) from error
             self._waiting.pop(0)
+
+    def last_try(self) -> str:
+        """Write the takes that wait once more, at the end of the sitting; returns what is to be said of those lost."""
+        try:
+            self.retry()
+        except RecordError as error:
+            return f"{self.waiting} take{'' if self.waiting == 1 else 's'} of this sitting could not be kept: {error}"
+        return ""
 
     def _write(self, line: bytes) -> None:
         with contextlib.suppress(FileNotFoundError):  # not yet, or deleted since the take before

@@ -372,11 +372,7 @@ class MockRun:
 
     def close(self) -> None:
         """Give port and watch back; takes that could not be written are tried once more."""
-        try:
-            self._sitting.retry()
-            self.unsaved = ""
-        except RecordError as error:
-            self.unsaved = str(error)
+        self.unsaved = self._sitting.last_try()
         if self.port is not None:
             self.port.close()
         if self.watch is not None:

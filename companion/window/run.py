@@ -722,11 +722,7 @@ class Run:
         """Give everything back; a take under way is kept as stopped."""
         if self.rehearsal.busy:
             self.stop()
-        try:
-            self.sitting.retry()
-        except RecordError as error:
-            count = self.sitting.waiting
-            self.unsaved = f"{count} take{'' if count == 1 else 's'} of this sitting could not be kept: {error}"
+        self.unsaved = self.sitting.last_try()
         self._offers.close()
         self.horn_sound.close()
         self.click.close()

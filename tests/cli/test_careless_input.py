@@ -141,11 +141,23 @@ def test_a_printed_tempo_that_nobody_can_play(printed: int, tmp_path: Path) -> N
 def test_takes_that_could_not_be_kept_are_not_lost_in_silence(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    blocked = tmp_path / "file"
+    away = tmp_path / "away"
+    away.symlink_to(tmp_path / "a disk that is not there" / "sessions")
+    for played in (PLAY, ["mock", f"{ETUDE}:1", *PLAY[4:5], *PLAY[-2:], "--silence", "0"]):
+        assert main([*played, "--sessions", str(away)]) == 1
+        error = capsys.readouterr().err
+        assert len(error.splitlines()) == 1 and "1 take of this sitting could not be kept" in error
+        assert "tried again" not in error  # it is over
+
+
+def test_a_log_that_is_no_folder_is_said_before_anything_is_played(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    blocked, shots = tmp_path / "file", tmp_path / "shots"
     blocked.write_text("no folder")
-    assert main([*PLAY, "--sessions", str(blocked)]) == 0
-    error = capsys.readouterr().err
-    assert len(error.splitlines()) == 1 and "1 take of this sitting could not be kept" in error
+    for played in (PLAY, ["mock", f"{ETUDE}:1", *PLAY[4:5], *PLAY[-2:]]):
+        _refused([*played, "--sessions", str(blocked), "--shots", str(shots)], capsys, "can't be read")
+        assert not shots.exists()
 
 
 def test_the_simulated_player_in_capitals_is_as_quick(tmp_path: Path) -> None:

@@ -387,7 +387,7 @@ def test_without_a_word_the_program_opens_with_the_day_and_without_a_screen_as_t
     assert main([]) == 0
     # What was started comes back to the page, and what went wrong in it is said.
     assert len(opened) == 2 and opened[0].startswith("Today, ")
-    assert opened[1].split("it could not be started: ")[1].startswith("nothing-there.musicxml: there is no such file")
+    assert opened[1].split("something went wrong: ")[1].startswith("nothing-there.musicxml: there is no such file")
     assert "there is no such file" in capsys.readouterr().err
 
     def no_screen(*_: object, **__: object) -> None:

@@ -129,7 +129,7 @@ def test_keys_in_the_foot_can_be_clicked(app: TodayApp) -> None:
 
 
 def test_what_was_said_makes_room_for_the_keys_again() -> None:
-    words = "it could not be started: a long word of what was wrong, where, and what to try instead of it. " * 4
+    words = "something went wrong: a long word of what was wrong, where, and what to try instead of it. " * 4
     app = TodayApp(sitting(), sitting, hidden=True, said=words)
     app.frame()
     assert app.said == words and not app._keys

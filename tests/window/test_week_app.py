@@ -466,7 +466,7 @@ def test_what_was_written_before_the_stand_can_be_taken_back_after_it(
     assert show_week(desk, student=False, size=(1024, 640), hidden=False, shots=None) == 0
     assert sheet.read_text() == SHEET
     # What went wrong at the stand is said here, too.
-    assert said == ["", "it could not be started: the chart can't be read"]
+    assert said == ["", "something went wrong: the chart can't be read"]
 
 
 def test_the_sheet_moves_to_another_week_when_it_is_said_twice(app: WeekApp, sheet: Path) -> None:
