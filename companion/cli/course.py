@@ -22,7 +22,8 @@ if TYPE_CHECKING:
     from companion.planning.model import Plan
     from companion.planning.pace import Pace
     from companion.practice.hurdle import Hurdle
-    from companion.record.trouble import OwnTake, TroubleSpot
+    from companion.record.own_takes import OwnTake
+    from companion.record.trouble import TroubleSpot
 
 __all__ = ["Course", "Fingers", "course_of", "fingers_in", "fingers_of", "of_one_horn"]
 
@@ -81,8 +82,9 @@ def fingers_of(
 
 def fingers_in(opened: Opened, sessions: Path) -> Fingers:
     """The same of a passage, or an exercise, that is open. Raises `CompanionError` as `fingers_of` does."""
+    from companion.record.own_takes import newest_own_takes
     from companion.record.readings import pace_of
-    from companion.record.trouble import newest_own_takes, troubles_in
+    from companion.record.trouble import troubles_in
 
     plan = opened.plan()
     own: list[OwnTake] = newest_own_takes(sessions, opened.chart, opened.passage)

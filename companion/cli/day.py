@@ -299,7 +299,8 @@ def _worst_spot(
     """The worst spot of these bars (empty: of all) that links can be made of: itself, its change in words, and what
     takes of the links are known by. Raises `CompanionError` where the log can't be read."""
     from companion.cli.exercise_options import exercise_named, made_of
-    from companion.record.trouble import newest_own_takes, troubles_in
+    from companion.record.own_takes import newest_own_takes
+    from companion.record.trouble import troubles_in
     from companion.window.music import exercise_of
 
     passage, chart = opened.passage, opened.chart

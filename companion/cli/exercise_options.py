@@ -113,7 +113,8 @@ def _typed(exercise: Exercise, name: str, text: str, passage: Passage, first_bar
 def own_spots(sessions: Path, opened: Opened, plan: Plan) -> tuple[tuple[TroubleSpot, ...], str]:
     """The player's own trouble spots in the passage, worst first, and what is to be said where the log can't be
     read."""
-    from companion.record.trouble import newest_own_takes, troubles_in
+    from companion.record.own_takes import newest_own_takes
+    from companion.record.trouble import troubles_in
 
     try:
         takes = newest_own_takes(sessions, opened.chart, opened.passage)

@@ -64,8 +64,9 @@ def run(args: argparse.Namespace) -> int:
     from companion.cli.opening import open_passage
     from companion.cli.which_part import Lookup
     from companion.record.index import Wanted, survey
+    from companion.record.own_takes import finger_lags, newest_own_takes, trill_lags_of
     from companion.record.text import remark_lines
-    from companion.record.trouble import finger_lags, newest_own_takes, trill_lags_of, troubles_in
+    from companion.record.trouble import troubles_in
 
     _check_together(args)
     sessions = args.sessions or paths.sessions_dir()

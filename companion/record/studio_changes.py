@@ -1,8 +1,8 @@
 """What became of every change of fingering in each student's newest takes, worked out in the database for all students
 at once; the rule that tells a trouble spot is `trouble`'s own.
 
-`_OUTCOMES` says in SQL what `trouble` says at its top about when a change was tried and how it failed; the tests hold
-the two against each other.
+`_OUTCOMES` says in SQL what `tries` says at its top about when a change was tried and how it failed; the tests hold the
+two against each other.
 """
 
 from __future__ import annotations
@@ -19,19 +19,8 @@ from companion.practice.model import EARLY, LATE, LEFT_OUT, NOT_REACHED, ON_TIME
 from companion.record.studio_files import LogFile
 from companion.record.studio_index import all_or_nothing, first_row, handed_in, in_pieces, in_portions
 from companion.record.studio_lines import Cut, heads_and_notes
-from companion.record.trouble import (
-    KINDS,
-    LEAST_DAYS,
-    LEAST_FAILED,
-    NEWEST_TRIES,
-    STOP_BEATS,
-    STOP_MS,
-    Change,
-    Tried,
-    TroubleSpot,
-    Try,
-    troubles_of_tries,
-)
+from companion.record.tries import KINDS, NEWEST_TRIES, STOP_BEATS, STOP_MS, Change, Tried, Try
+from companion.record.trouble import LEAST_DAYS, LEAST_FAILED, TroubleSpot, troubles_of_tries
 
 if TYPE_CHECKING:
     from duckdb import DuckDBPyConnection

@@ -14,9 +14,9 @@ from dataclasses import dataclass, field
 from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
+from companion.record.own_takes import NEWEST_TAKES
 from companion.record.studio_files import LogFile
 from companion.record.studio_index import read_in
-from companion.record.trouble import NEWEST_TAKES
 
 if TYPE_CHECKING:
     from duckdb import DuckDBPyConnection

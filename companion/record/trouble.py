@@ -1,21 +1,6 @@
-"""The player's own trouble spots: changes that keep failing across takes and days, with the evidence; and whose finger.
+"""The player's own trouble spots: changes that keep failing across takes and days, with the evidence.
 
-Conventions
------------
-* A change leads from one score note with its fingering to the next with its own. It was tried in a take where the note
-  before it was played right and the take got as far. A take counts once, however often it came by.
-* It failed where the note was wrong or left out, where a slip was heard on the way, where the player went back instead,
-  and where the note fell behind the one before it: late by more than the take's tolerance, or a stop. Behind is counted
-  at the tempo that was played, and what only makes up for an early note is not behind. Takes that don't say how much
-  time there was (those of earlier programs) tell nothing of late notes.
-* Places are printed ones: bar and beat of both notes, so that repeats and takes of single bars count together. A change
-  that is fingered otherwise now is another change.
-* The simulated player's takes and invented examples never count, nor do those on another instrument.
-* A try that the ladder asked for is meant to be too fast: what fails in it is no trouble.
-
-The rule
---------
-Of the newest `NEWEST_TRIES` takes in which it was tried, a change is a trouble spot where it failed in at least
+When a change was tried and how it failed is said in `tries`. Of the newest `NEWEST_TRIES` takes in which it was tried, a change is a trouble spot where it failed in at least
 `LEAST_FAILED` on at least `LEAST_DAYS` days, the lower end of the 95 % interval of its rate is above `LEAST_RATE`, and
 it fails more often than the other changes of the same takes by more than chance. In a passage of 200 changes some fail
 often by chance alone: it is reckoned so that of the spots named one in ten at most is such a one (Benjamini and
@@ -32,68 +17,34 @@ References
 from __future__ import annotations
 
 import math
-from collections import Counter, defaultdict
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections import Counter
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import date
 from itertools import pairwise
 from pathlib import Path
 
 from companion.charts.model import Chart, note_name
-from companion.errors import RecordError, UsageError
 from companion.passage import Passage
 from companion.planning.model import Plan
-from companion.practice.clock import tempo_at_bpm
-from companion.practice.finger_lag import FingerLag, SlipSeen, TrillLag, TrillSeen, lags, trill_lags
 from companion.practice.hurdle import change_in_words, note_in_words
-from companion.practice.model import EARLY, LATE, LEFT_OUT, NOT_REACHED, ON_TIME, WRONG_NOTE
-from companion.record.index import Wanted
-from companion.record.log import read_take
-from companion.record.model import NoteRecord, TakeRecord, TakeSummary
-from companion.record.progress import of_passage
-from companion.record.readings import newest_takes_of
+from companion.record.own_takes import NEWEST_TAKES, OwnTake, newest_own_takes
+from companion.record.tries import BEHIND, GONE_BACK, KINDS, STOPPED, Change, Key, Place, Tried, Try, tried_in
 from companion.record.wilson import wilson_interval
-from companion.units import ms_from_s, s_per_beat
 
 __all__ = [
-    "BEHIND", "GONE_BACK", "KINDS", "LEAST_DAYS", "LEAST_FAILED", "LEAST_RATE", "NEWEST_TAKES", "NEWEST_TRIES",
-    "OMITTED", "SLIPPED", "STOPPED", "WRONG", "Change", "OwnTake", "Tried", "TroubleSpot", "Try", "finger_lags",
-    "newest_own_takes", "trill_lags_of", "troubles", "troubles_in", "troubles_of_tries", "troubles_over_all",
+    "LEAST_DAYS", "LEAST_FAILED", "LEAST_RATE", "TroubleSpot", "troubles", "troubles_in", "troubles_of_tries",
+    "troubles_over_all",
 ]  # fmt: skip
 
-#: How a change fails, the plainest first.
-WRONG, OMITTED, SLIPPED, GONE_BACK, STOPPED, BEHIND = "wrong", "left out", "slipped", "gone back", "stopped", "late"
-KINDS = (WRONG, OMITTED, SLIPPED, GONE_BACK, STOPPED, BEHIND)
 _IN_WORDS = {GONE_BACK: "gone back", STOPPED: "stopped before", BEHIND: "late"}
 
 #: See the rule at the top.
-NEWEST_TAKES, NEWEST_TRIES = 120, 30
 LEAST_FAILED, LEAST_DAYS, LEAST_RATE = 3, 2, 0.10
 FALSE_SHARE = 0.10
 LEAST_CLEAN_SINCE, SOLVED_CHANCE = 5, 0.05
 #: A change fails from a tempo on where it failed in half of the newest of at least so many takes there.
 TAKES_AT_TEMPO, NEWEST_AT_TEMPO = 3, 10
-#: A note that comes so much behind the one before was stopped for (as `practice.reading` has it).
-STOP_MS, STOP_BEATS = 250.0, 0.75
-
-_RIGHT = (ON_TIME, EARLY, LATE)
-#: (written MIDI number, keys) of a note, and of the two of a change.
-_Shape = tuple[int, tuple[str, ...]]
-Change = tuple[_Shape, _Shape]
-#: (bar, beat) of both notes; empty for a change wherever it stands.
-_Place = tuple[str, ...]
-_Key = tuple[_Place, Change]
-
-
-@dataclass(frozen=True, slots=True)
-class OwnTake:
-    """A take of the player's own, without its events, its day (`YYYY-MM-DD`), what tells its passage from others, and
-    its tempo, in quarters a minute of the whole passage's first tempo where the passage is known."""
-
-    take: TakeRecord
-    day: str
-    passage: str
-    tempo_bpm: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,57 +91,6 @@ class TroubleSpot:
         return self.clean_since >= self.clean_needed
 
 
-# -- takes in ---------------------------------------------------------------------------------------------------------
-
-
-def newest_own_takes(
-    folder: Path,
-    chart: Chart,
-    passage: Passage | None = None,
-    most: int = NEWEST_TAKES,
-    cache: Path | None = None,
-) -> list[OwnTake]:
-    """The player's own newest takes on an instrument, oldest first; of one passage where it is given.
-
-    Raises
-    ------
-    RecordError
-        If the folder can't be read. Takes that can't be read are passed over.
-    """
-    found = []
-    for summary in _summaries(folder, chart, passage, most, cache):
-        try:
-            take = read_take(folder, summary, events="none")
-        except RecordError:  # changed since the index was made; `survey` says so to whoever asks
-            continue
-        which = summary.sha256 or summary.file_name or summary.title
-        found.append(OwnTake(take, summary.day, which, _first_tempo_bpm(take, passage)))
-    return found
-
-
-def _first_tempo_bpm(take: TakeRecord, passage: Passage | None) -> float:
-    """A take of single bars counts in the tempo that stands there."""
-    if passage is None or not take.bars or len(passage.tempos) < 2:
-        return take.tempo_bpm
-    try:
-        first, _ = passage.bar_range(take.bars)
-    except UsageError:  # bars of an earlier version of the file
-        return take.tempo_bpm
-    return take.tempo_bpm / tempo_at_bpm(passage, passage.bars[first].start, 1.0)
-
-
-def _summaries(
-    folder: Path, chart: Chart, passage: Passage | None, most: int, cache: Path | None
-) -> Sequence[TakeSummary]:
-    if passage is None:
-        return newest_takes_of(folder, chart.name, most, cache)
-    wanted = Wanted(sha256=passage.sha256, file_name=passage.origin)
-    parts = ("", passage.part_name, passage.part_id)
-    takes = newest_takes_of(folder, chart.name, most, cache, wanted, parts)
-    # A passage without a file asks for takes without one.
-    return of_passage(takes, passage.sha256, passage.origin)[0]
-
-
 def troubles(
     folder: Path,
     passage: Passage,
@@ -234,135 +134,6 @@ def troubles_over_all(
     return troubles_in(newest_own_takes(folder, chart, None, newest_takes, cache), today=today)
 
 
-def finger_lags(takes: Iterable[OwnTake]) -> tuple[FingerLag, ...]:
-    """Which finger is behind which, as the slips of these takes tell."""
-    return lags(seen for own in takes for seen in _slips_seen(own))
-
-
-def trill_lags_of(takes: Iterable[OwnTake]) -> tuple[TrillLag, ...]:
-    """Which note of a trill lasts longer, as these takes tell."""
-    return trill_lags(seen for own in takes for seen in _trills_seen(own))
-
-
-def _keys_held(take: TakeRecord) -> dict[int, tuple[str, ...]]:
-    """The keys really held where they are known and not the planned ones."""
-    return {used.note_index: used.keys for used in take.used}
-
-
-def _slips_seen(own: OwnTake) -> Iterator[SlipSeen]:
-    take, held = own.take, _keys_held(own.take)
-    for slip in take.slips:
-        ends = slip.from_index, slip.note_index
-        if not (slip.early and slip.late) or slip.by_ms is None or not all(0 <= i < len(take.notes) for i in ends):
-            continue
-        before, after = (take.notes[i] for i in ends)
-        keys = [frozenset(held.get(i, take.notes[i].keys)) for i in ends]
-        yield SlipSeen(
-            take.id, own.day, before.written_midi, keys[0], after.written_midi, keys[1],
-            slip.early, slip.late, slip.by_ms, slip.note_index,
-        )  # fmt: skip
-
-
-def _trills_seen(own: OwnTake) -> Iterator[TrillSeen]:
-    for trill in own.take.trills:
-        if 0 <= trill.note_index < len(own.take.notes):
-            note = own.take.notes[trill.note_index]
-            main, other = frozenset(note.keys), frozenset(trill.other_keys)
-            timing = trill.main_longer_ms
-            yield TrillSeen(own.take.id, own.day, note.written_midi, main, trill.other_midi, other, timing)
-
-
-# -- what became of each change ---------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True)
-class Try:
-    """One take in which a change was tried: how it failed, empty where it went well."""
-
-    day: str
-    tempo_bpm: float
-    passage: str
-    kinds: frozenset[str]
-
-
-@dataclass(slots=True)
-class Tried:
-    """All takes in which a change was tried, oldest first, and what is to be said about the change."""
-
-    tries: list[Try] = field(default_factory=list)
-    names: tuple[str, str] = ("", "")
-
-    @property
-    def newest(self) -> list[Try]:
-        """Those that count."""
-        return self.tries[-NEWEST_TRIES:]
-
-    @property
-    def counted(self) -> tuple[int, int]:
-        """(failed, takes) of those that count."""
-        newest = self.newest
-        return sum(1 for t in newest if t.kinds), len(newest)
-
-
-def _tried(takes: Iterable[OwnTake], placed: bool) -> dict[_Key, Tried]:
-    found: dict[_Key, Tried] = defaultdict(Tried)
-    for own in takes:
-        # Whoever wrote the file by hand may have written a tempo that is none.
-        if not (own.tempo_bpm > 0 and own.take.tempo_bpm > 0) or own.take.ladder.get("trying"):
-            continue
-        of_take: dict[_Key, set[str]] = {}
-        for i, kinds in _outcomes(own.take):
-            before, after = own.take.notes[i - 1], own.take.notes[i]
-            place: _Place = (before.bar, before.beat, after.bar, after.beat) if placed else ()
-            key = place, ((before.written_midi, before.keys), (after.written_midi, after.keys))
-            of_take.setdefault(key, set()).update(kinds)
-            found[key].names = before.fingering, after.fingering
-        for key, kinds in of_take.items():
-            found[key].tries.append(Try(own.day, own.tempo_bpm, own.passage, frozenset(kinds)))
-    return found
-
-
-def _outcomes(take: TakeRecord) -> Iterator[tuple[int, set[str]]]:
-    """(note arrived at, how the change failed) for each change of fingering that was tried."""
-    slipped = {slip.note_index for slip in take.slips if slip.from_index == slip.note_index - 1}
-    early_ms = 0.0
-    for i, (before, after) in enumerate(pairwise(take.notes), start=1):
-        behind_ms = _behind_ms(take, before, after)
-        if _is_change(before, after) and before.verdict in _RIGHT and after.verdict != NOT_REACHED:
-            yield i, _failures(take, after, i in slipped, behind_ms, early_ms)
-        early_ms = max(min(-(after.deviation_ms or 0.0), -(behind_ms or 0.0)), 0.0)
-
-
-def _is_change(before: NoteRecord, after: NoteRecord) -> bool:
-    # The open horn has no keys, nor has a note without a plan; only the fingering's name tells them apart.
-    return before.keys != after.keys and bool(before.fingering and after.fingering)
-
-
-def _behind_ms(take: TakeRecord, before: NoteRecord, after: NoteRecord) -> float | None:
-    """How far the note fell behind the one before it, at the tempo that was played."""
-    if before.deviation_ms is None or after.deviation_ms is None or after.available_ms is None:
-        return None
-    at_tempo = take.tempo_bpm / take.tempo_played_bpm if take.tempo_played_bpm else 1.0
-    return after.deviation_ms - before.deviation_ms - after.available_ms * (at_tempo - 1.0)
-
-
-def _failures(take: TakeRecord, note: NoteRecord, slipped: bool, behind_ms: float | None, early_ms: float) -> set[str]:
-    found = {kind for kind, verdict in ((WRONG, WRONG_NOTE), (OMITTED, LEFT_OUT)) if note.verdict == verdict}
-    if slipped:
-        found.add(SLIPPED)
-    if note.went_back:
-        found.add(GONE_BACK)
-    if behind_ms is not None and note.available_ms is not None and note.verdict in _RIGHT:
-        allowed_ms = max(take.tolerances.on_time_ms, take.tolerances.on_time_share * note.available_ms)
-        if behind_ms - early_ms > allowed_ms:
-            stop_ms = max(STOP_MS, STOP_BEATS * ms_from_s(s_per_beat(take.tempo_bpm)))
-            found.add(STOPPED if behind_ms > stop_ms else BEHIND)
-    return found
-
-
-# -- the rule ---------------------------------------------------------------------------------------------------------
-
-
 def troubles_in(
     takes: Iterable[OwnTake],
     passage: Passage | None = None,
@@ -381,7 +152,7 @@ def troubles_in(
     today
         For the words; the present day by default.
     """
-    tried = _tried(takes, placed=passage is not None)
+    tried = tried_in(takes, placed=passage is not None)
     places = _places(passage, plan) if passage is not None and plan is not None else None
     words = _Words(passage, plan, places, today or date.today())
     counts = {key: found.counted for key, found in tried.items()}
@@ -403,12 +174,12 @@ def troubles_of_tries(
     today
         For the words.
     """
-    anywhere: _Place = ()
+    anywhere: Place = ()
     told = _told_apart({(anywhere, change): count for change, count in counts.items()})
     return _spots({(anywhere, change): found for change, found in tried.items()}, told, _Words(None, None, None, today))
 
 
-def _told_apart(counts: Mapping[_Key, tuple[int, int]]) -> set[_Key]:
+def _told_apart(counts: Mapping[Key, tuple[int, int]]) -> set[Key]:
     """The changes that fail more often than the others by more than chance; `counts` are (failed, takes)."""
     all_failed, all_takes = (sum(count[i] for count in counts.values()) for i in (0, 1))
     chances = {}
@@ -419,7 +190,7 @@ def _told_apart(counts: Mapping[_Key, tuple[int, int]]) -> set[_Key]:
     return {key for key, chance in chances.items() if chance <= limit}
 
 
-def _spots(tried: Mapping[_Key, Tried], told: Collection[_Key], words: _Words) -> tuple[TroubleSpot, ...]:
+def _spots(tried: Mapping[Key, Tried], told: Collection[Key], words: _Words) -> tuple[TroubleSpot, ...]:
     spots = []
     for key, found in tried.items():
         failed = [t for t in found.newest if t.kinds]
@@ -448,7 +219,7 @@ def _chance_limit(chances: Sequence[float]) -> float:
     return told[-1] if told else -1.0
 
 
-def _spot(key: _Key, found: Tried, tries: Sequence[Try], failed: Sequence[Try], words: _Words) -> TroubleSpot:
+def _spot(key: Key, found: Tried, tries: Sequence[Try], failed: Sequence[Try], words: _Words) -> TroubleSpot:
     place, ((from_midi, from_keys), (to_midi, to_keys)) = key
     counts = Counter(kind for t in failed for kind in t.kinds)
     kinds = tuple(sorted(counts.items(), key=lambda entry: (-entry[1], KINDS.index(entry[0]))))
@@ -506,12 +277,9 @@ def _fails_from(tries: Sequence[Try]) -> tuple[float | None, int, int]:
     return None, 0, 0
 
 
-# -- words ------------------------------------------------------------------------------------------------------------
-
-
-def _places(passage: Passage, plan: Plan) -> dict[_Key, tuple[int, int]]:
+def _places(passage: Passage, plan: Plan) -> dict[Key, tuple[int, int]]:
     """Where each change of the passage stands first."""
-    found: dict[_Key, tuple[int, int]] = {}
+    found: dict[Key, tuple[int, int]] = {}
     for before, after in pairwise(passage.notes):
         keys = [tuple(sorted(plan.choices[note.index].keys)) for note in (before, after)]
         bars = [passage.bars[note.bar].number for note in (before, after)]
@@ -525,21 +293,21 @@ def _places(passage: Passage, plan: Plan) -> dict[_Key, tuple[int, int]]:
 class _Words:
     passage: Passage | None
     plan: Plan | None
-    places: Mapping[_Key, tuple[int, int]] | None
+    places: Mapping[Key, tuple[int, int]] | None
     today: date
 
-    def indices(self, key: _Key) -> tuple[int, int]:
+    def indices(self, key: Key) -> tuple[int, int]:
         """Of the notes left and arrived at; -1 where there is no passage."""
         return self.places[key] if self.places is not None else (-1, -1)
 
-    def change(self, key: _Key, names: tuple[str, str]) -> str:
+    def change(self, key: Key, names: tuple[str, str]) -> str:
         """`G to B♭ side`."""
         if self.passage is not None and self.plan is not None:
             return change_in_words(self.passage, self.plan, *self.indices(key))
         shapes = zip(key[1], names, strict=True)
         return " to ".join(note_in_words(note_name(midi), fingering) for (midi, _), fingering in shapes)
 
-    def place(self, key: _Key, passages: int) -> str:
+    def place(self, key: Key, passages: int) -> str:
         """` in bar 5`, with the beat where the bar has the same change twice; ` in 3 passages`."""
         if self.passage is None or self.places is None:
             return f" in {passages} passages" if passages > 1 else ""

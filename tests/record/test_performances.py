@@ -18,10 +18,12 @@ from companion.record.index import survey
 from companion.record.limiting import near_limit
 from companion.record.model import TakeSummary
 from companion.record.outlook import forecast_of, outlook
+from companion.record.own_takes import OwnTake
 from companion.record.progress import best_clean_bpm, by_day, fastest_clean_by_day, performance_in_words, reached
 from companion.record.studio import _stuck
 from companion.record.text import LEGEND, day_cells, progress_lines, student_lines, week_lines
-from companion.record.trouble import STOPPED, OwnTake, troubles_in
+from companion.record.tries import STOPPED
+from companion.record.trouble import troubles_in
 from companion.record.week import WeekItem, WeekSheet
 from companion.reports.progress_marks import MOST_SINGLE_TAKES, progress_marks
 from companion.scores import read

@@ -15,12 +15,13 @@ from companion import charts
 from companion.record import Sitting, TakeRecord, studio_changes, studio_index
 from companion.record.index import survey
 from companion.record.log import read_take
+from companion.record.own_takes import OwnTake
 from companion.record.studio import look_at_studio
 from companion.record.studio_changes import note_changes, troubles_by_student
 from companion.record.studio_files import log_files_of, student_folders
 from companion.record.studio_index import all_or_nothing, in_pieces, open_index, refresh
 from companion.record.studio_newest import read_newest
-from companion.record.trouble import OwnTake, troubles_in, troubles_over_all
+from companion.record.trouble import troubles_in, troubles_over_all
 from tests.record_takes import TAKES
 from tests.studio_takes import SHAPES, a_take
 

@@ -24,22 +24,9 @@ from companion.planning import Plan, plan
 from companion.practice.model import LATE, LEFT_OUT, NOT_REACHED, ON_TIME, WRONG_NOTE
 from companion.record import NoteRecord, Sitting, TakeRecord
 from companion.record.model import SlipRecord, TrillRecord, UsedRecord
-from companion.record.trouble import (
-    BEHIND,
-    GONE_BACK,
-    KINDS,
-    OMITTED,
-    SLIPPED,
-    STOPPED,
-    WRONG,
-    OwnTake,
-    finger_lags,
-    newest_own_takes,
-    trill_lags_of,
-    troubles,
-    troubles_in,
-    troubles_over_all,
-)
+from companion.record.own_takes import OwnTake, finger_lags, newest_own_takes, trill_lags_of
+from companion.record.tries import BEHIND, GONE_BACK, KINDS, OMITTED, SLIPPED, STOPPED, WRONG
+from companion.record.trouble import troubles, troubles_in, troubles_over_all
 from companion.record.wilson import wilson_interval
 
 TODAY = date(2026, 11, 25)
