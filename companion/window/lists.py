@@ -13,7 +13,7 @@ from companion.errors import UsageError
 from companion.passage import Passage
 from companion.ports import KEYS_PORT, KeysPort
 from companion.practice.climbs import CLIMBS
-from companion.practice.metronome import metronome_number
+from companion.practice.metronome import beat_unit, counted_note, metronome_number, units_in_words
 from companion.practice.tolerance import tolerance_in_words
 from companion.practice.words import place_in_words, printed_bars
 from companion.window import pencil
@@ -100,8 +100,8 @@ def _tempo(run: Run, stand: Stand) -> Leaf:
         lambda: rows,
         choose,
         chosen=ladder.rung,
-        typed=rehearsal.choose_tempo,
-        hint=f"{ladder.rule} Type a number of quarters a minute for the nearest rung.",
+        typed=lambda number: rehearsal.choose_tempo(number * beat_unit(bar)[1]),
+        hint=f"{ladder.rule} Type a number of {units_in_words(bar)} a minute for the nearest rung.",
     )
 
 
@@ -183,9 +183,8 @@ def _comment(run: Run, stand: Stand) -> Leaf:
         raise UsageError("there is no take to tell of yet: the space bar starts one")
     bar = take.section.passage.bars[0]
     bars = f", {printed_bars(take.section.label)}" if take.section.label else ""
-    title = (
-        f"Take {run.rehearsal.takes.index(take) + 1} of this sitting{bars}, at {metronome_number(take.tempo_bpm, bar)}"
-    )
+    tempo = counted_note(bar).mark(take.tempo_bpm)
+    title = f"Take {run.rehearsal.takes.index(take) + 1} of this sitting{bars}, at {tempo}"
     return ReadLeaf("comment", title, comment_sections(take, run.rehearsal.tolerances))
 
 
@@ -196,8 +195,8 @@ def _takes(run: Run, stand: Stand) -> Leaf:
     rows = []
     for take in takes:
         bars = printed_bars(take.section.label, "the whole passage")
-        number = metronome_number(take.tempo_bpm, take.section.passage.bars[0])
-        rows.append(Row(f"take {numbers[id(take)]}: {bars}", f"at {number}", take.assessment.advice))
+        tempo = counted_note(take.section.passage.bars[0]).mark(take.tempo_bpm)
+        rows.append(Row(f"take {numbers[id(take)]}: {bars}", f"at {tempo}", take.assessment.advice))
     now = stand.replaying.take if stand.replaying is not None else None
     return ChoiceLeaf(
         "takes",

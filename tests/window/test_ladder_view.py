@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from fractions import Fraction
 from pathlib import Path
 
 import pygame
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from window.stand_tools import make_setup, open_stand, playable
+from window.stand_tools import key, make_setup, open_stand, playable
 
 from companion.passage import Bar
 from companion.practice.climbs import CLIMBS
@@ -82,3 +84,15 @@ def test_what_is_clean_is_said_with_what_the_teacher_asks_for(tmp_path: Path, sh
         assert app.stand._ladder_shown().note == f"{setup.ladder.rule} Clean: no wrong note, {said}"
     finally:
         app.close()
+
+
+def test_a_tempo_is_typed_in_the_note_that_the_ladder_counts(tmp_path: Path) -> None:
+    music = playable(2)
+    in_six = tuple(replace(bar, beats=8, beat_type=8, mark_unit=Fraction(3, 2)) for bar in music.bars)
+    app = open_stand(make_setup(replace(music, bars=in_six), tmp_path))
+    key(app, "t")
+    assert "a number of dotted quarters a minute" in app.leaf.hint
+    for letter in "45":
+        key(app, letter)
+    key(app, "return")
+    assert app.run.rehearsal.tempo_bpm == 68  # the rung nearest to 45 dotted quarters, which are 67.5
