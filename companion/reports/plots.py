@@ -236,8 +236,9 @@ def _draw_marks(axes: Axes, marks: ProgressMarks, small: bool = False) -> None:
 def _legend(axes: Axes) -> None:
     count = len(axes.get_legend_handles_labels()[0])
     if count:
+        # Two lines of it have room above the plot: of five and six three in each.
         axes.legend(
-            loc="lower left", bbox_to_anchor=(-0.012, 1.005), ncols=4 if count <= 4 else 3, frameon=False,
+            loc="lower left", bbox_to_anchor=(-0.012, 1.005), ncols=3 if 4 < count <= 6 else 4, frameon=False,
             borderaxespad=0.0, handletextpad=0.5, columnspacing=1.6, labelcolor=INK, prop=_font(size=10.5),
         )  # fmt: skip
 

@@ -163,6 +163,8 @@ class ChoiceLeaf:
         while first > 0 and used + heights[first - 1] <= area.height * (0.5 if self.at < len(rows) - 1 else 1):
             first -= 1
             used += heights[first]
+        while first > 0 and sum(heights[first - 1 :]) <= area.height:  # no room is left over below
+            first -= 1
         if first:
             above = (area.right - round(10 * u), area.y - round(4 * u))
             type_.draw(target, f"… {first} more above", above, 13, "italic", Ink.QUIET, "bottomright")

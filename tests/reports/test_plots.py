@@ -13,6 +13,7 @@ from companion.practice.forecast import Forecast, fit
 from companion.record.model import TakeSummary
 from companion.reports.plots import check_kind, draw_progress, progress_svg
 from companion.reports.progress_marks import MOST_SINGLE_TAKES, progress_marks
+from companion.reports.progress_png import progress_png
 
 NOW = datetime(2026, 11, 23, 17, tzinfo=UTC)
 MONDAY = date(2026, 11, 23).toordinal()
@@ -73,6 +74,41 @@ def test_a_plot_is_written_whatever_there_is(tmp_path: Path, count: int, per_day
     assert int.from_bytes(content[16:20], "big") == 1350
     assert int.from_bytes(content[20:24], "big") == 750
     assert os.listdir(path.parent) == ["plot.png"]
+
+
+@pytest.mark.parametrize("size", [(900, 300), (1126, 340), (1690, 500), None])
+@pytest.mark.parametrize("count", [12, 400])
+def test_every_mark_has_its_word_in_the_legend_and_none_is_cut_off(
+    count: int, size: tuple[int, int] | None, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """In the window at its sizes, and in the picture that is written (no size); where takes are bars of days, too."""
+    from matplotlib.figure import Figure
+
+    figures: list[Figure] = []
+    saved = Figure.savefig
+
+    def seen(figure: Figure, *args: object, **more: object) -> None:
+        figures.append(figure)
+        saved(figure, *args, **more)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(Figure, "savefig", seen)
+    shown = [take._replace(id=str(i), performance=int(i == count - 1)) for i, take in enumerate(takes(count))]
+    forecast, cold = curve(shown), frozenset({str(count - 6)})
+    if size is None:
+        draw_progress(shown, tmp_path / "a.png", title="T", notes=("who",), forecast=forecast, cold=cold)
+    else:
+        progress_png(shown, size, scale=max(1.0, size[0] / 1126), forecast=forecast, cold=cold)
+    (figure,) = figures
+    legend = figure.axes[0].get_legend()
+    assert legend is not None
+    words = {text.get_text() for text in legend.get_texts()}
+    single = {"clean take", "take, not clean", "first take of a sitting"}
+    assert words >= (single if count < MOST_SINGLE_TAKES else {"all takes of a day", "the best clean one"})
+    assert words >= {"performance, no click", "80 of 100 such students", "every second take clean"}
+    box = legend.get_window_extent()
+    assert box.x1 <= figure.bbox.x1 and box.y1 <= figure.bbox.y1
+    # Title and notes of the picture keep clear of it.
+    assert all(text.get_window_extent().y0 >= box.y1 for text in figure.texts)
 
 
 def test_the_picture_shows_ink_on_paper_and_more_ink_for_more_takes(tmp_path: Path) -> None:

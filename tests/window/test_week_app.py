@@ -23,6 +23,7 @@ from companion.scores import read
 from companion.window.entry_leaf import AskLeaf, EntryLeaf
 from companion.window.leaves import ChoiceLeaf
 from companion.window.week_app import LOOK_AGAIN_NS, REST_NS, Chosen, WeekApp
+from companion.window.week_leaves import FIELDS
 
 PASSAGES = Path(__file__).parents[2] / "shared" / "passages"
 SHEET = """\
@@ -98,6 +99,14 @@ def write(app: WeekApp, text: str, clear: bool = True) -> None:
     for letter in text:
         app._handle(pygame.event.Event(pygame.TEXTINPUT, text=letter))
     press(app, "enter")
+
+
+@pytest.mark.parametrize("day", range(7))
+def test_the_leaf_of_the_day_due_shows_all_days_whichever_is_chosen(app: WeekApp, day: int) -> None:
+    app.leaf = FIELDS["d"](app, replace(app.shown.sheet.items[0], by=app.shown.sheet.days[day]))
+    app.draw()
+    assert isinstance(app.leaf, ChoiceLeaf)
+    assert len(app.leaf._places) == len(app.leaf.rows()) == 8
 
 
 def test_a_target_is_turned_and_written_once_it_rests(app: WeekApp, sheet: Path, clock: Clock) -> None:
