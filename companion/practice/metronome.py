@@ -50,7 +50,11 @@ class CountedNote:
 
     def about(self, tempo_bpm: float) -> str:
         """The same to the nearest whole number."""
-        return self.named(f"{tempo_bpm / float(self.beats):.0f}")
+        return self.named(self.nearest(tempo_bpm))
+
+    def nearest(self, tempo_bpm: float) -> str:
+        """The nearest whole number of these."""
+        return f"{tempo_bpm / float(self.beats):.0f}"
 
     def named(self, number: str) -> str:
         """A number of these as it stands in a sentence."""

@@ -121,8 +121,8 @@ class Kept:
 
 @dataclass(frozen=True, slots=True)
 class Steps:
-    """Tempo steps to tick: the tempos in quarters (`dotted`: in dotted ones, beside them), so many clean takes on each,
-    and a column for each of `days`; `below` stands under the table."""
+    """Tempo steps to tick: the tempos in quarters (`dotted`: in the note that the metre counts, beside them; `counted`
+    is its sign), so many clean takes on each, and a column for each of `days`; `below` stands under the table."""
 
     title: str
     words: str
@@ -131,6 +131,7 @@ class Steps:
     clean_takes: int
     days: tuple[str, ...] = ()
     dotted: tuple[str, ...] = ()
+    counted: str = "♩."
 
 
 @dataclass(frozen=True, slots=True)
@@ -274,6 +275,7 @@ def _steps(one: Steps) -> dict[str, Any]:
     beside = zip(one.rungs, one.dotted, strict=True) if one.dotted else ((rung, "") for rung in one.rungs)
     return {
         "title": one.title, "words": one.words, "below": one.below, "clean": one.clean_takes, "days": list(one.days),
+        "counted": one.counted,
         "rungs": [{"quarters": quarters, "dotted": dotted} for quarters, dotted in beside],
     }  # fmt: skip
 

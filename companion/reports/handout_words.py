@@ -15,7 +15,7 @@ from companion.planning import Plan, printed_texts
 from companion.planning.model import Choice
 from companion.practice.climbs import STEADY
 from companion.practice.ladder import Ladder
-from companion.practice.metronome import beat_unit
+from companion.practice.metronome import QUARTER, counted_note
 from companion.practice.words import bars_in_words, capital, printed_bars
 from companion.record.marks import Marked
 from companion.record.model import normal_bars
@@ -144,16 +144,17 @@ def steps_of(passage: Passage, ladder: Ladder, item: WeekItem | None = None, she
     """The rungs of a ladder to be ticked, each with the try that follows it; with the week's item its bars, day and
     remark.
 
-    A ladder counts quarters. Where the passage goes in dotted quarters (6/8, 9/8, 12/8) those stand beside them, as a
-    metronome is set then.
+    A ladder counts quarters. Where the passage goes in other notes (dotted quarters in 6/8, halves in 2/2) those stand
+    beside them, as a metronome is set then.
     """
     what = [item.exercise, printed_bars(normal_bars(item.bars))] if item else []
     by = f" by {day_in_words(item.by)}" if item and item.by else ""
     clean = "Clean: no note wrong, left out, added or repeated, all in time"
     if item and item.articulation_share:
         clean += f"; {100 * item.articulation_share:.0f} % of the notes slurred or tongued as written"
-    compound = bool(passage.bars) and all(beat_unit(bar)[0] == "♩." for bar in passage.bars)
-    target = f"♩. = {ladder.target_bpm / 1.5:.0f}" if compound else f"♩ = {ladder.target_bpm:g}"
+    counted = counted_note(passage.bars[0]) if passage.bars else QUARTER
+    others = counted != QUARTER
+    target = counted.about(ladder.target_bpm) if others else f"♩ = {ladder.target_bpm:g}"
     title = ", ".join(filter(None, ["Tempo steps", *what])) + f", up to {target}{by}"
     steps = [(rung, *([once] if once else [])) for rung, once in zip(ladder.rungs, ladder.tries, strict=True)]
     days = [f"{WEEKDAYS[day.weekday()]} {day.day}" for day in sheet.days_of(item)] if sheet and item else list(WEEKDAYS)
@@ -162,7 +163,8 @@ def steps_of(passage: Passage, ladder: Ladder, item: WeekItem | None = None, she
         words=item.comment if item else "",
         below=" ".join([ladder.rule, *([ladder.reason] if ladder.climb != STEADY else []), f"{clean}."]),
         rungs=tuple(", then ".join(f"{bpm:g}" for bpm in step) for step in steps),
-        dotted=tuple(", then ".join(f"{bpm / 1.5:.0f}" for bpm in step) for step in steps) if compound else (),
+        dotted=tuple(", then ".join(counted.nearest(bpm) for bpm in step) for step in steps) if others else (),
+        counted=counted.named("").removesuffix(" = "),
         clean_takes=ladder.clean_needed,
         days=tuple(days),
     )

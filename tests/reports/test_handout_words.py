@@ -164,7 +164,18 @@ def test_in_six_eight_the_dotted_quarter_is_told() -> None:
     steps = steps_of(replace(passage, bars=bars), default_ladder(passage, 120, 60, 30))
     # A dotted quarter is one and a half quarters: 120 of those a minute are 80 of these.
     assert steps.rungs == ("60", "90", "120") and steps.dotted == ("40", "60", "80")
-    assert steps.title.endswith("♩. = 80")
+    assert steps.title.endswith("♩. = 80") and steps.counted == "♩."
+
+
+def test_so_is_any_other_note_that_the_metre_counts() -> None:
+    passage = passage_of("G4 A4")
+    halves = tuple(replace(bar, beats=2, beat_type=2) for bar in passage.bars)
+    steps = steps_of(replace(passage, bars=halves), default_ladder(passage, 121, 60, 30))
+    assert steps.rungs == ("60", "90", "121") and steps.dotted == ("30", "45", "60")
+    assert steps.title.endswith("up to half = 60") and steps.counted == "half"
+    printed = tuple(replace(bar, mark_unit=Fraction(1, 2)) for bar in passage.bars)
+    steps = steps_of(replace(passage, bars=printed), default_ladder(passage, 120, 60, 30))
+    assert steps.dotted == ("120", "180", "240") and steps.counted == "♪"
 
 
 def test_a_climb_that_tries_a_faster_tempo_says_so_beside_the_rung_it_follows() -> None:
