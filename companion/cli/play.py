@@ -24,7 +24,8 @@ if TYPE_CHECKING:
     from companion.practice.model import Tolerances
     from companion.record.week import WeekItem, WeekSheet
     from companion.window.music import Made
-    from companion.window.run import Run, Setup
+    from companion.window.run import Run
+    from companion.window.setup import Setup
 
 __all__ = ["add_arguments", "add_stand_arguments", "controller_there", "play", "run"]
 
@@ -175,7 +176,7 @@ def _engrave_ahead(engraver: Any, document: bytes, size: tuple[int, int], passag
 
 def _setup(args: argparse.Namespace, file: Path, opened: Opened, by_itself: bool) -> Setup:
     from companion.cli.week_items import item_of_exercise, ladder_of, with_fingerings
-    from companion.window.run import Setup
+    from companion.window.setup import Setup
 
     passage, chart = opened.passage, opened.chart
     bars = passage.bar_range(args.bars) if args.bars else None
@@ -382,7 +383,7 @@ def _write_result(path: Path, run: Run) -> None:
         "file": piece.origin,
         "sha256": music.sha256,
         "instrument": run.chart.name,
-        "port": run.port_name,
+        "port": run.controller.name,
         "takes": run.results,
     }
     write_json(path, result, "the takes are in the practice log")

@@ -27,10 +27,12 @@ from companion.window.leaves import Leaf, NoteCheckLeaf, ScreenLeaf
 from companion.window.lists import LEAVES
 from companion.window.page import PageView
 from companion.window.replaying import Replaying
-from companion.window.run import Run, Setup, SteppedClock
+from companion.window.run import Run
+from companion.window.setup import Setup
 from companion.window.sheets import Sheets
 from companion.window.shots import Shots
 from companion.window.stand import RUNNERS_UP_SHOWN, Stand
+from companion.window.stepped_clock import SteppedClock
 
 __all__ = ["App"]
 
@@ -114,7 +116,7 @@ class App:
         """One frame; returns the events heard in it."""
         for event in pygame.event.get():
             self._handle(event)
-        self._hands.playing(self.run.keys_port, self._horn_wanted())
+        self._hands.playing(self.run.controller.keys, self._horn_wanted())
         takes_before = len(self.run.results)
         heard = self.run.update()
         if len(self.run.results) > takes_before:
@@ -163,7 +165,7 @@ class App:
     # -- keys and mouse ----------------------------------------------------------------------------------------------
 
     def _handle(self, event: pygame.event.Event) -> None:
-        if self._hands.take(event, self.run.keys_port, self._horn_wanted()):
+        if self._hands.take(event, self.run.controller.keys, self._horn_wanted()):
             return
         if event.type == pygame.QUIT:
             self.quit = True
@@ -280,7 +282,7 @@ class App:
             return True
 
     def _take_leaf_away(self) -> None:
-        if isinstance(self.leaf, NoteCheckLeaf) and self.run.checking:
+        if isinstance(self.leaf, NoteCheckLeaf) and self.run.check.asking:
             self.run.end_check(keep=True)
         if isinstance(self.leaf, ScreenLeaf):
             self.leaf.close()
@@ -428,7 +430,7 @@ class App:
             self.stand.end_replay()
         elif self.run.rehearsal.busy:
             self.run.stop()
-            self._hands.let_go(self.run.keys_port)
+            self._hands.let_go(self.run.controller.keys)
         elif self.stand.looked_at is not None:
             self.stand.looked_at = None
         elif self.run.on_exercise:
@@ -480,7 +482,7 @@ class App:
                 if isinstance(self.leaf, ScreenLeaf):
                     self.leaf.close()
                 self.leaf = None
-        if self.run.checking:
+        if self.run.check.asking:
             self.run.end_check(keep=False)
         self.stand.refresh()
         self._show_an_exercise()

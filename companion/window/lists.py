@@ -20,8 +20,9 @@ from companion.window import pencil
 from companion.window.comment_leaf import ReadLeaf, comment_sections
 from companion.window.leaves import ChoiceLeaf, KeysLeaf, Leaf, NoteCheckLeaf, Row
 from companion.window.material import exercises_leaf, trouble_leaf
+from companion.window.note_check import CHECK_NOTE_NAME
 from companion.window.note_leaf import FingeringShown, NoteLeaf, cost_in_words
-from companion.window.run import CHECK_NOTE_NAME, Run
+from companion.window.run import Run
 from companion.window.stand import CARE, Stand
 from companion.window.strip import StripNote, draw_strip, strip_shapes
 from companion.window.theme import Ink, Type
@@ -226,15 +227,15 @@ def _port(run: Run, stand: Stand) -> Leaf:
     names: list[str] = []
 
     def rows() -> list[Row]:
-        apis = {port.name: port.api for port in run.ports()}
+        apis = {port.name: port.api for port in run.controller.there()}
         names[:] = [*apis, KEYS_PORT, *SIMULATED]
         return [
-            Row(name, "in use" if name == run.port_name else apis.get(name, ""), ALWAYS_THERE.get(name, ""))
+            Row(name, "in use" if name == run.controller.name else apis.get(name, ""), ALWAYS_THERE.get(name, ""))
             for name in names
         ]
 
     rows()
-    wanted = run.offered.name if run.offered else run.port_name
+    wanted = run.offered.name if run.offered else run.controller.name
     return ChoiceLeaf(
         "ports",
         "Who plays?",
@@ -248,7 +249,7 @@ def _port(run: Run, stand: Stand) -> Leaf:
 
 def _check(run: Run, stand: Stand) -> Leaf:
     run.begin_check()
-    return NoteCheckLeaf(CHECK_NOTE_NAME, lambda: run.check_answer, lambda: run.end_check(keep=False))
+    return NoteCheckLeaf(CHECK_NOTE_NAME, lambda: run.check.answer, lambda: run.end_check(keep=False))
 
 
 def _horn_keys(run: Run, stand: Stand) -> Leaf:
@@ -257,9 +258,9 @@ def _horn_keys(run: Run, stand: Stand) -> Leaf:
 
     def use() -> KeysPort | None:
         run.use_port(KEYS_PORT)
-        return run.keys_port
+        return run.controller.keys
 
-    port = run.keys_port
+    port = run.controller.keys
     layout = port.layout if port is not None else load_layout(run.setup.settings)
     return HornKeysLeaf(run.chart, layout, port, clock=run.clock, settings=run.setup.settings, use=use)
 
@@ -335,12 +336,12 @@ def _shapes(run: Run, stand: Stand) -> Leaf:
         tone=TonePlayer(run.click),
         levels=run.levels,
         clock=run.clock,
-        keep=not run.simulated,
-        why_not="the simulated player plays: nothing is remembered" if run.simulated else "",
+        keep=not run.controller.simulated,
+        why_not="the simulated player plays: nothing is remembered" if run.controller.simulated else "",
         shift_semitones=run.rehearsal.shift_semitones,
-        has_port=run.port is not None and not run.simulated,
+        has_port=run.controller.port is not None and not run.controller.simulated,
         title=passage.title,
-        letters=partial(letters_of, run.keys_port) if run.keys_port is not None else None,
+        letters=partial(letters_of, run.controller.keys) if run.controller.keys is not None else None,
         at_midi=passage.notes[at].written_midi if at is not None else None,
     )
 

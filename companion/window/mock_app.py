@@ -10,7 +10,7 @@ import pygame
 
 from companion.engraving import Engraver, EngravingRequest
 from companion.planning import page_marks
-from companion.ports import KeysPort, is_sim
+from companion.ports import is_sim
 from companion.ports.click import ClickPlayer
 from companion.ports.horn_sound import HornSound
 from companion.ports.memory import recall_sound
@@ -24,8 +24,8 @@ from companion.window.layout import layout, staff_px_for
 from companion.window.mock_run import MockPiece, MockRun, MockSetup
 from companion.window.mock_view import MockView, places
 from companion.window.page import PageView
-from companion.window.run import SteppedClock
 from companion.window.shots import Shots
+from companion.window.stepped_clock import SteppedClock
 from companion.window.theme import Type
 
 __all__ = ["MockApp"]
@@ -64,11 +64,6 @@ class MockApp:
     def _type(self) -> Type:
         return Type(scale_of(self.surface.get_size()))
 
-    @property
-    def keys_port(self) -> KeysPort | None:
-        """The computer's keys, where they play."""
-        return self.run.port if isinstance(self.run.port, KeysPort) else None
-
     def loop(self) -> None:
         """Run until the window is left, or by itself to the end where nobody sits there."""
         pace = pygame.time.Clock()
@@ -99,7 +94,7 @@ class MockApp:
             self._handle(event)
         self._forget_leaving()
         plays = self.run.mock.phase in (ANNOUNCED, PLAYING)
-        self._hands.playing(self.keys_port, plays)
+        self._hands.playing(self.run.controller.keys, plays)
         self._sound_keys(self.run.update())
         self._engrave()
         self._collect()
@@ -113,7 +108,7 @@ class MockApp:
 
     def _sound_keys(self, heard: list[RawEvent]) -> None:
         """The computer's keys are heard while they play."""
-        if self.keys_port is None or self.setup.hidden:
+        if self.run.controller.keys is None or self.setup.hidden:
             return
         self._sound.set_level(self._levels.tone, self._levels.tone_muted)
         self._sound.hear(heard)
@@ -182,7 +177,7 @@ class MockApp:
     # -- keys ---------------------------------------------------------------------------------------------------------
 
     def _handle(self, event: pygame.event.Event) -> None:
-        if self._hands.take(event, self.keys_port, self.run.mock.phase in (ANNOUNCED, PLAYING)):
+        if self._hands.take(event, self.run.controller.keys, self.run.mock.phase in (ANNOUNCED, PLAYING)):
             return
         if event.type == pygame.QUIT:
             self.quit = True

@@ -12,18 +12,7 @@ from companion.charts.model import Chart
 from companion.errors import PortError, RecordError
 from companion.passage import Passage
 from companion.planning.model import Plan
-from companion.ports import (
-    DevicePort,
-    InPort,
-    KeysPort,
-    PortName,
-    PortWatch,
-    SimulatedPort,
-    is_keys,
-    is_sim,
-    open_input,
-)
-from companion.ports.memory import recall
+from companion.ports import PortName, SimulatedPort
 from companion.ports.names import is_system_port
 from companion.practice.clock import note_onsets_s
 from companion.practice.finished import FinishedTake, Section
@@ -36,6 +25,7 @@ from companion.practice.model import RawEvent, Tolerances
 from companion.practice.pressed import pressed_of
 from companion.record import Sitting, take_record
 from companion.units import ns_from_s
+from companion.window.controller import Controller
 
 __all__ = ["Judged", "MockPiece", "MockRun", "MockSetup"]
 
@@ -98,45 +88,33 @@ class MockRun:
         self.said = ""
         self.judged: list[Judged] = []
         self.unsaved = ""
-        self.watch: PortWatch | None = None
-        self.port: DevicePort | SimulatedPort | KeysPort | None = None
+        self.controller = Controller(clock, lambda: setup.chart, setup.settings)
         if setup.port:
-            if not (is_sim(setup.port) or is_keys(setup.port)):
-                self.watch = PortWatch()
             try:
-                self.port = open_input(
-                    setup.port, watch=self.watch, now_ns=clock, chart=setup.chart, settings=setup.settings
-                )
+                self.controller.take(setup.port)
             except BaseException:
                 self.close()
                 raise
         elif not setup.hidden:
             try:
-                self.watch = PortWatch()
+                self.controller.watch_ports()
             except PortError as error:
                 self.said = str(error)
         self.shift_semitones = self._shift()
         self._follower: Follower | None = None
         self._followed: Going | None = None
-        self._was, self._was_there = "", True
+        self._was = ""
         pieces = [Piece(p.section.passage, p.title, p.section.label.replace("–", "-")) for p in setup.pieces]
         self.mock = Mock(pieces, clock(), self.shift_semitones, setup.silence_s)
 
     def _shift(self) -> int:
-        if self.setup.shift_semitones is not None:
-            return self.setup.shift_semitones
-        port: InPort | None = self.port
-        return recall(self.setup.settings).settings_for(port.name).shift_semitones if port else 0
+        asked = self.setup.shift_semitones
+        return self.controller.settings.shift_semitones if asked is None else asked
 
     @property
     def piece(self) -> MockPiece | None:
         """What is announced or played now; None in a silence and at the end."""
         return self.setup.pieces[self.mock.place] if self.mock.phase in (ANNOUNCED, PLAYING) else None
-
-    @property
-    def by_keys(self) -> bool:
-        """The computer's keys are the horn: the space bar is the breath then."""
-        return isinstance(self.port, KeysPort)
 
     @property
     def caret(self) -> int | None:
@@ -156,7 +134,7 @@ class MockRun:
         """Drain the port, let time pass; a piece that is over is judged and kept at once, though nobody is told before
         the end. Returns what was heard."""
         now_ns = self.clock()
-        heard = self.port.drain() if self.port is not None else []
+        heard = self.controller.drain()
         for event in heard:
             self.mock.hear(event)
             self._follow(event)
@@ -220,32 +198,26 @@ class MockRun:
 
     def _let_it_play(self, now_ns: int) -> None:
         """The simulated player takes a breath and plays in a tempo of its own."""
-        if not isinstance(self.port, SimulatedPort) or self.piece is None:
+        player = self.controller.port
+        if not isinstance(player, SimulatedPort) or self.piece is None:
             return
         section = self.piece.section
         bpm = SIMULATED_SHARE * (self.piece.target_bpm or section.passage.marked_tempo_bpm())
         plan = self.piece.plan.part(section.first_note, len(section.passage.notes))
-        self.port.play(section.passage, bpm, now_ns + ns_from_s(BREATH_S), plan, self.setup.chart)
+        player.play(section.passage, bpm, now_ns + ns_from_s(BREATH_S), plan, self.setup.chart)
 
     # -- the controller -----------------------------------------------------------------------------------------------
 
     def _look_at_ports(self, now_ns: int) -> None:
         """A controller that vanished is said, and taken again when it is back; the piece it left is begun anew. Without
         one, the first to be plugged in is taken."""
-        if self.watch is None:
-            return
-        appeared, _ = self.watch.changes()
-        port = self.port
-        if port is None:
-            self._take_first(appeared)
-        elif port.alive:
-            self._was_there = True
-        else:
-            if self._was_there:
-                self._was_there = False
-                self._lose(port.name, now_ns)
-            if any(name.name == port.name for name in appeared):
-                self._reopen(port)
+        news = self.controller.look()
+        if self.controller.port is None and self.controller.watch is not None:
+            self._take_first(news.others)
+        if news.vanished:
+            self._lose(self.controller.name, now_ns)
+        if news.back:
+            self._reopen()
 
     def _lose(self, name: str, now_ns: int) -> None:
         lost = self.mock.begin_again(now_ns)
@@ -257,25 +229,24 @@ class MockRun:
                 pass
             self._judge(lost, f"{name} vanished")
 
-    def _reopen(self, port: DevicePort | SimulatedPort | KeysPort) -> None:
+    def _reopen(self) -> None:
         try:
-            port.reopen()
+            self.controller.reopen()
         except PortError as error:
             self.said = str(error)
             return
         begin = ": begin when you are ready" if self.mock.phase == ANNOUNCED else ""
-        self.said = f"{port.name} is back{begin}"
+        self.said = f"{self.controller.name} is back{begin}"
 
     def _take_first(self, appeared: Sequence[PortName]) -> None:
-        assert self.watch is not None
-        there = [one.name for one in self.watch.ports() if not is_system_port(one.name)]
+        there = [one.name for one in self.controller.there() if not is_system_port(one.name)]
         name = next((one.name for one in appeared if not is_system_port(one.name)), there[0] if len(there) == 1 else "")
         if not name:
             which = f"several controllers are there ({', '.join(there)}): leave with Esc and name one with --port"
             self.said = which if there else "no controller is there: plug one in"
             return
         try:
-            self.port = open_input(name, watch=self.watch, now_ns=self.clock, settings=self.setup.settings)
+            self.controller.take(name)
         except PortError as error:
             self.said = str(error)
             return
@@ -287,8 +258,8 @@ class MockRun:
         """The silence, or the piece, is over."""
         before = self.mock.phase
         self.mock.go_on(self.clock())
-        if self.mock.phase != before and isinstance(self.port, SimulatedPort):
-            self.port.stop()
+        if self.mock.phase != before and isinstance(self.controller.port, SimulatedPort):
+            self.controller.port.stop()
 
     # -- the end ------------------------------------------------------------------------------------------------------
 
@@ -349,7 +320,7 @@ class MockRun:
         record = take_record(
             piece.section.passage, piece.plan, self.setup.chart, assessment, going.events,
             take_ns=begin_ns, beat_0_ns=beat_0_ns, end_ns=going.ended_ns or self.clock(), run_ns=self._started_ns,
-            first_note=piece.section.first_note, bars=piece.section.label, port=self.port.name if self.port else "",
+            first_note=piece.section.first_note, bars=piece.section.label, port=self.controller.name,
             shift_semitones=shift, interrupted=interrupted, target_bpm=piece.target_bpm, tolerances=piece.tolerances,
             performance=True,
         )  # fmt: skip
@@ -373,7 +344,4 @@ class MockRun:
     def close(self) -> None:
         """Give port and watch back; takes that could not be written are tried once more."""
         self.unsaved = self._sitting.last_try()
-        if self.port is not None:
-            self.port.close()
-        if self.watch is not None:
-            self.watch.close()
+        self.controller.close()

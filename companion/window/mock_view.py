@@ -197,7 +197,7 @@ class MockView:
         if phase == SILENCE:
             return [("go on", "space  announce it now"), leave]
         if phase != OVER:
-            over = "Enter" if self.run.by_keys else "space"
+            over = "Enter" if self.run.controller.keys else "space"
             return [("turn", "PgDn  turn the page"), ("go on", f"{over}  this piece is over"), leave]
         if not self.run.over:
             return []

@@ -16,7 +16,8 @@ from companion.practice.replay import Moment, Replay, Sounding
 from companion.practice.words import bar_in_words, place_in_words
 from companion.window.comment_leaf import off_in_words, slip_in_words
 from companion.window.page import Carets
-from companion.window.run import Run, SteppedClock
+from companion.window.run import Run
+from companion.window.stepped_clock import SteppedClock
 
 __all__ = ["SOUNDS", "Replaying", "replay_of"]
 

@@ -7,54 +7,51 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from datetime import datetime
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from companion.charts import load
 from companion.charts.model import Chart, Fingering
 from companion.errors import CompanionError, PortError, RecordError, UsageError
 from companion.passage import Passage
-from companion.planning import RULES, Rule, all_marks, change_seconds
+from companion.planning import all_marks, change_seconds
 from companion.planning import plan as make_plan
 from companion.planning.limits import Limits, speed_limits
 from companion.planning.model import Plan, RunnerUp
 from companion.planning.pace import Pace
 from companion.planning.reasons import reason_in_full
-from companion.ports import DevicePort, KeysPort, PortName, PortWatch, SimulatedPort, is_keys, is_sim, open_input
+from companion.ports import PortName, SimulatedPort
 from companion.ports.click import ClickPlayer, render_click
 from companion.ports.horn_sound import HornSound
-from companion.ports.memory import recall, remember
 from companion.practice.clock import Click, tempo_at_bpm
 from companion.practice.finished import STOPPED
-from companion.practice.hearing import find_shift, is_note_on
 from companion.practice.hurdle import Hurdle, hurdle_of_trouble, hurdles_of_limits
 from companion.practice.ladder import Ladder
-from companion.practice.model import RawEvent, Tolerances
+from companion.practice.model import RawEvent
 from companion.practice.rehearsal import FinishedTake, Rehearsal, Section
 from companion.practice.stretch import Stretch
 from companion.record import Sitting, TakeRecord, finished_take_record
-from companion.record.marks import Marked
 from companion.record.marks_edit import set_fingering
 from companion.record.progress import BREAK_S
 from companion.units import NS_PER_S, ns_from_s
+from companion.window.controller import Controller
 from companion.window.levels import Levels
 from companion.window.music import Made, Music, Option, exercise_of, ladder_for
+from companion.window.note_check import NoteCheck
 from companion.window.own_offers import OwnOffers
 from companion.window.own_pace import OwnPace
 from companion.window.own_trouble import OwnTrouble
+from companion.window.setup import Setup
+from companion.window.stepped_clock import SteppedClock
 from companion.window.takes import result_of
 
 if TYPE_CHECKING:
     from companion.exercises.offers import Offer
     from companion.record.trouble import TroubleSpot
 
-__all__ = ["Cost", "Run", "Setup", "SteppedClock"]
+__all__ = ["Cost", "Run"]
 
-#: Written G on the second line: every saxophonist has it, with three fingers.
-CHECK_NOTE_MIDI = 67
-CHECK_NOTE_NAME = "G (second line: left hand 1 2 3, no octave key)"
 NOTICE_NS = 8 * NS_PER_S
 #: Devices that come and go are looked for once the first frames are drawn.
 WATCH_AFTER_NS = NS_PER_S
@@ -75,58 +72,6 @@ class Cost:
     rules: int = 0
 
 
-@dataclass(frozen=True, slots=True)
-class Setup:
-    """All that the command line, the week sheet and the memory settled before the window opens.
-
-    `takes` ends the run after so many; `by_itself` starts them without a key; `review_s` is how long a pencilled page
-    is left to be read before the next one starts by itself. `target_label` is what the ladder's flag says. `marked` is
-    what the mark sheet at `marks_path` says of the passage, `rules` are those to plan by. `exercise` stands on the
-    stand first, on `exercise_ladder` (None: the same as the piece); `ladder_set` is the one that the week sheet sets
-    for an exercise, `share_set` how many of its notes are to be slurred or tongued as written (None: as in the piece).
-    """
-
-    passage: Passage
-    chart: Chart
-    plan: Plan
-    ladder: Ladder
-    port: str = ""
-    bars: tuple[int, int] | None = None
-    tolerances: Tolerances = field(default_factory=Tolerances)
-    target_label: str = "target"
-    takes: int | None = None
-    by_itself: bool = False
-    review_s: float = 5.0
-    muted: bool = False
-    delay_ms: float | None = None
-    shift_semitones: int | None = None
-    sessions: Path = Path("sessions")
-    settings: Path | None = None
-    hidden: bool = False
-    remarks: tuple[str, ...] = ()
-    marks_path: Path | None = None
-    marked: Marked | None = None
-    rules: tuple[Rule, ...] = RULES
-    exercise: Made | None = None
-    exercise_ladder: Ladder | None = None
-    ladder_set: Callable[[Passage], Ladder | None] | None = None
-    share_set: Callable[[Passage], float | None] | None = None
-
-
-class SteppedClock:
-    """A clock that moves only when told: the simulated player then plays as fast as frames can be drawn."""
-
-    def __init__(self, start_ns: int = NS_PER_S) -> None:
-        self.now_ns = start_ns
-
-    def __call__(self) -> int:
-        return self.now_ns
-
-    def step(self, ns: int) -> None:
-        """Let time pass."""
-        self.now_ns += ns
-
-
 class Run:
     """One sitting at the stand."""
 
@@ -143,15 +88,13 @@ class Run:
         self.sitting = Sitting.begin(setup.sessions, datetime.now().astimezone())
         self.results: list[dict[str, object]] = []
         self.unsaved = ""
-        self.check_answer = ""
-        self.checking = False
-        self._shift_before = 0
+        self.check = NoteCheck()
         self._notice, self._notice_until_ns = "", 0
         self._stretch = Stretch(BREAK_S)
         self._next_take_ns = 0
         self._told_silent = False
         self.offered: PortName | None = None
-        self.memory = recall(setup.settings)
+        self.controller = Controller(lambda: self.clock(), lambda: self.chart, setup.settings)
         self._pace: OwnPace | None = None
         self._limits: tuple[object, Limits] | None = None
         self.click = ClickPlayer()
@@ -159,12 +102,10 @@ class Run:
         self.horn_sound = HornSound(self.click, lambda: self.chart.transposition)
         self._set_levels()
         self.count_in: list[tuple[int, Click]] = []
-        self.watch: PortWatch | None = None
-        self.port: SimulatedPort | DevicePort | KeysPort | None = None
         if setup.exercise is not None:
             self._turn_to(self._exercise(setup.plan, setup.chart, setup.exercise))
             self.rehearsal.use_ladder(setup.exercise_ladder or setup.ladder)
-        remarks = (*setup.remarks, *self.memory.remarks)
+        remarks = (*setup.remarks, *self.controller.memory.remarks)
         if remarks:
             self.say("; ".join(remarks))
         if setup.port:
@@ -216,122 +157,66 @@ class Run:
 
     # -- the controller ----------------------------------------------------------------------------------------------
 
-    @property
-    def simulated(self) -> bool:
-        """Whether the simulated player plays."""
-        return isinstance(self.port, SimulatedPort)
-
-    @property
-    def keys_port(self) -> KeysPort | None:
-        """The computer's keys, where they play."""
-        return self.port if isinstance(self.port, KeysPort) else None
-
-    @property
-    def port_name(self) -> str:
-        """Name of the open port, empty where there is none."""
-        return self.port.name if self.port else ""
-
-    def watch_ports(self) -> None:
-        """Begin to look for devices that come and go. Not needed for the simulated player alone."""
-        if self.watch is None:
-            self.watch = PortWatch()
-
     def use_port(self, name: str) -> None:
         """Take another controller; during a pause the take can go on with it. Raises `PortError`."""
-        if not is_sim(name) and not is_keys(name):
-            self.watch_ports()
-        opened = open_input(name, watch=self.watch, now_ns=self.clock, chart=self.chart, settings=self.setup.settings)
-        if self.port is not None:
-            self.port.close()
+        self.controller.take(name)
         self.horn_sound.stop()
-        self.port = opened
         self.offered = None
-        known = self.memory.settings_for(opened.name)
-        setup = self.setup
+        known, setup = self.controller.settings, self.setup
         self.rehearsal.shift_semitones = (
             known.shift_semitones if setup.shift_semitones is None else setup.shift_semitones
         )
         self.rehearsal.delay_ms = known.delay_ms if setup.delay_ms is None else setup.delay_ms
-        if not is_sim(name):
-            self._remember()
+        self._remember()
 
     def _remember(self) -> None:
         """Keep the port with its shift and delay for the next run; a full disk is said, not fatal."""
-        if self.port is None or self.simulated:
-            return
         try:
-            self.memory = remember(
-                self.port.name,
-                shift_semitones=self.rehearsal.shift_semitones,
-                delay_ms=self.rehearsal.delay_ms,
-                folder=self.setup.settings,
-            )
+            self.controller.remember(self.rehearsal.shift_semitones, self.rehearsal.delay_ms)
         except PortError as error:
             self.say(str(error))
 
-    def ports(self) -> tuple[PortName, ...]:
-        """The devices there are now."""
-        self.watch_ports()
-        return self.watch.ports() if self.watch else ()
-
     def _look_at_ports(self, now_ns: int) -> None:
-        appeared, _ = self.watch.changes() if self.watch else ((), ())
-        port = self.port
-        if port is not None and not port.alive and self.rehearsal.state in ("count-in", "playing"):
-            self.rehearsal.pause(f"{port.name} vanished", now_ns)
+        news, name = self.controller.look(), self.controller.name
+        if self.controller.missing and self.rehearsal.state in ("count-in", "playing"):
+            self.rehearsal.pause(f"{name} vanished", now_ns)
             self.click.stop()
-        for name in appeared:
-            if port is not None and not port.alive and name.name == port.name:
-                self._reopen(port)
-            elif port is None or name.name != port.name:
-                self.offered = name
-                self.say(f"{name.name} is here: press P to play on it")
+        for other in news.others:
+            self.offered = other
+            self.say(f"{other.name} is here: press P to play on it")
+        if news.back:
+            self._reopen()
 
-    def _reopen(self, port: SimulatedPort | DevicePort | KeysPort) -> None:
+    def _reopen(self) -> None:
         try:
-            port.reopen()
+            self.controller.reopen()
         except PortError as error:
             self.say(str(error))
             return
         again = "press the space bar to go on" if self.rehearsal.state == "paused" else "it can be played again"
-        self.say(f"{port.name} is back: {again}")
-
-    @property
-    def port_missing(self) -> bool:
-        """True while the chosen device is away."""
-        return self.port is not None and not self.port.alive
+        self.say(f"{self.controller.name} is back: {again}")
 
     # -- the one-note check -------------------------------------------------------------------------------------------
 
     def begin_check(self) -> None:
         """Ask for one known note."""
-        self.checking, self.check_answer = True, ""
-        self._shift_before = self.rehearsal.shift_semitones
-        if self.port is None:
-            self.check_answer = "no controller is chosen: press Esc, then P"
+        trouble = "" if self.controller.port is not None else "no controller is chosen: press Esc, then P"
+        self.check.begin(self.rehearsal, trouble)
 
     def end_check(self, keep: bool) -> None:
         """Keep what was found, or leave it as it was."""
-        self.checking = False
-        if not keep:
-            self.rehearsal.shift_semitones = self._shift_before
+        self.check.end(self.rehearsal, keep)
         self._remember()
-
-    def _check_note(self, heard_midi: int) -> None:
-        shift = find_shift(CHECK_NOTE_MIDI, heard_midi, self.chart.transposition, self.chart.title)
-        self.check_answer = shift.words[0].upper() + shift.words[1:] + "."
-        if shift.plausible:
-            self.rehearsal.shift_semitones = shift.semitones
 
     # -- a take ------------------------------------------------------------------------------------------------------
 
     def start(self) -> None:
         """Count in and begin a take."""
-        if self.port is None:
+        if self.controller.port is None:
             self.say("no controller is chosen: press P for the list, or plug one in")
             return
-        if self.port_missing:
-            self.say(f"{self.port_name} is not there: plug it in, or choose another with P")
+        if self.controller.missing:
+            self.say(f"{self.controller.name} is not there: plug it in, or choose another with P")
             return
         self._next_take_ns = 0
         self.rehearsal.lay_out()
@@ -355,25 +240,28 @@ class Run:
 
     def _let_simulated_play(self, passage: Passage, tempo_bpm: float, zero_ns: int) -> None:
         """Let it play the section, or the end of it, whose first bar begins at `zero_ns`."""
-        if isinstance(self.port, SimulatedPort):
+        player = self.controller.port
+        if isinstance(player, SimulatedPort):
             section, count = self.rehearsal.section, len(passage.notes)
             first = section.first_note + len(section.passage.notes) - count
-            self.port.play(passage, tempo_bpm, zero_ns, self.rehearsal.plan.part(first, count), self.chart)
+            player.play(passage, tempo_bpm, zero_ns, self.rehearsal.plan.part(first, count), self.chart)
 
     def stop(self) -> None:
         """End the take under way; what was played is kept in the record."""
         # What came since the last frame was played too.
-        self.rehearsal.hear(self.port.drain() if self.port else [], self.clock())
+        self.rehearsal.hear(self.controller.drain(), self.clock())
         self.click.stop()
-        if isinstance(self.port, SimulatedPort):
-            self.port.stop()
+        if isinstance(self.controller.port, SimulatedPort):
+            self.controller.port.stop()
         self._next_take_ns = 0
         self._finished(self.rehearsal.finish(self.clock(), STOPPED))
 
     def go_on(self) -> None:
         """Go on with a paused take from the start of the bar it stopped in."""
-        if self.port is None or self.port_missing:
-            self.say(f"{self.port_name or 'the controller'} is not back yet: plug it in, or choose another with P")
+        if self.controller.port is None or self.controller.missing:
+            self.say(
+                f"{self.controller.name or 'the controller'} is not back yet: plug it in, or choose another with P"
+            )
             return
         clicks, at_s = self.rehearsal.clicks_to_go_on()
         count_in_s = at_s - clicks[0].time_s if clicks else 0.0
@@ -386,17 +274,15 @@ class Run:
     def update(self) -> list[RawEvent]:
         """One frame: hear, tell the time, keep what is finished. Returns the events heard, for measuring."""
         now_ns = self.clock()
-        if self.watch is None and not self.setup.hidden and now_ns - self.began_ns > WATCH_AFTER_NS:
-            self.watch_ports()
+        if self.controller.watch is None and not self.setup.hidden and now_ns - self.began_ns > WATCH_AFTER_NS:
+            self.controller.watch_ports()
             # Now rather than with the first take, which would stand still for it.
             self.click.open()
         if not self.rehearsal.busy and now_ns - self.began_ns > WATCH_AFTER_NS:
             self.trouble.ask(self.chart, self.rehearsal.plan, len(self.results))
-        events = self.port.drain() if self.port else []
+        events = self.controller.drain()
         self._sound_horn(events, now_ns)
-        for event in events if self.checking else ():
-            if is_note_on(event.message):
-                self._check_note(event.message[1])
+        self.check.hear(events, self.rehearsal, self.chart)
         # What came before a device vanished is heard before the take is halted.
         self.rehearsal.hear(events, now_ns)
         self._look_at_ports(now_ns)
@@ -407,7 +293,7 @@ class Run:
 
     def _sound_horn(self, events: list[RawEvent], now_ns: int) -> None:
         """Let the horn of the computer's keys be heard."""
-        if self.keys_port is None or self.setup.hidden or isinstance(self.clock, SteppedClock):
+        if self.controller.keys is None or self.setup.hidden or isinstance(self.clock, SteppedClock):
             return
         # Shapes turn it too.
         self.horn_sound.set_level(self.levels.now.tone, self.levels.now.tone_muted)
@@ -426,7 +312,7 @@ class Run:
         self.click.stop()
         self.results.append(result_of(take, self.rehearsal.plan))
         self._stretch = self._stretch.after(take.start_ns, take.end_ns)
-        if self._stretch.words and not self.simulated:
+        if self._stretch.words and not self.controller.simulated:
             self.say(self._stretch.words)
         try:
             self.sitting.append(self._record_of(take))
@@ -437,10 +323,10 @@ class Run:
         if take.step is not None and take.step.kind == "hold" and take.step.hurdle is not None:
             self.say(f"press K to take {take.step.hurdle.alone} alone, + for the next rung all the same")
         delay_ms = take.suspected_delay_ms
-        if delay_ms is not None and not self.simulated:
+        if delay_ms is not None and not self.controller.simulated:
             self.say(f"all notes come {delay_ms:+.0f} ms off the click: press D if that is your set-up, not you")
         shift = take.suspected_shift_semitones
-        if shift is not None and not self.simulated:
+        if shift is not None and not self.controller.simulated:
             self.say(
                 f"all notes come {_shift_in_words(shift)} than written: press C to check what the controller sends"
             )
@@ -448,7 +334,7 @@ class Run:
     def _hurdles_at(self, section: Section, tempo_bpm: float) -> list[Hurdle]:
         """What of these bars can't go at a tempo, by the player's pace and by what keeps failing. The simulated player
         has other fingers."""
-        if self.simulated:
+        if self.controller.simulated:
             return []
         passage, plan = self.rehearsal.passage, self.rehearsal.plan
         hurdles = list(hurdles_of_limits(passage, plan, self.limits(section), self.pace, tempo_bpm))
@@ -468,7 +354,7 @@ class Run:
             rehearsal.plan,
             self.chart,
             run_ns=self.began_ns,
-            port=self.port_name,
+            port=self.controller.name,
             shift_semitones=rehearsal.shift_semitones,
             delay_ms=rehearsal.delay_ms,
             tolerances=rehearsal.tolerances,
@@ -561,8 +447,8 @@ class Run:
         self.chart = chart
         if exercise is not None:
             self._turn_to(exercise)
-        if self.keys_port is not None:
-            self.keys_port.use(chart, self.keys_port.layout)
+        if (keys := self.controller.keys) is not None:
+            keys.use(chart, keys.layout)
             self.horn_sound.stop()
         self._pace = None
 
@@ -726,10 +612,7 @@ class Run:
         self._offers.close()
         self.horn_sound.close()
         self.click.close()
-        if self.port is not None:
-            self.port.close()
-        if self.watch is not None:
-            self.watch.close()
+        self.controller.close()
 
 
 def _moved(limits: Limits, by: int) -> Limits:

@@ -11,13 +11,13 @@ import pygame
 
 from companion.charts.model import Chart
 from companion.errors import PortError
-from companion.ports import DevicePort, InPort, KeysPort, PortWatch, is_keys, is_sim, open_input
+from companion.ports import is_sim
 from companion.ports.click import ClickPlayer
 from companion.ports.horn_sound import HornSound
-from companion.ports.memory import recall
 from companion.ports.tone import TonePlayer
 from companion.practice.shapes import ShapeQuestion
 from companion.record.shapes import Remembered
+from companion.window.controller import Controller
 from companion.window.display import fitted, open_window, scale_of, turn_full_screen
 from companion.window.horn_hands import HornHands
 from companion.window.levels import Levels
@@ -59,40 +59,28 @@ class ShapesApp:
         self.click = ClickPlayer()
         self.quit = False
         self._down: set[int] = set()
-        self._missing = False
-        self.watch: PortWatch | None = None
-        self.port: InPort | None = None
+        self.controller = Controller(time.perf_counter_ns, lambda: setup.chart, setup.settings)
         try:
-            if not (setup.hidden or is_sim(setup.port) or is_keys(setup.port)):
-                self.watch = PortWatch()
             if setup.port:
-                self.port = open_input(setup.port, watch=self.watch, chart=setup.chart, settings=setup.settings)
+                self.controller.take(setup.port)
+            elif not setup.hidden:
+                self.controller.watch_ports()
         except BaseException:
-            if self.watch is not None:
-                self.watch.close()
+            self.controller.close()
             pygame.display.quit()
             raise
         self.screen = ShapesScreen(
             setup.chart, setup.questions, setup.remembered, sessions=setup.sessions, tone=TonePlayer(self.click),
             clock=time.perf_counter_ns, keep=not is_sim(setup.port),
             why_not="the simulated player plays: nothing is remembered" if is_sim(setup.port) else "",
-            shift_semitones=self._shift(),
-            has_port=self.port is not None, title=setup.title,
+            shift_semitones=self.controller.settings.shift_semitones,
+            has_port=self.controller.port is not None, title=setup.title,
             levels=Levels(setup.settings, tone_muted=setup.muted),
-            letters=partial(letters_of, self.keys_port) if self.keys_port is not None else None,
+            letters=partial(letters_of, self.controller.keys) if self.controller.keys is not None else None,
         )  # fmt: skip
         self.hands = HornHands()
         self.sound = HornSound(self.click, lambda: setup.chart.transposition)
         self.type = self._type()
-
-    @property
-    def keys_port(self) -> KeysPort | None:
-        """The computer's keys, where they play."""
-        return self.port if isinstance(self.port, KeysPort) else None
-
-    def _shift(self) -> int:
-        """What the one-note check has found for this controller."""
-        return recall(self.setup.settings).settings_for(self.port.name).shift_semitones if self.port else 0
 
     def _type(self) -> Type:
         return Type(scale_of(self.surface.get_size()))
@@ -115,40 +103,36 @@ class ShapesApp:
         for event in pygame.event.get():
             self._handle(event)
         self._look_at_ports()
-        self.hands.playing(self.keys_port, self.screen.letters_play)
-        if self.port is not None:
-            heard = self.port.drain()
-            self.screen.hear(heard)
-            if self.keys_port is not None and not self.setup.hidden:
-                levels = self.screen.levels.now
-                self.sound.set_level(levels.tone, levels.tone_muted)
-                self.sound.hear(heard)
+        self.hands.playing(self.controller.keys, self.screen.letters_play)
+        heard = self.controller.drain()
+        self.screen.hear(heard)
+        if self.controller.keys is not None and not self.setup.hidden:
+            levels = self.screen.levels.now
+            self.sound.set_level(levels.tone, levels.tone_muted)
+            self.sound.hear(heard)
         if self.screen.draw_changed(self.surface, self.type):
             pygame.display.update()
 
     def _look_at_ports(self) -> None:
         """A controller that vanished is said and taken again when it is back; without one the first that comes is."""
-        appeared, _ = self.watch.changes() if self.watch else ((), ())
-        if self.port is not None and not self.port.alive and not self._missing:
-            self._missing = True
-            self.screen.said = f"{self.port.name} vanished: it is taken again when it is back"
-        for name in appeared:
-            try:
-                self._take_port(name.name)
-            except PortError as error:
-                self.screen.said = str(error)
+        news = self.controller.look()
+        if news.vanished:
+            self.screen.said = f"{self.controller.name} vanished: it is taken again when it is back"
+        try:
+            if news.back:
+                self.controller.reopen()
+                self._hear_another()
+            for other in news.others:
+                if self.controller.port is None:
+                    self.controller.take(other.name)
+                    self.screen.has_port = True
+                    self._hear_another()
+        except PortError as error:
+            self.screen.said = str(error)
 
-    def _take_port(self, name: str) -> None:
-        if self.port is None:
-            self.port = open_input(name, watch=self.watch)
-            self.screen.has_port = True
-        elif not isinstance(self.port, DevicePort) or self.port.alive or name != self.port.name:
-            return
-        else:
-            self.port.reopen()
-        self._missing = False
-        self.screen.hear_another(self._shift())
-        self.screen.said = f"{name} is here and can be played"
+    def _hear_another(self) -> None:
+        self.screen.hear_another(self.controller.settings.shift_semitones)
+        self.screen.said = f"{self.controller.name} is here and can be played"
 
     def ask_to_end(self) -> None:
         """Leave the loop after this frame."""
@@ -158,15 +142,12 @@ class ShapesApp:
         """Give everything back."""
         self.screen.close()
         self.sound.close()
-        if self.port is not None:
-            self.port.close()
-        if self.watch is not None:
-            self.watch.close()
+        self.controller.close()
         self.click.close()
         pygame.display.quit()
 
     def _handle(self, event: pygame.event.Event) -> None:
-        if self.hands.take(event, self.keys_port, self.screen.letters_play):
+        if self.hands.take(event, self.controller.keys, self.screen.letters_play):
             return
         if event.type == pygame.QUIT:
             self.quit = True
@@ -190,7 +171,7 @@ class ShapesApp:
             self._full_screen()
             return False
         if event.key == pygame.K_ESCAPE:
-            self.hands.let_go(self.keys_port)
+            self.hands.let_go(self.controller.keys)
         return self.screen.key(event, held)
 
     def _full_screen(self) -> None:

@@ -609,14 +609,14 @@ class Stand:
                 step += f" Esc leads back to {run.piece.passage.title}: try it there."
             return f"{take.assessment.advice} {step}"
         if rehearsal.state == "ready":
-            if not run.port_name:
+            if not run.controller.name:
                 return (
                     "No controller is chosen: plug one in, or press P; the computer's keys can be a horn, and there is"
                     " a simulated player to watch."
                 )
             if run.on_exercise:
                 return f"{rehearsal.passage.purpose}. Esc leads back to {run.piece.passage.title}, as you left it."
-            if run.keys_port is not None:
+            if run.controller.keys is not None:
                 return "J shows which key of the computer is which of the horn, and lets you try them. Esc ends a take."
             return CARE
         return ""
@@ -664,21 +664,22 @@ class Stand:
     # the foot
 
     def _port_words(self) -> str:
-        run = self.run
-        if not run.port_name:
+        controller = self.run.controller
+        if not controller.name:
             return "no controller: P"
-        if run.keys_port is not None:
+        if controller.keys is not None:
             return "the computer's keys"
-        if run.port_missing:
-            return f"{run.port_name}: not there"
-        name = "simulated player, " + " ".join(run.port_name.split(":")[1:2]) if run.simulated else run.port_name
-        return name
+        if controller.missing:
+            return f"{controller.name}: not there"
+        if controller.simulated:
+            return "simulated player, " + " ".join(controller.name.split(":")[1:2])
+        return controller.name
 
     def _foot_value(self) -> Hashable:
         return self.state, self._port_words(), self.run.muted, self._horn_keys(), self.run.on_exercise
 
     def _horn_keys(self) -> frozenset[str]:
-        port = self.run.keys_port
+        port = self.run.controller.keys
         return key_names(port.layout) if port is not None else frozenset()
 
     def _draw_foot(self, target: pygame.Surface) -> None:

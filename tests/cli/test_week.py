@@ -22,7 +22,9 @@ from companion.practice.model import RawEvent
 from companion.record import Sitting, TakeRecord, take_record
 from companion.record.week import load
 from companion.units import ns_from_s
-from companion.window.run import Run, Setup, SteppedClock
+from companion.window.run import Run
+from companion.window.setup import Setup
+from companion.window.stepped_clock import SteppedClock
 from companion.window.week_words import fields_of
 
 CHECKOUT = Path(__file__).parents[2]

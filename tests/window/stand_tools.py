@@ -15,7 +15,7 @@ from companion.planning import plan
 from companion.practice.ladder import Ladder
 from companion.scores.write import to_musicxml
 from companion.window.app import App
-from companion.window.run import Setup
+from companion.window.setup import Setup
 
 __all__ = ["click", "key", "make_setup", "open_stand", "playable", "until"]
 

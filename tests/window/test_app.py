@@ -15,6 +15,7 @@ from companion.record import read_log
 from companion.units import NS_PER_S
 from companion.window.app import App
 from companion.window.bindings import BINDINGS, foot_line
+from companion.window.controller import Controller
 from companion.window.leaves import ChoiceLeaf
 
 PASSAGE = playable(bars=12)
@@ -145,7 +146,7 @@ def test_every_binding_has_an_action_that_runs(app: App) -> None:
 def test_a_controller_that_vanishes_pauses_and_can_go_on(app: App, tmp_path: Path) -> None:
     key(app, "space", " ")
     until(app, lambda: app.run.rehearsal.caret >= 10)
-    port = app.run.port
+    port = app.run.controller.port
     assert port is not None
     port.unplug()  # type: ignore[union-attr]
     until(app, lambda: app.run.rehearsal.state == "paused", 5)
@@ -169,19 +170,19 @@ def test_a_controller_that_vanishes_pauses_and_can_go_on(app: App, tmp_path: Pat
 def test_one_note_finds_what_the_controller_sends(app: App, sent: int, shift: int) -> None:
     """Written pitch, sounding alto pitch, an octave high, sounding and an octave low."""
     key(app, "c")
-    app.run.port._kept.append(RawEvent(app.run.clock(), bytes((0x90, sent, 80))))  # type: ignore[union-attr]
+    app.run.controller.port._kept.append(RawEvent(app.run.clock(), bytes((0x90, sent, 80))))  # type: ignore[union-attr]
     app.frame()
-    assert app.run.check_answer and app.run.rehearsal.shift_semitones == shift
+    assert app.run.check.answer and app.run.rehearsal.shift_semitones == shift
     key(app, "return")
-    assert app.run.rehearsal.shift_semitones == shift and not app.run.checking
+    assert app.run.rehearsal.shift_semitones == shift and not app.run.check.asking
 
 
 def test_a_note_that_fits_nothing_and_escape_leave_the_shift_as_it_was(app: App) -> None:
     key(app, "c")
-    app.run.port._kept.append(RawEvent(app.run.clock(), bytes((0x90, 61, 80))))  # type: ignore[union-attr]
+    app.run.controller.port._kept.append(RawEvent(app.run.clock(), bytes((0x90, 61, 80))))  # type: ignore[union-attr]
     app.frame()
-    assert "again" in app.run.check_answer and app.run.rehearsal.shift_semitones == 0
-    app.run.port._kept.append(RawEvent(app.run.clock(), bytes((0x90, 79, 80))))  # type: ignore[union-attr]
+    assert "again" in app.run.check.answer and app.run.rehearsal.shift_semitones == 0
+    app.run.controller.port._kept.append(RawEvent(app.run.clock(), bytes((0x90, 79, 80))))  # type: ignore[union-attr]
     app.frame()
     assert app.run.rehearsal.shift_semitones == -12
     key(app, "escape")
@@ -266,7 +267,7 @@ def test_a_screen_without_full_screen_says_so(app: App, monkeypatch: pytest.Monk
 def test_what_came_just_before_the_cable_was_pulled_is_kept(app: App) -> None:
     key(app, "space", " ")
     until(app, lambda: app.run.rehearsal.caret >= 6)
-    port, rehearsal = app.run.port, app.run.rehearsal
+    port, rehearsal = app.run.controller.port, app.run.rehearsal
     assert isinstance(port, SimulatedPort) and app.stepped is not None
     before = len(rehearsal._events)
     app.stepped.step(2 * NS_PER_S)
@@ -278,7 +279,7 @@ def test_what_came_just_before_the_cable_was_pulled_is_kept(app: App) -> None:
 
 
 def test_a_controller_at_another_pitch_is_told_what_to_press(app: App, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(type(app.run), "simulated", False)
+    monkeypatch.setattr(Controller, "simulated", False)
     app.run.rehearsal.shift_semitones = 12
     key(app, "space", " ")
     until(app, lambda: app.run.rehearsal.state == "after")

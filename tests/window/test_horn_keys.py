@@ -73,7 +73,7 @@ class Bench:
 
     def hold(self, keys: frozenset[str]) -> None:
         """Move the fingers to a shape, all within a frame."""
-        port = self.app.run.keys_port
+        port = self.app.run.controller.keys
         assert port is not None
         held = port.held
         post(self.app, False, *(USUAL[key] for key in sorted(held - keys)))
@@ -156,7 +156,7 @@ def test_a_passage_fingered_as_planned_is_heard_right_and_every_key_is_known(
     assert take.assessment.clean, take.assessment.because
     assert len(take.assessment.fingerings) == 8  # the keys are known for every note
     assert not any(used.sentence for used in take.assessment.fingerings) and take.assessment.slips == ()
-    assert at.app.run.port_name == "keys"
+    assert at.app.run.controller.name == "keys"
     assert at.app.stand.told_notes() == []  # nothing is pencilled over notes that were fingered as planned
 
 
@@ -185,10 +185,10 @@ def test_during_a_take_the_keys_are_the_horns_and_escape_ends_it(bench: Callable
     assert run.rehearsal.state == "count-in"
     post(at.app, True, "Space", "L", "K")  # between takes: stop, the limits, the offered spot
     at.wait(50)
-    assert run.keys_port is not None and run.keys_port.held == {"r2", "r3"} and at.app.leaf is None
+    assert run.controller.keys is not None and run.controller.keys.held == {"r2", "r3"} and at.app.leaf is None
     assert run.rehearsal.busy
     post(at.app, True, "Escape")
-    assert not run.rehearsal.busy and run.keys_port.held == frozenset()
+    assert not run.rehearsal.busy and run.controller.keys.held == frozenset()
     post(at.app, False, "Space", "L", "K", "Escape")
     tap(at.app, "l")
     assert at.app.leaf is not None and at.app.leaf.kind == "limits"
@@ -213,7 +213,7 @@ def test_a_window_that_loses_the_keyboard_lets_go(bench: Callable[[Passage], Ben
     post(at.app, False, "Space")
     post(at.app, True, "F", "Space")
     at.wait(50)
-    port = at.app.run.keys_port
+    port = at.app.run.controller.keys
     assert port is not None and port.sounding == 71
     pygame.event.post(pygame.event.Event(pygame.WINDOWFOCUSLOST))
     at.wait(20)
@@ -227,7 +227,7 @@ def test_the_leaf_lets_the_horn_be_tried_and_goes_away(bench: Callable[[Passage]
     assert isinstance(leaf, HornKeysLeaf)
     post(at.app, True, "F", "D", "Space")
     at.wait(50)
-    assert at.app.run.keys_port is not None and at.app.run.keys_port.sounding == 69
+    assert at.app.run.controller.keys is not None and at.app.run.controller.keys.sounding == 69
     post(at.app, False, "F", "D", "Space")
     tap(at.app, "escape")
     assert at.app.leaf is None and not at.app.quit
@@ -249,7 +249,7 @@ def test_keys_are_chosen_anew_one_after_the_other(bench: Callable[[Passage], Ben
     assert load_layout(tmp_path).places == {**USUAL, BREATH: "X"}
     post(at.app, True, "X")
     at.wait(30)
-    assert at.app.run.keys_port is not None and at.app.run.keys_port.sounding == 73  # the open horn
+    assert at.app.run.controller.keys is not None and at.app.run.controller.keys.sounding == 73  # the open horn
     post(at.app, False, "X")
     tap(at.app, "backspace")
     assert load_layout(tmp_path).places == USUAL
@@ -281,12 +281,12 @@ def test_a_faulty_layout_is_said_and_the_stand_stays(bench: Callable[[Passage], 
     (tmp_path / "keys.toml").write_text('format = 1\n[keys]\nl1 = "Escape"\n', encoding="utf-8")
     at.app._guarded(lambda: at.app.run.use_port("keys"))
     assert "line 3: l1: Escape is never part of the horn" in at.app.run.notice
-    assert at.app.run.keys_port is not None  # the port before is still there
+    assert at.app.run.controller.keys is not None  # the port before is still there
 
 
 def test_the_line_at_the_foot_says_what_is_left(bench: Callable[[Passage], Bench]) -> None:
     at = bench(TURN)
-    names = key_names(at.app.run.keys_port.layout) if at.app.run.keys_port else frozenset()
+    names = key_names(at.app.run.controller.keys.layout) if at.app.run.controller.keys else frozenset()
     assert {"space", "left shift", "f", ";"} <= names
     assert foot_line("playing", names)[0].label == "Esc"
     assert not any(set(b.keys) <= names for b in foot_line("playing", names))
@@ -308,7 +308,7 @@ def test_whatever_is_pressed_in_whatever_order_nothing_raises(bench: Callable[[P
             pygame.event.post(pygame.event.Event(pygame.WINDOWFOCUSLOST))
         at.wait(chance.choice([5, 5, 20, 300]))
         at.app.quit = False
-    port = at.app.run.keys_port
+    port = at.app.run.controller.keys
     assert port is not None
     port.release_all(at.clock.ns)
     at.wait(50)

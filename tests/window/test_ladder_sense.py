@@ -17,7 +17,9 @@ from companion.record import Sitting, finished_take_record, read_log
 from companion.units import NS_PER_S, ns_from_s
 from companion.window.leaves import ChoiceLeaf
 from companion.window.lists import _tempo
-from companion.window.run import Run, Setup, SteppedClock
+from companion.window.run import Run
+from companion.window.setup import Setup
+from companion.window.stepped_clock import SteppedClock
 
 PASSAGE = playable(bars=4)
 

@@ -60,7 +60,7 @@ def test_the_remembered_shift_holds_and_each_piece_is_on_the_disk_before_the_nex
     try:
         with sender_process("Reed Six", events()) as sender:
             run = MockRun(setup(tmp_path, "Reed Six", pieces=2))
-            assert run.port is not None and run.shift_semitones == SHIFT, run.port
+            assert run.controller.port is not None and run.shift_semitones == SHIFT, run.controller.name
             run.go_on()
             wait(run, lambda: run.mock.phase == ANNOUNCED)
             sender.go()
@@ -137,7 +137,7 @@ def test_one_that_is_plugged_in_after_the_beginning_is_taken(server: str, tmp_pa
     try:
         wait(run, lambda: run.said == "no controller is there: plug one in", 10)
         with sender_process("Reed Nine", events()) as sender:
-            wait(run, lambda: run.port is not None, 10)
+            wait(run, lambda: run.controller.port is not None, 10)
             assert run.said.endswith("is here") and run.shift_semitones == SHIFT
             run.go_on()
             run.update()

@@ -18,7 +18,7 @@ from companion.practice.simulation import simulate
 from companion.record import read_log
 from companion.units import ns_from_s
 from companion.window.mock_run import MockPiece, MockRun, MockSetup
-from companion.window.run import SteppedClock
+from companion.window.stepped_clock import SteppedClock
 
 PASSAGE = playable(bars=2)
 

@@ -134,7 +134,7 @@ def _poke(app: App, chance: random.Random, bench: Bench) -> str:
         _post(app, pygame.VIDEORESIZE, w=w, h=h, size=(w, h))
     elif what == "cable":
         bench.flip()
-        port = app.run.port
+        port = app.run.controller.port
         if isinstance(port, Reed):
             port.alive = bench.there
         elif isinstance(port, SimulatedPort):
@@ -166,7 +166,7 @@ def _sane(app: App) -> None:
     assert 0 <= rehearsal.caret <= len(section.passage.notes)
     assert 0 <= rehearsal.ladder.rung < len(rehearsal.ladder.rungs)
     assert len(app.run.results) == len(_takes(app))
-    assert not (rehearsal.state == "playing" and app.run.port is None)
+    assert not (rehearsal.state == "playing" and app.run.controller.port is None)
     shown = app.stand.shown_note()
     assert shown is None or 0 <= shown < len(rehearsal.passage.notes)
     assert app.screen.get_width() >= 1024 and app.screen.get_height() >= 640
@@ -182,8 +182,8 @@ def test_a_monkey_breaks_nothing(seed: int, tmp_path: Path, monkeypatch: pytest.
     def opened(name: str, **how: object) -> object:
         return Reed(random.Random(seed), app.run.clock) if name == "Reed" else open_input(name, **how)  # type: ignore[arg-type]
 
-    monkeypatch.setattr("companion.window.run.open_input", opened)
-    monkeypatch.setattr(app.run, "watch", bench)
+    monkeypatch.setattr("companion.window.controller.open_input", opened)
+    monkeypatch.setattr(app.run.controller, "watch", bench)
     done: list[str] = []
     seen: set[str] = set()
     on_exercise = 0

@@ -130,7 +130,7 @@ def test_a_controller_pulled_out_mid_take_pauses_and_goes_on_when_it_is_back(
         rest = [(t - at_s, m) for t, m in _events("steady") if t - at_s >= LEAD_S + COUNT_IN_S - SETTLE_NS / 1e9 - 0.03]
         with sender_process("Reed Two", rest) as sender:
             deadline = time.monotonic() + 10
-            while app.run.port_missing:
+            while app.run.controller.missing:
                 assert time.monotonic() < deadline, "the device never came back"
                 app.frame()
                 time.sleep(1 / 60)

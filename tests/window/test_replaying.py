@@ -21,7 +21,7 @@ from companion.window.app import App
 from companion.window.bindings import foot_line
 from companion.window.page import Carets
 from companion.window.replaying import SOUNDS, Replaying
-from companion.window.run import SteppedClock
+from companion.window.stepped_clock import SteppedClock
 
 PASSAGE = playable(bars=12)
 

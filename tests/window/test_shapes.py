@@ -537,17 +537,17 @@ class Bench:
 def test_a_controller_that_comes_is_taken_and_one_that_goes_is_said(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("companion.window.shapes_app.open_input", lambda name, **how: Device(name))
+    monkeypatch.setattr("companion.window.controller.open_input", lambda name, **how: Device(name))
     app = _app(tmp_path)
     try:
         bench = Bench()
-        monkeypatch.setattr(app, "watch", bench)
+        monkeypatch.setattr(app.controller, "watch", bench)
         app.frame()
         assert not app.screen.has_port
         bench.appeared = (PortName("Reed", "bench"),)
         app.frame()
         assert app.screen.has_port and app.screen.heard == "B♭4" and "Reed is here" in app.screen.said
-        monkeypatch.setattr(app.port, "alive", False)
+        monkeypatch.setattr(app.controller.port, "alive", False)
         app.frame()
         assert "Reed vanished" in app.screen.said
     finally:
