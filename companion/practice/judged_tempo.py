@@ -23,8 +23,9 @@ from companion.arrays import Floats
 from companion.passage import Passage
 from companion.practice.clock import tempo_at_bpm
 from companion.practice.metronome import beat_unit, unit_in_words
-from companion.practice.own_time import OwnTime, bends, new_tempos
+from companion.practice.own_time import OwnTime, new_tempos
 from companion.practice.words import bar_in_words, bars_in_words
+from companion.scores.tempo_words import bends
 
 __all__ = ["BAR_SHARE", "TREND_SHARE", "TempoHeld", "tempo_held"]
 

@@ -23,7 +23,6 @@ P. K. Sen, "Estimates of the regression coefficient based on Kendall's tau", J. 
 
 from __future__ import annotations
 
-import re
 from bisect import bisect_right
 from dataclasses import dataclass
 from fractions import Fraction
@@ -37,9 +36,10 @@ from companion.practice.clock import note_onsets_s
 from companion.practice.ladder import HIGHEST_BPM, LOWEST_BPM
 from companion.practice.matching import align, checked
 from companion.practice.model import PlayedArray
+from companion.scores.tempo_words import bends
 from companion.units import s_per_beat
 
-__all__ = ["OwnTime", "Pause", "bends", "find_own_time", "new_tempos", "waits_after"]
+__all__ = ["OwnTime", "Pause", "find_own_time", "new_tempos", "waits_after"]
 
 #: Tempos tried, as shares of the printed one, and beside the one that the whole length of the take suggests.
 TRIED = tuple(0.5 * 1.12**i for i in range(12))
@@ -58,11 +58,6 @@ LEAST_OF_BAR = 0.6
 REFINED = 3
 #: With so many notes before the first change of tempo in the score these alone tell the tempo at the start.
 LEAST_AT_START = 8
-#: Common practice, no source.
-_BENDS = re.compile(
-    r"\b(?:rit\b|ritard|riten|rall|accel|string(?:endo|\.)|stretto|allarg|slentando|calando|morendo|smorz|rubato|ad lib"
-    r"|a piacere|liberamente|freely|cadenza|slow(?:ing)? down|hold(?:ing)? back)"
-)
 _WAITS = frozenset({"breath-mark", "caesura"})
 
 
@@ -256,11 +251,6 @@ def new_tempos(passage: Passage) -> list[Fraction]:
     marks = [(mark.start, mark.text) for mark in passage.tempos[1:]]
     words = [(each.start, each.text) for each in passage.tempo_words]
     return sorted(start for start, text in (*marks, *words) if start and not bends(text))
-
-
-def bends(text: str) -> bool:
-    """Whether these words bend the tempo by degrees or set it free: `rit.`, `accel.`, `ad lib.`."""
-    return bool(_BENDS.search(text.lower()))
 
 
 def _lost_s(score_s: Floats, at_s: Floats, k: int) -> float:

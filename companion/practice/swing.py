@@ -6,7 +6,8 @@ Conventions
   eighths go along: each half of the beat is stretched or pressed evenly. Triplets don't swing.
 * Beats of two eighths and beats with sixteenths may differ: often only the former swing.
 * A take swings where the second eighths come late alike, throughout; a few late ones are late notes.
-* The score asks for swing where a tempo mark says `swing` or `shuffle`.
+* The score asks for swing where words at a tempo say so: `swing`, `shuffle`, or a pair of eighths that equals a longer
+  and a shorter note.
 
 References
 ----------
@@ -24,6 +25,7 @@ import numpy as np
 from companion.arrays import Floats
 from companion.passage import Passage
 from companion.practice.evenness import BeatParts, beat_parts, in_beats
+from companion.scores import tempo_words
 
 __all__ = ["Swing", "asks_swing", "find_swing", "ratio_in_words", "swing_offsets_s"]
 
@@ -34,7 +36,6 @@ LEAST_SHARE, EACH_SHARE, HOW_MANY = 0.56, 0.535, 0.8
 MOST_SHARE = 0.3
 #: The pairs swing alike: standard deviation of the share.
 MOST_SPREAD = 0.07
-_WORDS = ("swing", "shuffle")
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,8 +56,9 @@ class Swing:
 
 
 def asks_swing(passage: Passage) -> bool:
-    """Does a tempo mark ask for swung eighths?"""
-    return any(word in mark.text.lower() for mark in passage.tempos for word in _WORDS)
+    """Does a tempo mark, or a word beside it, ask for swung eighths?"""
+    said = [mark.text for mark in passage.tempos] + [words.text for words in passage.tempo_words]
+    return any(map(tempo_words.asks_swing, said))
 
 
 def find_swing(

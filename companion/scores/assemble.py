@@ -10,6 +10,7 @@ from companion.errors import ScoreError
 from companion.passage import Bar, Note, Passage, Slur, TempoMark, TempoWords, Wait
 from companion.scores.guards import MAX_BARS, MAX_NOTES, check_fraction
 from companion.scores.lines import LineNote
+from companion.scores.tempo_words import back_to, bends
 from companion.scores.unfold import TooLong, unfold
 from companion.scores.written import WrittenBar, WrittenNote, WrittenPart, WrittenTempo
 
@@ -175,7 +176,9 @@ class _Stage:
             self.mark(bar.start, before)
         for mark in marks:
             self.mark(bar.start + mark.onset, mark)
-        words = [mark for mark in self.part.bars[unit].tempos if mark.words_only]
+        resolved = {(mark.onset, mark.text) for mark in marks}
+        said = (mark for mark in self.part.bars[unit].tempos if mark.words_only)
+        words = [mark for mark in said if (mark.onset, mark.text) not in resolved]
         self.tempo_words += [TempoWords(bar.start + mark.onset, mark.text) for mark in words]
 
     def mark(self, start: Fraction, tempo: WrittenTempo) -> None:
@@ -281,16 +284,25 @@ def _resolve_tempos(bars: Sequence[WrittenBar]) -> tuple[list[list[WrittenTempo]
     marks: list[list[WrittenTempo]] = []
     in_force: list[WrittenTempo | None] = []
     current: WrittenTempo | None = None
+    first = before_bent = current
+    bent = False
     for bar in bars:
         in_force.append(current)
         here: list[WrittenTempo] = []
         for mark in bar.tempos:
+            goal = {"first": first, "before": before_bent if bent else None}.get(back_to(mark.text))
+            if mark.words_only and goal and current and goal.quarter_bpm != current.quarter_bpm:
+                mark = replace(mark, quarter_bpm=goal.quarter_bpm)
             if mark.quarter_bpm is None and mark.ratio is not None:
                 before = current.quarter_bpm if current and current.quarter_bpm else _DEFAULT_BPM
                 mark = replace(mark, quarter_bpm=before * mark.ratio)
             if mark.quarter_bpm is not None and _SLOWEST_BPM <= mark.quarter_bpm <= _FASTEST_BPM:
                 current = mark
                 here.append(mark)
+            # A playback's own steps within a *rit.* have no text; they go on bending.
+            bent = bends(mark.text) or (bent and not mark.text)
+            first = first or current
+            before_bent = before_bent if bent else current
         marks.append(here)
     return marks, in_force
 

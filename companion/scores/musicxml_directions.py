@@ -8,6 +8,7 @@ from fractions import Fraction
 
 from lxml import etree
 
+from companion.scores import tempo_words
 from companion.scores.guards import one_line
 from companion.scores.written import Marks, WrittenTempo
 
@@ -29,12 +30,6 @@ NOTE_BEATS = {
 _UNIT_SIGNS = {"breve": "𝅜", "whole": "𝅝", "half": "𝅗𝅥", "quarter": "♩", "eighth": "♪", "16th": "𝅘𝅥𝅯"}
 _TEMPO_BPM = (4.0, 2000.0)
 _NUMBER = re.compile(r"[0-9]{1,4}(?:\.[0-9]{1,6})?")
-#: Words of tempo as players meet them (common practice, no source).
-_TEMPO_WORDS = re.compile(
-    r"\b(?:rit\b|ritard|riten|rall|accel|string(?:endo|\.)|stretto|allarg|slentando|calando|morendo|smorz|rubato|ad lib"
-    r"|a piacere|liberamente|freely|cadenza|tempo\b|mosso|meno\b|pi[uù]\b|lento|largo|larghetto|adagio|andant|moderato"
-    r"|allegr|vivace|presto|slower|faster|slow(?:ing)? down|hold(?:ing)? back)"
-)
 _JUMP = re.compile(r"^(?P<capo>d\.?\s?c\b\.?|da capo\b)|^(?P<segno>d\.?\s?s\b\.?|d(?:al|el) segno\b)")
 _AL = re.compile(r"\bal(?:la)?\s+(fine|coda)\b|\b(?:to|e poi la|poi)\s+(?:the\s+)?(coda)\b")
 _TO_CODA = re.compile(r"^(to|al|alla)( the)? coda\b")
@@ -52,16 +47,35 @@ def _words(direction: etree._Element) -> str:
 
 def direction_tempo(direction: etree._Element, onset: Fraction) -> WrittenTempo | None:
     """The tempo a `<direction>` or `<sound>` sets, or its words where they speak of tempo and give no number; a printed
-    metronome mark counts before a `<sound tempo>`."""
-    words = one_line(_words(direction))
-    metronome = direction.find("direction-type/metronome")
+    metronome mark, also one in words, counts before a `<sound tempo>`."""
+    words = one_line(tempo_words.in_plain_signs(_words(direction)))
     sound = direction if direction.tag == "sound" else direction.find("sound")
     bpm = _plausible(sound.get("tempo")) if sound is not None else None
-    if metronome is not None and (mark := _metronome(metronome, onset, words)) is not None:
+    if sound is not None and _swings(sound) and not tempo_words.asks_swing(words):
+        words = f"{words} (swing)" if words else "swing"
+    for metronome in direction.iterfind("direction-type/metronome"):
+        if (mark := _metronome(metronome, onset, words) or _note_equation(metronome, onset, words)) is not None:
+            return mark if mark.quarter_bpm is not None or bpm is None else replace(mark, quarter_bpm=bpm, ratio=None)
+    if (mark := _in_words(words, onset)) is not None:
         return mark if mark.quarter_bpm is not None or bpm is None else replace(mark, quarter_bpm=bpm, ratio=None)
-    if bpm is None and not _TEMPO_WORDS.search(words.lower()):
+    if bpm is None and not tempo_words.speaks_of_tempo(words):
         return None
-    return WrittenTempo(onset, bpm, words)
+    return WrittenTempo(onset, bpm, words, tempo_words.times_as_fast(words) if bpm is None else None)
+
+
+def _swings(sound: etree._Element) -> bool:
+    """MusicXML 4.0, `<swing>`: `first` and `second` are how long the notes of a pair last, in proportion."""
+    first, second = (sound.findtext(f"swing/{name}") for name in ("first", "second"))
+    return first is not None and second is not None and first.strip() != second.strip()
+
+
+def _in_words(words: str, onset: Fraction) -> WrittenTempo | None:
+    found = tempo_words.mark_in_words(words)
+    if found is None:
+        return None
+    if found.number is not None:
+        return WrittenTempo(onset, round(found.number * float(found.beats), 6), words, unit=found.beats)
+    return WrittenTempo(onset, None, words, float(found.beats / (found.old_beats or found.beats)), found.beats)
 
 
 def _plausible(text: str | None) -> float | None:
@@ -71,27 +85,63 @@ def _plausible(text: str | None) -> float | None:
 
 
 def _metronome(metronome: etree._Element, onset: Fraction, words: str) -> WrittenTempo | None:
-    units: list[tuple[str, int]] = []
+    """`♩. = 60`, or two units related."""
+    units: list[list[tuple[str, int]]] = []
     for child in metronome:
         if child.tag == "beat-unit":
-            units.append(((child.text or "").strip(), 0))
+            units.append([((child.text or "").strip(), 0)])
         elif child.tag == "beat-unit-dot" and units:
-            units[-1] = (units[-1][0], units[-1][1] + 1)
-    beats = [beat_unit_beats(*unit) for unit in units]
+            units[-1][-1] = (units[-1][-1][0], units[-1][-1][1] + 1)
+        elif child.tag == "beat-unit-tied" and units:
+            units[-1].append(((child.findtext("beat-unit") or "").strip(), len(child.findall("beat-unit-dot"))))
+    beats = [_beats_of(unit) for unit in units]
     if not beats or beats[0] is None:
         return None
-    label = " ".join(filter(None, [words, _unit_text(*units[0]), "="]))
+    label = " ".join(filter(None, [words, _unit_text(units[0]), "="]))
     per_minute = _plausible(metronome.findtext("per-minute"))
     if per_minute is not None:
         shown = one_line(metronome.findtext("per-minute") or "", 20)
         return WrittenTempo(onset, round(per_minute * float(beats[0]), 6), f"{label} {shown}", unit=beats[0])
     if len(beats) > 1 and beats[1] is not None:
-        return WrittenTempo(onset, None, f"{label} {_unit_text(*units[1])}", float(beats[1] / beats[0]), beats[1])
+        return WrittenTempo(onset, None, f"{label} {_unit_text(units[1])}", float(beats[1] / beats[0]), beats[1])
     return None
 
 
-def _unit_text(unit: str, dots: int) -> str:
-    return _UNIT_SIGNS.get(unit, unit) + "." * dots
+def _note_equation(metronome: etree._Element, onset: Fraction, words: str) -> WrittenTempo | None:
+    """Notes on either side of an equals sign, as `<metronome-note>`: one note on each side relates two tempos; a pair
+    that equals a longer note and a shorter one asks for swing."""
+    sides: list[list[etree._Element]] = [[]]
+    for child in metronome:
+        if child.tag == "metronome-relation":
+            sides.append([])
+        elif child.tag == "metronome-note":
+            sides[-1].append(child)
+    if len(sides) != 2 or not all(sides):
+        return None
+    lengths = [[_metronome_note(note) for note in side] for side in sides]
+    old, new = ([beats for beats in side if beats is not None] for side in lengths)
+    if len(old) == len(new) == 1:
+        texts = (_unit_text([((s[0].findtext("metronome-type") or "").strip(), len(s[0].findall("metronome-dot")))])
+                 for s in sides)  # fmt: skip
+        label = " ".join(filter(None, [words, " = ".join(texts)]))
+        return WrittenTempo(onset, None, label, float(new[0] / old[0]), new[0])
+    if len(old) == len(new) == 2 and old[0] == old[1] and new[0] > new[1]:
+        return WrittenTempo(onset, None, words if tempo_words.asks_swing(words) else f"{words} swing".strip())
+    return None
+
+
+def _metronome_note(note: etree._Element) -> Fraction | None:
+    return beat_unit_beats(note.findtext("metronome-type"), len(note.findall("metronome-dot")))
+
+
+def _beats_of(unit: list[tuple[str, int]]) -> Fraction | None:
+    """Quarters in a unit; tied ones are added."""
+    parts = [beat_unit_beats(*part) for part in unit]
+    return sum((part for part in parts if part is not None), Fraction(0)) if None not in parts else None
+
+
+def _unit_text(unit: list[tuple[str, int]]) -> str:
+    return "+".join(_UNIT_SIGNS.get(name, name) + "." * dots for name, dots in unit)
 
 
 def direction_marks(direction: etree._Element) -> Marks:
