@@ -59,8 +59,9 @@ class _Item:
 
     @property
     def words(self) -> str:
-        """`Étude in E minor, bars 5–8`, `links of Étude in E minor`."""
-        return piece_in_words(self.title or Path(self.item.passage).stem, self.item.bars, self.item.exercise)
+        """`Étude in E minor, bars 5–8`, `Links of Étude in E minor`."""
+        name = capital(self.item.exercise)
+        return piece_in_words(self.title or Path(self.item.passage).stem, self.item.bars, name)
 
 
 def look_at_day(sheet: WeekSheet | None, sessions: Path, now: datetime) -> Day:

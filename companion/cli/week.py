@@ -29,6 +29,7 @@ from companion.record.week import Option, WeekItem, WeekSheet, day_from, item_fo
 if TYPE_CHECKING:
     from companion.cli.opening import Opened
     from companion.passage import Passage
+    from companion.window.week_data import ItemAbout
 
 __all__ = ["add_arguments", "run"]
 
@@ -128,9 +129,11 @@ def run(args: argparse.Namespace) -> int:
     days = [day.isoformat() for day in sheet.days]
     log = survey(args.sessions or paths.sessions_dir(), wanted=Wanted(days[0], days[-1]))
     reader = ItemReader(sheet.path, args.sessions or paths.sessions_dir())
-    results = [_reached(item, sheet, log, reader, teacher=not args.student) for item in sheet.items]
+    abouts = [look_at_item(item, sheet.days, log.takes, reader, teacher=not args.student) for item in sheet.items]
+    results = [_reached(about) for about in abouts]
     if args.student:
-        lines = student_lines(sheet, results, [_play_command(item, args.sheet) for item in sheet.items])
+        commands = [_play_command(item, args.sheet) for item in sheet.items]
+        lines = student_lines(sheet, results, commands, [about.title for about in abouts])
     else:
         lines = week_lines(sheet, results)
     if remarks := _remarks(sheet, log):
@@ -142,9 +145,8 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _reached(item: WeekItem, sheet: WeekSheet, log: Survey, reader: ItemReader, teacher: bool) -> Reached:
+def _reached(about: ItemAbout) -> Reached:
     """What became of an item, with what is to be said of its target."""
-    about = look_at_item(item, sheet.days, log.takes, reader, teacher=teacher)
     said = [f"{about.reach.sentence}."] if about.reach else []
     return replace(about.reached, remarks=(*about.reached.remarks, *said, *about.said))
 

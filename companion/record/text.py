@@ -7,7 +7,7 @@ from collections.abc import Container, Mapping, Sequence
 from datetime import date
 
 from companion.practice.climbs import CLIMBS
-from companion.practice.words import capital, number_of, printed_bars
+from companion.practice.words import capital, number_of, piece_in_words, printed_bars, with_stop
 from companion.record.model import TakeSummary
 from companion.record.progress import Day, Reached, best_clean_bpm, by_day, performance_in_words, with_click
 from companion.record.week import WEEKDAYS, Option, WeekItem, WeekSheet
@@ -142,7 +142,7 @@ def week_lines(sheet: WeekSheet, reached: Sequence[Reached]) -> list[str]:
         rows.append(
             (str(number), _name(item), _bars(item.bars), f"{item.target_bpm:g}", _by(item, sheet), *days, so_far(what))
         )
-        for text in (demands(item, sheet), item.comment, *what.remarks):
+        for text in (demands(item, sheet), item.comment, *_sentences(what.remarks)):
             if text:
                 below += _wrapped(f"{number}  {text}", "   ")
     lines = [_heading(sheet), ""]
@@ -152,23 +152,34 @@ def week_lines(sheet: WeekSheet, reached: Sequence[Reached]) -> list[str]:
     return [*lines, *([""] if below else []), *below, "", *_wrapped(f"{LEGEND} Tempos are quarters a minute.", "")]
 
 
-def student_lines(sheet: WeekSheet, reached: Sequence[Reached], commands: Sequence[str]) -> list[str]:
-    """The week for the student: what is still to do, and the command that puts it on the stand."""
+def student_lines(
+    sheet: WeekSheet, reached: Sequence[Reached], commands: Sequence[str], titles: Sequence[str] = ()
+) -> list[str]:
+    """The week for the student: what is still to do, and the command that puts it on the stand. `titles` are those of
+    the music; one that is empty or isn't given goes by its file."""
     lines = [_heading(sheet)]
-    for number, (item, what, command) in enumerate(zip(sheet.items, reached, commands, strict=True), start=1):
+    named = titles or [""] * len(sheet.items)
+    for number, (item, what, command, title) in enumerate(
+        zip(sheet.items, reached, commands, named, strict=True), start=1
+    ):
+        piece = piece_in_words(title or item.path.stem, "", capital(item.exercise))
         bars = printed_bars(item.bars, "the whole passage")
         by = f" by {_by(item, sheet)}" if item.by else ""
         best = "no clean take yet" if what.best_clean_bpm is None else f"best clean tempo {what.best_clean_bpm:g}"
-        todo = f"{best}, target {item.target_bpm:g}{by}: {so_far(what)} clean takes at the target."
+        todo = f"{best}, target {item.target_bpm:g}{by}; {so_far(what)} clean takes at the target."
         if what.done:
-            todo = f"target {item.target_bpm:g} reached, with {what.at_target} clean takes; best clean tempo"
-            todo += f" {what.best_clean_bpm:g}."
-        lines += ["", *_wrapped(f"{number}  {_name(item)}, {bars}: {todo}", "   ")]
+            reached_with = number_of(what.at_target, "clean take")
+            todo = f"target {item.target_bpm:g} reached, with {reached_with}; best clean tempo {what.best_clean_bpm:g}."
+        lines += ["", *_wrapped(f"{number}  {piece}, {bars}: {todo}", "   ")]
         climb = CLIMBS.get(item.climb)
-        for text in (demands(item, sheet), climb.sentence if climb else "", item.comment, *what.remarks):
+        for text in (demands(item, sheet), climb.sentence if climb else "", item.comment, *_sentences(what.remarks)):
             lines += _wrapped(text, "   ", "   ")
         lines.append(f"   {command}")
     return lines if sheet.items else [*lines, "", "Nothing is set yet."]
+
+
+def _sentences(remarks: Sequence[str]) -> list[str]:
+    return [with_stop(remark) for remark in remarks if remark]
 
 
 def performance_lines(takes: Sequence[TakeSummary]) -> list[str]:
@@ -232,6 +243,7 @@ def _day_lines(days: Sequence[Day], first: Mapping[str, str]) -> list[str]:
     lines = [head_line]
     for line, day in zip(row_lines, days, strict=True):
         lines.append(line)
-        if day.advice:
+        # Of a day without trouble there is nothing to advise.
+        if day.advice and (day.trouble or day.clean < day.takes):
             lines += _wrapped(f"Advice: {day.advice}", "    ", "    ")
     return lines

@@ -157,7 +157,9 @@ class WeekView:
         flag_x = target_x - type_.width("400.5", _ROW, "bold") - round(16 * u)
         type_.draw(target, f"{number + 1}", (row.x, y), _ROW, "regular", Ink.QUIET)
         x = row.x + round(26 * u)
-        type_.draw(target, title_of(item, about), (x, y), _ROW, style, max_width_px=flag_x - x - round(10 * u))
+        type_.draw(
+            target, title_of(item, about, begins=True), (x, y), _ROW, style, max_width_px=flag_x - x - round(10 * u)
+        )
         turned = app.pending is not None and item not in app.shown.sheet.items
         if about is not None and about.reach is not None and about.reach.measured and not turned:
             _draw_flag(target, (flag_x, row.centery), u)
@@ -193,7 +195,7 @@ class WeekView:
         middle = area.x + round(area.width * 0.47)
         left = pygame.Rect(area.x, area.y, middle - area.x - round(24 * u), area.height)
         right = pygame.Rect(middle, area.y, area.right - middle, area.height)
-        type_.draw(target, title_of(item, about), left.topleft, 20, "bold", max_width_px=area.width)
+        type_.draw(target, title_of(item, about, begins=True), left.topleft, 20, "bold", max_width_px=area.width)
         down = type_.line_height(20, "bold") + round(10 * u)
         for box in (left, right):
             box.y, box.height = box.y + down, box.height - down

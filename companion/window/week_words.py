@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import date
 
 from companion.practice.climbs import CLIMBS
-from companion.practice.words import piece_in_words, printed_bars
+from companion.practice.words import capital, piece_in_words, printed_bars
 from companion.record.text import day_in_words
 from companion.record.week import DEFAULT_CLEAN_TAKES, WeekItem, WeekSheet
 from companion.window.week_data import ItemAbout
@@ -21,9 +21,11 @@ def day_by_name(day: date) -> str:
     return f"{day:%A} {day.day} {day:%b}"
 
 
-def title_of(item: WeekItem, about: ItemAbout | None) -> str:
-    """`Étude in E minor, bars 5–8`; of an exercise `links of Étude in E minor, bars 5–8`."""
-    return piece_in_words((about.title if about else "") or item.path.stem, item.bars, item.exercise)
+def title_of(item: WeekItem, about: ItemAbout | None, *, begins: bool = False) -> str:
+    """`Étude in E minor, bars 5–8`; of an exercise `links of Étude in E minor, bars 5–8`, where it begins a line
+    `Links of ...`."""
+    name = capital(item.exercise) if begins else item.exercise
+    return piece_in_words((about.title if about else "") or item.path.stem, item.bars, name)
 
 
 def heading_of(sheet: WeekSheet) -> str:

@@ -87,7 +87,7 @@ def test_what_the_sheet_asks_for_today(home: Path) -> None:
     day = day_at(home)
     items = of_kind(day, ITEM)
     assert [task.title for task in items] == [
-        "Étude in E minor, bars 5–8", "Étude in E minor", "scales of First Steps",
+        "Étude in E minor, bars 5–8", "Étude in E minor", "Scales of First Steps",
     ]  # fmt: skip
     assert items[0].why == "Target 84 by Fri, not played yet." and items[1].why == "Target 96 by Wed, not played yet."
     assert items[1].need > items[0].need, "what is due today comes first"
@@ -235,7 +235,7 @@ def test_what_is_reached_and_was_played_today_is_done(home: Path) -> None:
     played(home, NOW - timedelta(hours=3), 96, 96, 96, clean=True)
     day = day_at(home)
     assert day.done == ("Étude in E minor: reached, and played today; 3 clean at 96.",)
-    assert [task.title for task in of_kind(day, ITEM)] == ["Étude in E minor, bars 5–8", "scales of First Steps"]
+    assert [task.title for task in of_kind(day, ITEM)] == ["Étude in E minor, bars 5–8", "Scales of First Steps"]
 
 
 def test_what_had_its_turn_just_now_is_followed_by_the_next(home: Path) -> None:
@@ -247,7 +247,7 @@ def test_what_had_its_turn_just_now_is_followed_by_the_next(home: Path) -> None:
     assert DayPlan(day, 30, True, ()).had == "Had a turn: Étude in E minor, 5 minutes."
     entries = plan_sitting(day.tasks, 30, spent_min=day.sitting_min)
     assert [entry.task.title for entry in entries if entry.task][:3] == [
-        "Étude in E minor, bars 5–8", "scales of First Steps", "Étude in E minor",
+        "Étude in E minor, bars 5–8", "Scales of First Steps", "Étude in E minor",
     ]  # fmt: skip
     assert sum(entry.minutes for entry in entries if entry.task) == pytest.approx(25)
     # What was played this morning was another sitting: it needs less, but nothing is taken off.

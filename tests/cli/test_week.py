@@ -102,6 +102,23 @@ def test_the_student_sees_the_command(home: Path, capsys: pytest.CaptureFixture[
     assert "companion play shared/passages/eight-bars.musicxml --bars 5-8" in capsys.readouterr().out
 
 
+def test_the_student_reads_the_titles_of_the_music(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    shutil.copy(ETUDE, home / "shared" / "passages")
+    setting = ["week", "set", "shared/passages/etude-e-minor.musicxml", "--tempo", "60"]
+    assert main([*setting, "--bars", "5-8", "--by", "Fri"]) == 0
+    assert main([*setting, "--exercise", "links"]) == 0
+    capsys.readouterr()
+    (home / "sessions").mkdir()
+    assert main(["week", "--student"]) == 0
+    out = capsys.readouterr().out
+    assert "1  Étude in E minor, bars 5–8: no clean take yet, target 60 by Fri; 0 of 3 clean takes" in out
+    assert "2  Links of Étude in E minor, the whole passage: " in out
+    # One that isn't there goes by its file.
+    (home / "shared" / "passages" / "etude-e-minor.musicxml").unlink()
+    assert main(["week", "--student"]) == 0
+    assert "1  etude-e-minor, bars 5–8: " in capsys.readouterr().out
+
+
 def test_long_practice_gets_a_line_of_care(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
     main(["week", "set", "shared/passages/eight-bars.musicxml", "--tempo", "96"])
     play(home, *[72] * 10, minutes=3)
@@ -115,7 +132,7 @@ def test_the_simulated_player_needs_no_rest_and_is_named(home: Path, capsys: pyt
     assert main(["week"]) == 0
     out = capsys.readouterr().out
     assert "stop at pain" not in out
-    assert "played by the simulated player, not by you" in out
+    assert "Played by the simulated player, not by you." in out
 
 
 def test_a_passage_from_elsewhere_is_copied_beside_the_sheet(home: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -53,8 +53,8 @@ def test_it_reaches_no_target_and_is_told_beside_what_did() -> None:
     assert what.performed_by_day == (0, 1, 0, 0, 0, 0, 0) and day_cells(what)[:3] == ("84", "◇", "·")
     assert what.remarks == ("performed on Tue at about 101, clean",)
     sheet = WeekSheet(Path("week.toml"), MONDAY.date(), "Robin", (ITEM,))
-    assert any("performed on Tue at about 101, clean" in line for line in week_lines(sheet, [what]))
-    assert any("performed on Tue" in line for line in student_lines(sheet, [what], ["companion play a.mxl"]))
+    assert "1  Performed on Tue at about 101, clean." in week_lines(sheet, [what])
+    assert any("Performed on Tue" in line for line in student_lines(sheet, [what], ["companion play a.mxl"]))
     assert best_clean_bpm(takes) == 84 and fastest_clean_by_day(takes) == (("2026-11-23", 84),)
     assert [(day.day, day.takes, day.clean) for day in by_day(takes)] == [("2026-11-23", 1, 1)]
 

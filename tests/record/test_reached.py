@@ -130,7 +130,7 @@ def test_a_week_fits_a_terminal_and_an_empty_one_says_what_to_do() -> None:
 def test_the_week_for_the_student_says_what_is_left_and_the_command() -> None:
     lines = student_lines(*week_of(item(), takes=(take(72, True),)), ["companion play a.mxl --bars 5-8"])
     text = " ".join(" ".join(lines).split())
-    assert "a, bars 5–8: best clean tempo 72, target 96: 0 of 3 clean takes at the target." in text
+    assert "a, bars 5–8: best clean tempo 72, target 96; 0 of 3 clean takes at the target." in text
     assert lines[-1].strip() == "companion play a.mxl --bars 5-8"
     done = student_lines(*week_of(item(60), takes=tuple(take(72, True, minute=m) for m in range(3))), ["x"])
     assert "target 60 reached, with 3 clean takes; best clean tempo 72." in " ".join(" ".join(done).split())
@@ -147,6 +147,13 @@ def test_progress_day_by_day_and_bars_by_bars() -> None:
     at = lines.index("Bars 5–8: 2 takes on 1 day, 1 clean; best clean tempo 72, target 96.")
     assert " ".join(lines[at + 3].split()) == "Mon 23 Nov 2 1 72 96 7 (2 takes), 6"
     assert lines[at + 4] == "    Advice: Bar 7: the ring finger is late."
+
+
+def test_of_a_day_without_trouble_nothing_is_advised() -> None:
+    """Else each day of a month has a line that says only that it went well."""
+    days = [take(72, True, advice="Clean."), take(72, True, day=1, advice="Clean; watch bar 5.", trouble_bars="5")]
+    text = "\n".join(progress_lines(days, {"5-8": 96}))
+    assert "Advice: Clean; watch bar 5." in text and "Advice: Clean.\n" not in text
 
 
 def test_tables_line_up() -> None:
