@@ -85,7 +85,8 @@ class Forecast:
     last_day : int
         The last day with takes; what comes after it is forecast.
     too_early : str
-        Why nothing is said (`too early to say: 2 days`); empty where there is a curve. Arrays are empty then.
+        Why nothing is said (`too early to say: 2 days played, 3 are needed`); empty where there is a
+        curve. Arrays are empty then.
     """
 
     days: Ints
@@ -167,9 +168,9 @@ def fit(
 
 def _too_early(practised: Ints, takes: int, today: int) -> str:
     if len(practised) < LEAST_DAYS:
-        return f"too early to say: {number_of(len(practised), 'day')}"
+        return f"too early to say: {number_of(len(practised), 'day')} played, {LEAST_DAYS} are needed"
     if takes < LEAST_TAKES:
-        return f"too early to say: {number_of(takes, 'take')}"
+        return f"too early to say: {number_of(takes, 'take')} played, {LEAST_TAKES} are needed"
     if today - practised[-1] > LONGEST_GAP_DAYS:
         return f"not played for {today - practised[-1]} days"
     return ""

@@ -46,7 +46,7 @@ CARE = (
 class Day:
     """One day's takes of a passage. `best_clean_bpm` is None without a clean take, `target_bpm` the last that was set.
     `trouble` holds (printed bar, takes it was named in), the most frequent first; `advice` is the last one that was
-    given about trouble, or the last one."""
+    given about trouble in a take that was not clean, else in one that was, else the last one."""
 
     day: str
     takes: int
@@ -172,8 +172,9 @@ def _day(day: str, takes: Sequence[TakeSummary]) -> Day:
     trouble = Counter(bar for take in takes for bar in take.trouble_bars.split())
     targets = [take.target_bpm for take in takes if take.target_bpm is not None]
     # What was said about the last take that had trouble tells more than what was said about a clean one after it.
-    advice = [take.advice for take in takes if take.advice and take.trouble_bars and not take.clean]
-    advice = advice or [take.advice for take in takes if take.advice]
+    told = [take for take in takes if take.advice]
+    troubled = [take for take in told if take.trouble_bars]
+    advice = [take.advice for take in [take for take in troubled if not take.clean] or troubled or told]
     return Day(
         day=day,
         takes=len(takes),

@@ -232,7 +232,7 @@ def test_a_page_that_can_t_be_made_is_said_in_one_line(
 def test_two_days_are_too_few(score: Path, capsys: pytest.CaptureFixture[str]) -> None:
     days_of(score, 2)
     assert main(["progress", str(score)]) == 0
-    assert "Too early to say: 2 days." in capsys.readouterr().out
+    assert "Too early to say: 2 days played, 3 are needed." in capsys.readouterr().out
 
 
 def test_takes_on_another_horn_are_another_item(score: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -82,10 +82,10 @@ def test_what_is_twice_as_fast_is_forecast_twice_as_fast() -> None:
 @pytest.mark.parametrize(
     ("days", "takes", "today", "why"),
     [
-        (0, 0, 0, "too early to say: 0 days"),
-        (1, 20, 0, "too early to say: 1 day"),
-        (2, 20, 0, "too early to say: 2 days"),
-        (3, 2, 0, "too early to say: 6 takes"),
+        (0, 0, 0, "too early to say: 0 days played, 3 are needed"),
+        (1, 20, 0, "too early to say: 1 day played, 3 are needed"),
+        (2, 20, 0, "too early to say: 2 days played, 3 are needed"),
+        (3, 2, 0, "too early to say: 6 takes played, 8 are needed"),
         (5, 5, MONDAY + 60, "not played for 56 days"),
     ],
 )

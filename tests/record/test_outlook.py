@@ -82,8 +82,8 @@ def test_who_tries_nothing_near_the_limit_is_told_so() -> None:
 @pytest.mark.parametrize(
     ("days", "due", "says"),
     [
-        (2, 5, "Too early to say: 2 days."),
-        (0, 5, "Too early to say: 0 days."),
+        (2, 5, "Too early to say: 2 days played, 3 are needed."),
+        (0, 5, "Too early to say: 0 days played, 3 are needed."),
         (5, 4, "The day of the target, Fri 27 Nov, is today."),
         (5, 2, "The day of the target, Wed 25 Nov, is over."),
         (5, 60, "Fri 22 Jan is too far ahead to say anything of it yet."),

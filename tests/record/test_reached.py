@@ -73,6 +73,9 @@ def test_days() -> None:
         Day("2026-11-23", 3, 2, 64, 96.0, (("7", 2), ("6", 1)), "second"),
         Day("2026-11-24", 1, 1, 72, 96.0, (("7", 1),), ""),
     )
+    # Where all were clean, what was said of the bar that is named beside it.
+    clean = [take(64, True, trouble_bars="7", advice="watch bar 7"), take(66, True, minute=1, advice="all right")]
+    assert by_day(clean)[0].advice == "watch bar 7" and by_day(clean[1:])[0].advice == "all right"
     assert best_clean_bpm(takes) == 72
     assert best_clean_bpm([take(99, False)]) is None
 
