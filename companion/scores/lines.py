@@ -183,6 +183,8 @@ def _remarks(left: Counter[str]) -> Iterable[str]:
     for kind in ("cue", "unpitched", "hidden"):
         if left[kind]:
             yield f"left out {_counted(left[kind], f'{kind} note')}"
+    if left["slash"]:
+        yield f"left out {left['slash']} slash{'es' if left['slash'] != 1 else ''}, which tell a rhythm and no notes"
 
 
 def _counted(count: int, noun: str) -> str:

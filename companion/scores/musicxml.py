@@ -76,6 +76,12 @@ def read_musicxml(data: bytes, name: str, part: str | None = None) -> Passage:
     _just_read[:] = [JustRead(sha256(data), root, chosen.element, chosen.part)]
     transpositions = chosen.part.transpositions
     remarks = [*chosen.remarks, *passage.remarks]
+    if _is_at_concert_pitch(root, chosen):
+        remarks.insert(
+            0,
+            "the score is at concert pitch, so these are not the notes a saxophonist reads: export it again with"
+            " concert pitch switched off",
+        )
     if len(set(transpositions)) > 1:
         remarks.append("the part changes its transposition: the first one is taken")
     return replace(
@@ -87,6 +93,18 @@ def read_musicxml(data: bytes, name: str, part: str | None = None) -> Passage:
         transposition=transpositions[0] if transpositions else None,
         remarks=tuple(dict.fromkeys(remarks)),
     )
+
+
+def _is_at_concert_pitch(root: etree._Element, chosen: Chosen) -> bool:
+    """Whether the score shows the part as it sounds (MusicXML 4.0, `<concert-score>`), though its player reads it
+    transposed; octaves are written out in such scores, too."""
+    if root.find("defaults/concert-score") is None:
+        return False
+    chromatic = {*chosen.element.xpath(".//part-transpose/chromatic/text() | .//transpose/chromatic/text()")}
+    transposed = any(text.strip() not in ("0", "-0", "12", "-12") for text in chromatic)
+    listed = root.xpath("part-list/score-part[@id=$id]", id=chosen.element.get("id", ""))
+    texts = [text.lower() for part in listed for text in part.itertext()]
+    return transposed or any("sax" in text for text in texts)
 
 
 @dataclass(frozen=True, slots=True)

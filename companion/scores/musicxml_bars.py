@@ -65,6 +65,7 @@ class _Walk:
         self.now = Attributes(file, self.remark)
         self.lengths: dict[tuple[Fraction | None, str], Fraction] = {}
         self.key_at_bar = (0, "")
+        self.bars_repeated = False
 
     def part(self, part: etree._Element, name: str) -> WrittenPart:
         bars: list[WrittenBar] = []
@@ -102,6 +103,8 @@ class _Walk:
             case "attributes":
                 m.placed.append(Placed(m.exact, child))
                 self.now.read(child, m.number)
+                for sign in child.iterfind("measure-style/measure-repeat"):
+                    self.bars_repeated = sign.get("type") == "start"
                 if m.exact == 0:
                     self.key_at_bar = (self.now.fifths, self.now.mode)
             case "direction" | "sound":
@@ -244,6 +247,8 @@ class _Walk:
         nominal = None if now.free else Fraction(4 * now.beats, now.beat_type)
         beats, beat_type = now.beats, now.beat_type
         empty = m.held == 0
+        if self.bars_repeated and not any(note.kind == "note" for note in m.notes):
+            self.remark("repeat signs for single bars are read as the rests they stand over: write those bars out")
         if nominal is None:
             beats, beat_type = max(1, -int(-m.held // 1)) if not empty else 4, 4
         length = m.held if not empty else Fraction(4 * beats, beat_type)

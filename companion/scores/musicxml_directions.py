@@ -30,8 +30,15 @@ NOTE_BEATS = {
 _UNIT_SIGNS = {"breve": "𝅜", "whole": "𝅝", "half": "𝅗𝅥", "quarter": "♩", "eighth": "♪", "16th": "𝅘𝅥𝅯"}
 _TEMPO_BPM = (4.0, 2000.0)
 _NUMBER = re.compile(r"[0-9]{1,4}(?:\.[0-9]{1,6})?")
-_JUMP = re.compile(r"^(?P<capo>d\.?\s?c\b\.?|da capo\b)|^(?P<segno>d\.?\s?s\b\.?|d(?:al|el) segno\b)")
+_JUMP = re.compile(r"^(?P<capo>d\.?\s?c\b\.?|da capo\b)|^(?P<segno>d\.?\s?s(?:egno)?\b\.?|d(?:al|el) segno\b)")
 _AL = re.compile(r"\bal(?:la)?\s+(fine|coda)\b|\b(?:to|e poi la|poi)\s+(?:the\s+)?(coda)\b")
+_WITH_REPEATS = re.compile(r"\b(?:con|with|coi|colle|mit) (?:la |le |the )?(?:rep|rip|wiederh)")
+_TIMES_WORDS = ("two", "three", "four", "five", "six", "seven", "eight")
+_TIMES = re.compile(
+    rf"^(?:play|repeat)?\s*(?:(?P<many>[2-8]|{'|'.join(_TIMES_WORDS)})\s*(?:x|×|times)|[x×]\s*(?P<by>[2-8]))$"
+)
+#: Segno and coda as characters: Unicode, and SMuFL 1.4 from memory.
+_SIGNS_AS_TEXT = {"\U0001d10b": "segno", "\ue047": "segno", "\U0001d10c": "coda", "\ue048": "coda"}
 _TO_CODA = re.compile(r"^(to|al|alla)( the)? coda\b")
 
 
@@ -147,7 +154,8 @@ def _unit_text(unit: list[tuple[str, int]]) -> str:
 def direction_marks(direction: etree._Element) -> Marks:
     """What a `<direction>` or `<sound>` says about the playing order, in signs, in words or for playback."""
     sound = direction if direction.tag == "sound" else direction.find("sound")
-    said = _said(_words(direction))
+    words = _words(direction)
+    said = _sign_as_text(words) or _said(words)
     signs = Marks(
         segno=tuple("" for _ in direction.iterfind("direction-type/segno")),
         coda_signs=sum(1 for _ in direction.iterfind("direction-type/coda")),
@@ -156,13 +164,29 @@ def direction_marks(direction: etree._Element) -> Marks:
     return merge_marks(marks, _sound_marks(sound)) if sound is not None else marks
 
 
+def _sign_as_text(words: str) -> Marks | None:
+    """A segno or coda that stands there alone, as a character."""
+    match _SIGNS_AS_TEXT.get(words.strip()):
+        case "segno":
+            return Marks(segno=("",))
+        case "coda":
+            return Marks(coda_signs=1)
+    return None
+
+
 def _said(words: str) -> Marks:
+    for sign, name in _SIGNS_AS_TEXT.items():
+        words = words.replace(sign, f" {name} ")
+    if times := _TIMES.match(words.lower().strip(" ().")):
+        many = times["many"] or times["by"]
+        return Marks(times=_TIMES_WORDS.index(many) + 2 if many in _TIMES_WORDS else int(many))
     text = "".join(c for c in words.lower() if c.isalnum() or c in " .").strip()
     text = re.sub(r"\s+", " ", text)
     if jump := _JUMP.match(text):
         al = _AL.search(text)
         goal = next(filter(None, al.groups())) if al else ""
-        return Marks(jump="dacapo" if jump["capo"] else "dalsegno", al=goal)
+        again = bool(_WITH_REPEATS.search(text))
+        return Marks(jump="dacapo" if jump["capo"] else "dalsegno", al=goal, with_repeats=again)
     bare = text.rstrip(" .")
     if bare == "fine":
         return Marks(fine=True)
@@ -237,6 +261,7 @@ def merge_marks(one: Marks, other: Marks) -> Marks:
         jump=one.jump or other.jump,
         jump_label=one.jump_label or other.jump_label,
         al=one.al or other.al,
+        with_repeats=one.with_repeats or other.with_repeats,
     )
 
 

@@ -49,13 +49,15 @@ _NOT_ORNAMENTS = {"trill-mark", "wavy-line", "accidental-mark"}
 
 
 def kind(note: etree._Element) -> str:
-    """`note`, `rest`, `cue`, `unpitched` or `hidden`."""
+    """`note`, `rest`, `cue`, `unpitched`, `slash` (a rhythm without notes) or `hidden`."""
     if note.find("rest") is not None:
         return "rest"
     if note.find("cue") is not None:
         return "cue"
     if note.find("unpitched") is not None:
         return "unpitched"
+    if (note.findtext("notehead") or "").strip() == "slash":
+        return "slash"
     return "hidden" if note.get("print-object") == "no" else "note"
 
 

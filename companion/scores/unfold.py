@@ -42,10 +42,23 @@ def unfold(marks: Sequence[Marks], limit: int) -> Played:
     TooLong
         Where more than `limit` bars come out.
     """
-    settled = _open_first_endings(_settle_codas(marks))
+    settled = _open_first_endings(_settle_codas(_settle_times(marks)))
     player = _Player(settled, _endings(settled), limit)
     player.play()
     return Played(tuple(player.order), tuple(dict.fromkeys(player.remarks)))
+
+
+def _settle_times(marks: Sequence[Marks]) -> list[Marks]:
+    """Give each closing repeat sign the number of times that words within its section say, and let repeats be taken
+    again where a jump says so."""
+    out, said = list(marks), None
+    again = any(mark.jump and mark.with_repeats for mark in marks)
+    for i, mark in enumerate(out):
+        said = (None if mark.forward else said) if mark.times is None else mark.times
+        if mark.backward:
+            out[i] = replace(mark, times=said, after_jump=mark.after_jump or again)
+            said = None
+    return out
 
 
 def _settle_codas(marks: Sequence[Marks]) -> list[Marks]:

@@ -17,7 +17,8 @@ __all__ = ["Marks", "Placed", "WrittenBar", "WrittenNote", "WrittenPart", "Writt
 
 @dataclass(frozen=True, slots=True)
 class WrittenNote:
-    """One `<note>`. `kind` is `note`, `rest`, `cue`, `unpitched` or `hidden`; `pitch` is None unless it is a `note`.
+    """One `<note>`. `kind` is `note`, `rest`, `cue`, `unpitched`, `slash` or `hidden`; `pitch` is None unless it is a
+    `note`.
 
     `upper` is the note a trill would go to by key and earlier accidentals of the bar. `slur_starts` and `slur_stops`
     hold slur numbers, `wavy` pairs of type and number. A rest has `fermata` and `articulations` (a breath mark) too.
@@ -74,7 +75,8 @@ class WrittenTempo:
 class Marks:
     """What a bar says about the playing order.
 
-    `times` is how often the closing repeat sign lets its section be played, None where it leaves that open. `endings`
+    `times` is how often the closing repeat sign lets its section be played, None where it leaves that open; words such
+    as `4x` may say it anywhere in the section. `with_repeats` is a jump after which repeats are taken again. `endings`
     are the numbers of the ending that starts here. `coda_signs` counts bare coda signs, which mean "from here" or "to
     here" depending on what else the score says. `jump` is `dacapo`, `dalsegno` or empty, `al` what its words add:
     `fine`, `coda` or empty.
@@ -94,6 +96,7 @@ class Marks:
     jump: str = ""
     jump_label: str = ""
     al: str = ""
+    with_repeats: bool = False
 
     @property
     def any(self) -> bool:

@@ -1,0 +1,118 @@
+"""What scores print beside notes: it is read, or one line says that it isn't (elements of MusicXML 4.0)."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from lxml import etree
+from scores.musicxml_making import direction, note, read_made, words
+
+from companion.passage import Passage
+from companion.scores import for_engraving
+
+FOUR = "".join(note(pitch) for pitch in ("C5", "D5", "E5", "F5"))
+OPENS = "<barline location='left'><repeat direction='forward'/></barline>"
+CLOSES = "<barline location='right'><repeat direction='backward'/></barline>"
+
+
+def order(passage: Passage) -> str:
+    """The written bars, from 1, as they are played."""
+    return " ".join(str(bar.written_index + 1) for bar in passage.bars)
+
+
+# -- how often ---------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("text", "times"), [
+    ("4x", 4), ("(3x)", 3), ("x3", 3), ("×4", 4), ("Play 3 times", 3), ("three times", 3), ("Repeat 5x", 5), ("2x", 2),
+    ("9x", 2), ("12x", 2), ("1x", 2), ("2x only", 2), ("4 x 4", 2), ("tempo 3", 2),
+])  # fmt: skip
+def test_words_say_how_often_a_repeat_is_played(tmp_path: Path, text: str, times: int) -> None:
+    assert order(read_made(tmp_path, OPENS + FOUR + words(text) + CLOSES, FOUR)) == "1 " * times + "2"
+
+
+def test_they_may_stand_anywhere_in_its_section_and_for_no_other(tmp_path: Path) -> None:
+    found = read_made(tmp_path, OPENS + words("3x") + FOUR, FOUR + CLOSES, OPENS + FOUR + CLOSES, FOUR)
+    assert order(found) == "1 2 1 2 1 2 3 3 4"
+    lost = read_made(tmp_path, words("3x") + FOUR, OPENS + FOUR + CLOSES, FOUR)
+    assert order(lost) == "1 2 2 3"
+
+
+def test_the_repeat_signs_own_number_counts_before_words(tmp_path: Path) -> None:
+    four = CLOSES.replace("'backward'", "'backward' times='4'")
+    assert order(read_made(tmp_path, OPENS + FOUR + words("3x") + four, FOUR)) == "1 1 1 1 2"
+
+
+# -- da capo -----------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("text", "played"), [
+    ("D.C. al Fine", "1 1 2 3 1 2"), ("D.C. al Fine senza rep.", "1 1 2 3 1 2"),
+    ("D.C. al Fine con rep.", "1 1 2 3 1 1 2"), ("Da capo al Fine, with repeats", "1 1 2 3 1 1 2"),
+    ("D.C. con ripetizione al Fine", "1 1 2 3 1 1 2"),
+])  # fmt: skip
+def test_repeats_are_taken_again_where_the_words_say_so(tmp_path: Path, text: str, played: str) -> None:
+    assert order(read_made(tmp_path, OPENS + FOUR + CLOSES, FOUR + words("Fine"), FOUR + words(text))) == played
+
+
+@pytest.mark.parametrize(("segno", "to_coda", "jump", "coda"), [
+    ("\U0001d10b", "To \U0001d10c", "D.S. al \U0001d10c", "\U0001d10c"),
+    ("\ue047", "To Coda \ue048", "D.\ue047 al \ue048", "\ue048"),
+    ("\ue047", "To Coda", "D. Segno al Coda", "Coda"),
+    ("\U0001d10b", "\U0001d10c", "Dal \U0001d10b al \U0001d10c", "\U0001d10c"),
+])  # fmt: skip
+def test_segno_and_coda_as_characters(tmp_path: Path, segno: str, to_coda: str, jump: str, coda: str) -> None:
+    found = read_made(
+        tmp_path, FOUR, words(segno) + FOUR, FOUR + words(to_coda), FOUR + words(jump), words(coda) + FOUR
+    )
+    assert order(found) == "1 2 3 4 2 3 5" and not found.remarks
+
+
+# -- what is no note -----------------------------------------------------------------------------------------------
+
+
+def test_slashes_are_a_rhythm_and_no_notes(tmp_path: Path) -> None:
+    slash = note("B4", 2, inside="<notehead>slash</notehead>")
+    found = read_made(tmp_path, FOUR, slash + slash, FOUR)
+    assert [str(each.written) for each in found.notes] == ["C5", "D5", "E5", "F5"] * 2
+    assert found.remarks == ("left out 2 slashes, which tell a rhythm and no notes",)
+    assert len(etree.fromstring(for_engraving(found)).findall(".//note[rest]")) == 2
+    ghosted = read_made(tmp_path, note("C5", 4, inside="<notehead>x</notehead>"))
+    assert len(ghosted.notes) == 1 and not ghosted.remarks
+
+
+def test_a_sign_for_the_bar_before_is_not_taken_for_silence_unsaid(tmp_path: Path) -> None:
+    def sign(kind: str) -> str:
+        style = f"<measure-style><measure-repeat type='{kind}'>1</measure-repeat></measure-style>"
+        return f"<attributes>{style}</attributes>"
+
+    said = "repeat signs for single bars are read as the rests they stand over: write those bars out"
+    found = read_made(tmp_path, FOUR, sign("start") + note("r", 4), sign("stop") + FOUR)
+    assert found.remarks == (said,)
+    assert read_made(tmp_path, FOUR, sign("start") + FOUR, sign("stop") + note("r", 4)).remarks == ()
+
+
+# -- concert pitch -----------------------------------------------------------------------------------------------------
+
+CONCERT = "<defaults><concert-score/></defaults>"
+ALTO = "<attributes><for-part><part-transpose><chromatic>-9</chromatic></part-transpose></for-part></attributes>"
+
+
+@pytest.mark.parametrize(("head", "name", "first", "said"), [
+    (CONCERT, "Alto Saxophone", "", True), (CONCERT, "Solo", ALTO, True), (CONCERT, "Flute", "", False),
+    (CONCERT, "Bass", ALTO.replace("-9", "-12"), False), ("", "Alto Saxophone", "", False), ("", "Solo", ALTO, False),
+])  # fmt: skip
+def test_a_score_at_concert_pitch_is_told(tmp_path: Path, head: str, name: str, first: str, said: bool) -> None:
+    found = read_made(tmp_path, FOUR + first, name=name, head=head)
+    assert any("the score is at concert pitch" in remark for remark in found.remarks) is said
+
+
+def test_signs_that_change_no_note_are_passed_over(tmp_path: Path) -> None:
+    shift = direction("<octave-shift type='down' size='8'/>"), direction("<octave-shift type='stop' size='8'/>")
+    found = read_made(
+        tmp_path, shift[0] + note("C6", 2) + shift[1] + note("C5", 2, "<technical><up-bow/></technical>"),
+        words("pizz.") + "<harmony><root><root-step>C</root-step></root><kind>major</kind></harmony>" + FOUR,
+    )  # fmt: skip
+    # The pitch is the one that sounds, whatever the octave line (MusicXML 4.0, `octave-shift`).
+    assert [str(each.written) for each in found.notes][:2] == ["C6", "C5"] and not found.remarks
