@@ -10,8 +10,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from companion import paths
-from companion.cli.week_items import ItemReader, play_words
-from companion.errors import CompanionError
+from companion.cli.week_items import ItemReader, play_words, short_path
+from companion.errors import CompanionError, SeveralParts, UsageError
 from companion.record.index import Wanted, survey
 from companion.record.model import TakeSummary, normal_bars
 from companion.record.progress import reached
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 __all__ = ["WeekDesk", "look_at_item", "show_week"]
 
 _SCORES = (".musicxml", ".mxl", ".xml", ".mid", ".midi")
-_MOST_PASSAGES = 300
+_MOST_PASSAGES, _MOST_PARTS = 300, 6
 
 
 def look_at_item(
@@ -105,11 +105,20 @@ class WeekDesk:
             found.setdefault(path.name, path)
         return list(found.values())[:_MOST_PASSAGES]
 
-    def check_bars(self, passage: Path, bars: str, part: str = "") -> None:
+    def check_bars(self, passage: Path, bars: str, part: str = "") -> str:
         """See `WeekSource`."""
-        opened = self._reader.opened(passage, part)
-        if wanted := normal_bars(bars):
+        wanted = normal_bars(bars)
+        try:
+            opened = self._reader.opened(passage, part, wanted)
+        except SeveralParts as several:
+            names = ", ".join(name or key for key, name in several.parts[:_MOST_PARTS])
+            raise UsageError(
+                f"{passage.name} has several parts ({names}{', ...' * (len(several.parts) > _MOST_PARTS)}): say which"
+                f" with companion week set {short_path(passage)} --part NAME --tempo 96"
+            ) from None
+        if wanted:
             opened.passage.bar_range(wanted)
+        return opened.part or ""
 
     def progress(self) -> tuple[int, Callable[[int], LessonItem]]:
         """How many items the sheet has, and the page of each one's progress."""

@@ -172,9 +172,9 @@ class WeekApp:
         if values.get("new_bars") is not None:
             self._go_to(lambda each: (each.passage, each.exercise) == (item.passage, item.exercise), values["new_bars"])
 
-    def add(self, passage: Path, bars: str, target_bpm: float) -> None:
+    def add(self, passage: Path, bars: str, target_bpm: float, part: str = "") -> None:
         """Another item, which is looked at then. Raises `CompanionError` where it can't be written."""
-        name = self._edit(lambda: self.editor.add(passage, bars, target_bpm))
+        name = self._edit(lambda: self.editor.add(passage, bars, target_bpm, part))
         self._go_to(lambda each: (each.passage, each.exercise) == (name, ""), bars)
 
     def drop(self, item: WeekItem) -> None:

@@ -51,8 +51,9 @@ class WeekSource(Protocol):
     def passages(self) -> Sequence[Path]:
         """What may be added."""
 
-    def check_bars(self, passage: Path, bars: str, part: str = "") -> None:
-        """Raises `CompanionError` where the passage can't be read or has no such bars in that part."""
+    def check_bars(self, passage: Path, bars: str, part: str = "") -> str:
+        """The part to be named in the sheet: that one, or the one that is looked up where the score has several; empty
+        where it has one. Raises `CompanionError` where the passage can't be read or has no such bars in it."""
 
 
 def key_of(item: WeekItem) -> tuple[object, ...]:

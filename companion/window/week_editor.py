@@ -33,12 +33,13 @@ class WeekEditor:
         self._note(before)
         return said
 
-    def add(self, passage: Path, bars: str, target_bpm: float) -> str:
-        """Another item, by its passage's place. Returns how the sheet names it."""
+    def add(self, passage: Path, bars: str, target_bpm: float, part: str = "") -> str:
+        """Another item, by its passage's place; without a part where its score leaves no choice. Returns how the sheet
+        names it."""
         before = self._content()
         set_target(self.path, f"passages/{passage.name}", bars, target_bpm, dry=True)
         name, _ = bring_along(self.path, passage)
-        set_target(self.path, name, bars, target_bpm)
+        set_target(self.path, name, bars, target_bpm, part=part or None)
         self._note(before)
         return name
 

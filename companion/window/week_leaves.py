@@ -182,18 +182,17 @@ def new_leaf(app: WeekApp) -> Leaf:
 
 def _new_bars(app: WeekApp, passage: Path) -> Leaf:
     def keep(text: str) -> None:
-        app.source.check_bars(passage, text)
-        app.lay(_new_target(app, passage, text))
+        app.lay(_new_target(app, passage, text, app.source.check_bars(passage, text)))
 
     hint = "As they are printed, such as 5-8; nothing for the whole passage."
     return EntryLeaf("week-new-bars", f"{passage.stem}: which bars?", keep, hint=hint)
 
 
-def _new_target(app: WeekApp, passage: Path, bars: str) -> Leaf:
+def _new_target(app: WeekApp, passage: Path, bars: str, part: str) -> Leaf:
     def keep(text: str) -> None:
-        app.add(passage, bars, number_in(text, "tempo", "96"))
+        app.add(passage, bars, number_in(text, "tempo", "96"), part)
 
-    title = f"{piece_in_words(passage.stem, bars)}: target"
+    title = f"{piece_in_words(passage.stem, bars)}{f', {part}' if part else ''}: target"
     return EntryLeaf("week-new-target", title, keep, hint="In quarters a minute.")
 
 

@@ -3,6 +3,7 @@ TOML library, not with the page's own reader."""
 
 from __future__ import annotations
 
+import re
 import shutil
 import sys
 import tomllib
@@ -321,6 +322,38 @@ def test_a_first_sheet_is_begun_on_the_page(tmp_path: Path) -> None:
     assert items(path)[0]["target_bpm"] == 80
     assert (path.parent / str(items(path)[0]["passage"])).is_file()
     app.close()
+
+
+def of_parts(path: Path, *names: str) -> None:
+    """First Steps in a part for each name."""
+    whole = (PASSAGES / "first-steps.musicxml").read_text()
+    part = whole[whole.index("<part id=") : whole.index("</part>") + len("</part>")]
+    own = re.findall(r'<part id="(\w+)"', part)[0]
+    listed = "".join(
+        f'<score-part id="Q{i}"><part-name>{name}</part-name></score-part>' for i, name in enumerate(names)
+    )
+    parts = "".join(part.replace(f'id="{own}"', f'id="Q{i}"') for i in range(len(names)))
+    head = whole[: whole.index("<part-list>")]
+    path.write_text(f"{head}<part-list>{listed}</part-list>{parts}</score-partwise>")
+
+
+def test_of_a_score_with_several_parts_the_sheet_names_the_one_that_was_found(app: WeekApp, sheet: Path) -> None:
+    trio = sheet.parent / "passages" / "aaa-trio.musicxml"
+    of_parts(trio, "Flute", "Alto Saxophone")
+    press(app, "i")
+    press(app, "enter")
+    write(app, "1-2")
+    assert isinstance(app.leaf, EntryLeaf) and app.leaf.title == "aaa-trio, bars 1–2, Alto Saxophone: target"
+    write(app, "72")
+    assert items(sheet)[2]["part"] == "Alto Saxophone"
+    of_parts(trio, "Flute", "Clarinet")
+    app.source = WeekDesk(sheet, sheet.parent / "sessions")
+    press(app, "i")
+    press(app, "enter")
+    write(app, "3-4")
+    assert isinstance(app.leaf, EntryLeaf)
+    assert "week set" in app.leaf.fault and "several parts (Flute, Clarinet)" in app.leaf.fault
+    assert len(items(sheet)) == 3
 
 
 def test_the_students_sheet_must_be_there(tmp_path: Path) -> None:
