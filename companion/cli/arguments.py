@@ -8,7 +8,7 @@ from datetime import date
 
 from companion.units import LARGEST_SHIFT_SEMITONES, LONGEST_DELAY_MS
 
-__all__ = ["add_size", "count", "day", "delay", "number_within", "shift", "size", "tempo"]
+__all__ = ["add_size", "count", "day", "delay", "number_within", "shift", "size", "tempo", "whole_within"]
 
 #: The largest screens there are; the page is engraved up to this.
 LARGEST_SIZE = (7680, 4320)
@@ -40,8 +40,13 @@ def tempo(text: str) -> float:
 
 def count(text: str) -> int:
     """A whole number from 1 to 10,000."""
-    if not text.isdecimal() or not 1 <= int(text) <= 10_000:
-        raise argparse.ArgumentTypeError(f"{text!r} is not a whole number from 1 up")
+    return whole_within(text, 1, 10_000)
+
+
+def whole_within(text: str, low: int, high: int) -> int:
+    """A whole number between two ends, both included. Raises `ArgumentTypeError` with the ends."""
+    if not text.isdecimal() or len(text) > 9 or not low <= int(text) <= high:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a whole number from {low} to {high}")
     return int(text)
 
 

@@ -17,6 +17,7 @@ from companion import paths
 from companion.cli import arguments
 from companion.cli.week_items import ItemReader, play_words
 from companion.cli.week_page import look_at_item
+from companion.cli.which_log import log_beside
 from companion.errors import CompanionError, UsageError
 from companion.practice.climbs import climb_named
 from companion.practice.words import printed_bars
@@ -24,7 +25,7 @@ from companion.record.index import Wanted, survey
 from companion.record.model import Survey, normal_bars
 from companion.record.progress import CARE, LONG_STRETCH_S, Reached, longest_stretch_s
 from companion.record.text import demands, remark_lines, student_lines, week_lines
-from companion.record.week import Option, WeekItem, WeekSheet, day_from, item_for, load, weekdays_in
+from companion.record.week import MAX_BPM, MIN_BPM, Option, WeekItem, WeekSheet, day_from, item_for, load, weekdays_in
 
 if TYPE_CHECKING:
     from companion.cli.opening import Opened
@@ -38,6 +39,7 @@ examples:
   companion week                          what is set, and what was reached on which day
   companion week --window                 the sheet as a page to write on, with --student to read and play from
   companion week --student                what is still to do, with the commands that put it on the stand
+  companion week --sheet lessons/Ada/week.toml     another student's, with the takes in lessons/Ada/sessions
   companion week set shared/passages/etude-e-minor.musicxml --bars 5-8 --tempo 96 --by Fri
   companion week drop shared/passages/etude-e-minor.musicxml --bars 5-8
 """
@@ -58,7 +60,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.formatter_class = argparse.RawDescriptionHelpFormatter
     parser.epilog = _EXAMPLES
     parser.add_argument("--sheet", type=Path, metavar="FILE", help="the week sheet (default: week.toml in shared/)")
-    parser.add_argument("--sessions", type=Path, metavar="DIR", help="the practice log (default: $COMPANION_SESSIONS)")
+    parser.add_argument(
+        "--sessions", type=Path, metavar="DIR",
+        help="the practice log (default: sessions/ beside the sheet that is named, else $COMPANION_SESSIONS)",
+    )  # fmt: skip
     parser.add_argument("--student", action="store_true", help="show what is still to do rather than the table")
     window = parser.add_argument_group("the page")
     window.add_argument("--window", action="store_true", help="show the sheet as a page; the teacher's is written on")
@@ -75,17 +80,17 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     setting.add_argument("passage", type=Path, metavar="PASSAGE", help="the score")
-    setting.add_argument("--tempo", type=float, required=True, metavar="BPM", help="target, in quarters a minute")
+    setting.add_argument("--tempo", type=_bpm, required=True, metavar="BPM", help="target, in quarters a minute")
     setting.add_argument("--bars", default="", metavar="5-8", help="only these bars (default: the whole passage)")
     setting.add_argument("--part", metavar="PART", help="which part, where the score has several")
     setting.add_argument("--by", metavar="DAY", help="a weekday such as Fri, or a date such as 2026-11-27")
-    setting.add_argument("--clean-takes", type=int, metavar="N", help="so many clean takes at the target")
-    setting.add_argument("--start", type=float, metavar="BPM", help="the ladder's lowest rung")
+    setting.add_argument("--clean-takes", type=_takes, metavar="N", help="so many clean takes at the target")
+    setting.add_argument("--start", type=_bpm, metavar="BPM", help="the ladder's lowest rung")
     steps = setting.add_mutually_exclusive_group()
     steps.add_argument("--step", type=float, metavar="BPM", help="from rung to rung")
     steps.add_argument("--step-percent", type=float, metavar="P", help="from rung to rung, in per cent of the lower")
     setting.add_argument(
-        "--articulation", type=float, metavar="SHARE",
+        "--articulation", type=_share, metavar="SHARE",
         help="so many of the notes slurred or tongued as written, for a take to be clean: 0 to 1, such as 0.9",
     )  # fmt: skip
     setting.add_argument(
@@ -108,6 +113,18 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
 
 
+def _bpm(text: str) -> float:
+    return arguments.number_within(text, MIN_BPM, MAX_BPM, "quarters a minute")
+
+
+def _takes(text: str) -> int:
+    return arguments.whole_within(text, 1, 100)
+
+
+def _share(text: str) -> float:
+    return arguments.number_within(text, 0, 1, "of the notes")
+
+
 def _add_drop(dropping: argparse.ArgumentParser) -> None:
     dropping.add_argument("passage", type=Path, metavar="PASSAGE", help="the score")
     dropping.add_argument("--bars", default="", metavar="5-8", help="the target of these bars")
@@ -127,8 +144,9 @@ def run(args: argparse.Namespace) -> int:
         return _page(args)
     sheet = load(args.sheet or paths.week_sheet())
     days = [day.isoformat() for day in sheet.days]
-    log = survey(args.sessions or paths.sessions_dir(), wanted=Wanted(days[0], days[-1]))
-    reader = ItemReader(sheet.path, args.sessions or paths.sessions_dir())
+    sessions, whose = log_beside(args.sheet, args.sessions)
+    log = survey(sessions, wanted=Wanted(days[0], days[-1]))
+    reader = ItemReader(sheet.path, sessions)
     abouts = [look_at_item(item, sheet.days, log.takes, reader, teacher=not args.student) for item in sheet.items]
     results = [_reached(about) for about in abouts]
     if args.student:
@@ -136,7 +154,7 @@ def run(args: argparse.Namespace) -> int:
         lines = student_lines(sheet, results, commands, [about.title for about in abouts])
     else:
         lines = week_lines(sheet, results)
-    if remarks := _remarks(sheet, log):
+    if remarks := [*whose, *_remarks(sheet, log)]:
         lines += ["", *remark_lines(remarks)]
     this_week = [take for take in log.takes if take.day in days and not take.simulated and not take.example]
     if longest_stretch_s(this_week) >= LONG_STRETCH_S:
@@ -173,7 +191,10 @@ def _page(args: argparse.Namespace) -> int:
 
     named = args.sheet or (paths.week_sheet() if args.student else paths.week_sheet_to_write())
     options = [word for name in ("sheet", "sessions") for word in _option(name, getattr(args, name))]
-    desk = WeekDesk(named, args.sessions or paths.sessions_dir(), options, teacher=not args.student)
+    sessions, whose = log_beside(args.sheet, args.sessions)
+    for remark in whose:
+        print(f"note: {remark}")
+    desk = WeekDesk(named, sessions, options, teacher=not args.student)
     return show_week(desk, student=args.student, size=args.size, hidden=args.hidden, shots=args.shots)
 
 
@@ -185,7 +206,8 @@ def _set(args: argparse.Namespace) -> int:
     from companion.record.week_edit import backup_path, bring_along, set_target
 
     sheet_path = args.sheet or paths.week_sheet_to_write()
-    reader = ItemReader(sheet_path, args.sessions or paths.sessions_dir())
+    sessions, whose = log_beside(args.sheet, args.sessions)
+    reader = ItemReader(sheet_path, sessions)
     bars = normal_bars(args.bars)
     opened = reader.opened(args.passage, args.part, bars, (args.exercise or "").strip().lower())
     part = opened.part  # beside a score of several parts a sheet without it leads nowhere
@@ -221,7 +243,9 @@ def _set(args: argparse.Namespace) -> int:
     sheet = load(sheet_path)
     if (written := item_for(sheet, args.passage, bars, item.exercise, options)) and (how := demands(written, sheet)):
         print(how)
-    for words in (*([f"{remark}."] if remark else []), *also):
+    if week:
+        print(f"The sheet is for the week of Monday {sheet.week.day} {sheet.week:%B %Y}.")
+    for words in (*([f"{remark}."] if remark else []), *also, *(whose if remark else ())):
         print(f"note: {words}")
     kept = f" (its previous content: {backup_path(sheet_path)})" if had else ""
     print(f"Written to {sheet_path}{kept}.")

@@ -47,6 +47,8 @@ from companion.scores.guards import one_line
 __all__ = [
     "DEFAULT_CLEAN_TAKES",
     "FORMAT",
+    "MAX_BPM",
+    "MIN_BPM",
     "WEEKDAYS",
     "Option",
     "WeekItem",

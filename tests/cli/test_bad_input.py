@@ -114,7 +114,7 @@ def test_bombs_stay_within_memory(name: str, tmp_path: Path) -> None:
     ("arguments", "what"),
     [
         (["play", "nowhere.musicxml"], "no such file"),
-        (["play", str(ETUDE.parent)], "no such file"),
+        (["play", str(ETUDE.parent)], "is a folder"),
         (["play", str(ETUDE), "--bars", "90-99"], "no bar '90'"),
         (["play", str(ETUDE), "--bars", "8-5"], "backwards"),
         (["play", str(ETUDE), "--part", "7"], "part"),
@@ -176,8 +176,8 @@ def test_a_torn_log_loses_nothing(tmp_path: Path, own_folders: Path, capsys: pyt
 
 
 def test_a_record_that_cannot_be_written_does_not_end_practice(tmp_path: Path) -> None:
-    blocked = tmp_path / "file"
-    blocked.write_text("not a folder")
+    away = tmp_path / "away"
+    away.symlink_to(tmp_path / "a disk that is not there" / "sessions")
     result = tmp_path / "out.json"
     code = main(
         [
@@ -189,12 +189,12 @@ def test_a_record_that_cannot_be_written_does_not_end_practice(tmp_path: Path) -
             "--takes",
             "1",
             "--sessions",
-            str(blocked / "x"),
+            str(away),
             "--json",
             str(result),
         ]
     )
-    assert code == 0 and result.stat().st_size > 100
+    assert code == 1 and result.stat().st_size > 100
 
 
 @pytest.mark.skipif(os.name != "posix", reason="kill -9")
