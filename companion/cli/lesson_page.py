@@ -30,8 +30,8 @@ __all__ = ["SheetItem", "course_item", "lesson_page", "sheet_item", "write_lesso
 _RECENT_DAYS = 14
 
 
-def write_lesson(out: Path, paper: str, sheet: Path | None, sessions: Path) -> int:
-    """Write the page, and say so.
+def write_lesson(out: Path, paper: str, sheet: Path | None, sessions: Path, remarks: tuple[str, ...] = ()) -> int:
+    """Write the page, and say so, with what else is to be said.
 
     Raises
     ------
@@ -44,9 +44,9 @@ def write_lesson(out: Path, paper: str, sheet: Path | None, sessions: Path) -> i
 
     check_output("--lesson", out, "", (".pdf",), ".pdf")
     paper_called(paper)
-    page, remarks = lesson_page(sheet, sessions, date.today())
+    page, found = lesson_page(sheet, sessions, date.today())
     write_output(out, lesson_pdf(page, paper))
-    for remark in remarks:
+    for remark in (*remarks, *found):
         print(f"note: {remark}")
     shown = number_of(len(page.items), "item")
     print(f"{page.heading}: {shown}, written to {out}.")

@@ -17,6 +17,7 @@ from companion import paths
 from companion.cli import arguments
 from companion.cli.course import Course, Fingers, course_of, fingers_in, fingers_of, of_one_horn
 from companion.cli.exercise_options import add_exercise, assignments, check_exercise
+from companion.cli.which_log import log_beside
 from companion.cli.which_part import Lookup, read_part
 from companion.errors import CompanionError, UsageError, WeekSheetError
 from companion.practice.words import piece_in_words, printed_bars
@@ -65,7 +66,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--lesson", type=Path, metavar="OUT.pdf", help="one page with all items, instead of a FILE")
     parser.add_argument("--paper", metavar="PAPER", help="of that page: a4 or letter (default: a4)")
     parser.add_argument("--sheet", type=Path, metavar="FILE", help="the week sheet (default: week.toml in shared/)")
-    parser.add_argument("--sessions", type=Path, metavar="DIR", help="the practice log (default: $COMPANION_SESSIONS)")
+    parser.add_argument(
+        "--sessions", type=Path, metavar="DIR", help="the practice log (default: as companion week has it)"
+    )
     window = parser.add_argument_group("the page")
     window.add_argument(
         "--window", action="store_true", help="show plot and words as pages, one for each choice of bars"
@@ -84,7 +87,8 @@ def run(args: argparse.Namespace) -> int:
         from companion.cli.lesson_page import write_lesson
 
         _only_for_a_passage(args)
-        return write_lesson(args.lesson, args.paper or "a4", args.sheet, args.sessions or paths.sessions_dir())
+        sessions, whose = log_beside(args.sheet, args.sessions)
+        return write_lesson(args.lesson, args.paper or "a4", args.sheet, sessions, whose)
     if args.file is None:
         raise UsageError("no score is named: write companion progress etude.musicxml, or --lesson lesson.pdf for all")
     if args.paper:
@@ -145,7 +149,8 @@ def _passage(args: argparse.Namespace) -> int:
 
     if args.output:
         check_kind(args.output)
-    sessions = args.sessions or paths.sessions_dir()
+    args.sessions, whose = log_beside(args.sheet, args.sessions)
+    sessions: Path = args.sessions
     asked = _asked(args, sessions)
     sha256, bars = asked.sha256, asked.bars
     log = survey(sessions, wanted=Wanted(sha256=sha256, file_name=args.file.name if asked.origin else ""))
@@ -160,7 +165,7 @@ def _passage(args: argparse.Namespace) -> int:
     only = next(iter(played)) if len(played) == 1 else None
     target_bpm = targets[only] if only is not None else None
     whole = of_one_horn(who_played(of_passage(all_takes, sha256, asked.origin)[0])[0], _known_horn(args.instrument))[0]
-    told = (*asked.remarks, *who, *how, *horns)
+    told = (*whose, *asked.remarks, *who, *how, *horns)
     if args.window or args.shots:
         if args.output:
             raise UsageError("--plot writes a file and --window shows pages: leave one of them out")

@@ -119,6 +119,61 @@ def test_the_student_reads_the_titles_of_the_music(home: Path, capsys: pytest.Ca
     assert "1  etude-e-minor, bars 5–8: " in capsys.readouterr().out
 
 
+@pytest.mark.parametrize(
+    ("sheet", "log"),
+    [
+        ("lessons/Ada/week.toml", "lessons/Ada/sessions"),
+        ("lessons/Ada/shared/week.toml", "lessons/Ada/sessions"),
+        ("lessons/Ada/week.toml", "lessons/Ada"),
+    ],
+)
+def test_a_students_sheet_is_shown_with_the_takes_beside_it(
+    home: Path, sheet: str, log: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A teacher with the folders of many students reads each one's, and never their own log as if it were."""
+    passages = Path(sheet).parent / "passages"
+    shutil.copytree(home / "shared" / "passages", passages)
+    setting = ["week", "set", str(passages / "eight-bars.musicxml"), "--bars", "5-8", "--tempo", "80", "--sheet", sheet]
+    assert main(setting) == 0
+    play(home, 100)
+    shutil.move(home / "sessions", home / "away")
+    play(home, 72)
+    Path(log).mkdir(parents=True, exist_ok=True)
+    for path in (home / "away").iterdir():
+        shutil.move(path, log)
+    capsys.readouterr()
+    note = f"note: the takes are those in {log}, beside the sheet; --sessions names another log"
+    assert main(["week", "--sheet", sheet]) == 0
+    out = capsys.readouterr().out
+    assert "100×1" in out and note in out
+    assert main(["week", "--sheet", sheet, "--sessions", "sessions"]) == 0
+    out = capsys.readouterr().out
+    assert "100×1" not in out and " 72 " in out and "beside the sheet" not in out
+    assert main(["progress", str(passages / "eight-bars.musicxml"), "--sheet", sheet]) == 0
+    out = capsys.readouterr().out
+    assert "best clean tempo 100" in out and note in out
+    assert main(["progress", "--lesson", "ada.pdf", "--sheet", sheet]) == 0
+    assert note in capsys.readouterr().out
+    assert main(["week", "--window", "--sheet", sheet, "--hidden", "--shots", "shots"]) == 0
+    assert note in capsys.readouterr().out
+
+
+def test_ones_own_sheet_is_shown_with_ones_own_takes(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    main(["week", "set", "shared/passages/eight-bars.musicxml", "--bars", "5-8", "--tempo", "80"])
+    play(home, 72)
+    for sheet in ("shared/week.toml", str(home / "shared" / "week.toml")):
+        assert main(["week", "--sheet", sheet]) == 0
+        out = capsys.readouterr().out
+        assert " 72 " in out and "note:" not in out
+    # A link in another's folder leads nowhere.
+    other = home / "lessons" / "Eve"
+    shutil.copytree(home / "shared", other)
+    (home / "sessions").rename(home / "secret")
+    (other / "sessions").symlink_to(home / "secret")
+    assert main(["week", "--sheet", str(other / "week.toml")]) == 0
+    assert " 72 " not in capsys.readouterr().out
+
+
 def test_long_practice_gets_a_line_of_care(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
     main(["week", "set", "shared/passages/eight-bars.musicxml", "--tempo", "96"])
     play(home, *[72] * 10, minutes=3)
