@@ -127,7 +127,7 @@ def _without_needless_parts(sheet: WeekSheet, reader: ItemReader) -> WeekSheet:
 
 def _items(sheet: WeekSheet, reader: ItemReader, own: Sequence[TakeSummary], *, is_set: bool) -> list[_Item]:
     week = [day.isoformat() for day in sheet.days]
-    pools: dict[tuple[str, str], tuple[TakeSummary, ...]] = {}
+    pools: dict[tuple[str, str, tuple[str, ...]], tuple[TakeSummary, ...]] = {}
     found = []
     for item in sheet.items:
         try:
@@ -137,9 +137,11 @@ def _items(sheet: WeekSheet, reader: ItemReader, own: Sequence[TakeSummary], *, 
             found.append(_Item(item, None, (), (), reached(item, week, (), ""), fault, is_set=is_set))
             continue
         # A passage's takes are sought once, however many items it has.
-        key = music.sha256, "" if item.exercise else item.passage
+        file = "" if item.exercise else item.passage
+        key = music.sha256, file, music.parts
         if key not in pools:
-            pools[key] = of_one_horn(of_passage(own, *key)[0], music.chart.name)[0]
+            of_file = of_passage(music.of_part(own), music.sha256, file)[0]
+            pools[key] = of_one_horn(of_file, music.chart.name)[0]
         takes = of_item(item, pools[key], music.sha256)[0]
         title = reader.opened(item.path, item.part).passage.title
         what = reached(item, week, takes, music.sha256)

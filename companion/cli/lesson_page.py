@@ -129,7 +129,7 @@ def sheet_item(
     """Look an item of the sheet up among one player's takes. Raises `CompanionError` where the log can't be read."""
     try:
         music = reader.music(item)
-        sha256, title = music.sha256, music.passage.title or item.path.stem
+        sha256, title, takes = music.sha256, music.passage.title or item.path.stem, music.of_part(takes)
         said: tuple[str, ...] = ()
     except CompanionError as error:
         sha256, title, said = "", item.path.stem, (str(error),)

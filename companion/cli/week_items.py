@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from pathlib import Path
@@ -121,12 +121,17 @@ def _makes(item: WeekItem, exercise: Passage, opened: Opened, plan: Plan) -> boo
 @dataclass(frozen=True, slots=True)
 class ItemMusic:
     """What an item puts on the stand, planned. `sha256` is what takes of it are known by: that of the passage's file,
-    or of the exercise."""
+    or of the exercise; of a score with several parts also by `parts`, what the part is called."""
 
     passage: Passage
     plan: Plan
     chart: Chart
     sha256: str
+    parts: tuple[str, ...] = ()
+
+    def of_part(self, takes: Iterable[TakeSummary]) -> tuple[TakeSummary, ...]:
+        """The takes without those of other parts. One that doesn't tell its part counts."""
+        return tuple(take for take in takes if not self.parts or take.part in ("", *self.parts))
 
 
 class ItemReader:
@@ -177,7 +182,8 @@ class ItemReader:
         section, plan = material(
             passage, whole, passage.bar_range(item.bars) if item.bars else (0, len(passage.bars) - 1)
         )
-        return ItemMusic(section, plan, chart, passage.sha256)
+        parts = (passage.part_name, passage.part_id) if opened.part is not None else ()
+        return ItemMusic(section, plan, chart, passage.sha256, parts)
 
     def reach(self, item: WeekItem, music: ItemMusic) -> Reach | None:
         """What stands before the item's target, by the player's pace. Raises `CompanionError` where the log can't be
@@ -190,7 +196,7 @@ class ItemReader:
             self._paces[name] = pace_of(self._sessions, music.chart)
         return reach_of(music.passage, music.plan, music.chart, item.target_bpm, self._paces[name])
 
-    def chance(self, item: WeekItem, sha256: str, due: date) -> str:
+    def chance(self, item: WeekItem, music: ItemMusic, due: date) -> str:
         """How likely the target is by a day, in words; empty where the player's own takes say nothing of it. Raises
         `CompanionError` where the log can't be read."""
         from companion.cli.course import of_one_horn
@@ -203,7 +209,7 @@ class ItemReader:
             since = (date.today() - timedelta(days=DAYS_BACK)).isoformat()
             log = survey(self._sessions, wanted=Wanted(first_day=since))
             self._takes = tuple(take for take in log.takes if not take.simulated and not take.example)
-        takes, _ = of_one_horn(of_item(item, self._takes, sha256)[0])
+        takes, _ = of_one_horn(of_item(item, music.of_part(self._takes), music.sha256)[0])
         chance = outlook(takes, item.target_bpm, due).chance
         if chance is None:
             return ""

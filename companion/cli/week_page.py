@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from companion import paths
-from companion.cli.week_items import ItemReader, play_words, short_path
+from companion.cli.week_items import ItemMusic, ItemReader, play_words, short_path
 from companion.errors import CompanionError, SeveralParts, UsageError
 from companion.record.index import Wanted, survey
 from companion.record.model import TakeSummary, normal_bars
@@ -40,20 +40,20 @@ def look_at_item(
         If the log can't be read.
     """
     sha256, title, reach, said = "" if item.exercise else _sha256(item.path), "", None, []
-    can_play = False
+    music: ItemMusic | None = None
     if item.path.is_file():
         try:
             title = reader.opened(item.path, item.part).passage.title
             music = reader.music(item)
-            sha256, can_play = music.sha256, True
+            sha256, takes = music.sha256, music.of_part(takes)
             reach = reader.reach(item, music)
         except CompanionError as error:
             said.append(str(error))
     found = reached(item, [day.isoformat() for day in days], takes, sha256)
-    if teacher and not found.done and (chance := reader.chance(item, sha256, item.by or days[-1])):
-        said.append(chance)
+    if teacher and music is not None and not found.done:
+        said.append(reader.chance(item, music, item.by or days[-1]))
     shown = reach if reach is not None and (reach.measured or teacher) else None
-    return ItemAbout(title, found, shown, tuple(said), play_words(item) if can_play else ())
+    return ItemAbout(title, found, shown, tuple(filter(None, said)), play_words(item) if music is not None else ())
 
 
 def _sha256(path: Path) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from pathlib import Path
 
 import pytest
@@ -206,3 +206,27 @@ def test_takes_of_a_renamed_score_of_several_parts_are_known_by_its_content(
     file.rename("renamed.musicxml")
     assert main(["record", "export", "out", "--file", "renamed.musicxml"]) == 0
     assert "1 take in" in capsys.readouterr().out
+
+
+def test_takes_of_another_part_reach_no_target(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    file = score("Flute", "Alto Saxophone", "Piano")
+    assert main(["week", "set", str(file), "--tempo", "60", "--clean-takes", "1", "--week", str(date.today())]) == 0
+    start = datetime.now(UTC)
+    sitting = Sitting.begin(home / "sessions", start)
+
+    def take(part: str) -> None:
+        told = {"origin": str(file), "part": part, "port": "wind", "instrument": "alto", "clean": True}
+        sitting.append(TakeRecord("Trio", 60, **told))  # type: ignore[arg-type]
+
+    take("Flute")
+    for count in (0, 1, 2):
+        capsys.readouterr()
+        for command in (["week"], ["week", "--student"], ["today"], ["progress", "--lesson", "lesson.pdf"]):
+            assert main(command) == 0
+        out = capsys.readouterr().out
+        assert ("0 of 1" in out and "not played yet" in out) == (count == 0)
+        assert (f"{count} of 1, reached" in out) == (count > 0)
+        # Two things were played, and one of them is set.
+        assert "2 items, written to lesson.pdf" in out
+        # One that doesn't tell its part, as other programs' takes, counts.
+        take("Alto Saxophone" if count == 0 else "")
