@@ -13,12 +13,20 @@ from companion.errors import ScoreError
 from companion.scores import musicxml_notes as read
 from companion.scores.guards import MAX_BARS, MAX_NOTES, check_fraction, decimal, one_line, shown, whole
 from companion.scores.musicxml_attributes import Attributes
-from companion.scores.musicxml_directions import barline_marks, direction_marks, direction_tempo, merge_marks
+from companion.scores.musicxml_directions import (
+    barline_marks,
+    direction_marks,
+    direction_tempo,
+    merge_marks,
+    one_a_place,
+)
+from companion.scores.one_voice import in_one_voice
 from companion.scores.written import Marks, Placed, WrittenBar, WrittenNote, WrittenPart, WrittenTempo
 
 __all__ = ["read_part"]
 
 _MAX_DURATION = 100_000_000
+_WHOLE_NOTE = Fraction(4)
 #: No bar of music has so many places; beyond it the search for the nearest one isn't worth its time.
 _MANY_PLACES = 1_000
 
@@ -76,9 +84,9 @@ class _Walk:
             raise ScoreError(f"a part has over {MAX_NOTES} notes; export only what is to be practised", file=self.file)
         for index, element in enumerate(measures):
             bars.extend(self.measure(element, index))
-        return WrittenPart(
-            one_line(part.get("id", "")), name, tuple(bars), tuple(self.now.transpositions), tuple(self.remarks)
-        )
+        together, merged = in_one_voice(bars)
+        remarks = (*self.remarks, *merged)
+        return WrittenPart(one_line(part.get("id", "")), name, together, tuple(self.now.transpositions), remarks)
 
     def remark(self, text: str) -> None:
         self.remarks.setdefault(text)
@@ -156,7 +164,7 @@ class _Walk:
         raw = exact = Fraction(0)
         if grace is None:
             raw = self.beats_of(element, m, positive=True)
-            exact = read.exact_beats(element, raw, self.now.divisions or Fraction(1))
+            exact = self.whole_rest(m, element) or read.exact_beats(element, raw, self.now.divisions or Fraction(1))
             m.rounded = m.rounded or exact != raw
         onset = m.notes[-1].onset if chord and m.notes else m.exact
         slash = "" if grace is None else "acciaccatura" if grace.get("slash") == "yes" else "appoggiatura"
@@ -164,6 +172,14 @@ class _Walk:
         if not chord:
             m.raw, m.exact = m.raw + raw, m.exact + exact
             self.arrive(m)
+
+    def whole_rest(self, m: _Measure, element: etree._Element) -> Fraction | None:
+        """What a whole-bar rest lasts that is written with the length of a whole note in a bar of another length."""
+        rest = element.find("rest")
+        if rest is None or rest.get("measure") != "yes" or m.exact != 0 or self.now.free:
+            return None
+        as_drawn = self.beats_of(element, m, positive=True) == _WHOLE_NOTE
+        return Fraction(4 * self.now.beats, self.now.beat_type) if as_drawn else None
 
     def written(
         self, m: _Measure, element: etree._Element, onset: Fraction, length: Fraction, grace: str, chord: bool
@@ -264,7 +280,7 @@ class _Walk:
             implicit=m.implicit,
             empty=empty,
             marks=m.marks,
-            tempos=tuple(sorted(m.tempos, key=lambda tempo: tempo.onset)),
+            tempos=one_a_place(m.tempos),
             notes=tuple(m.notes),
             placed=tuple(m.placed),
             fermatas=tuple(sorted(length if place is None else place for place in m.fermatas)),

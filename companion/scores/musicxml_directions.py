@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import replace
 from fractions import Fraction
 
@@ -12,7 +13,16 @@ from companion.scores import tempo_words
 from companion.scores.guards import one_line
 from companion.scores.written import Marks, WrittenTempo
 
-__all__ = ["MAX_TIMES", "barline_marks", "beat_unit_beats", "direction_marks", "direction_tempo", "merge_marks"]
+__all__ = [
+    "MAX_TIMES",
+    "barline_marks",
+    "beat_unit_beats",
+    "direction_marks",
+    "direction_tempo",
+    "merge_marks",
+    "metronome_in_words",
+    "one_a_place",
+]
 
 MAX_TIMES = 8
 #: Note values in quarters (MusicXML 4.0, note-type-value).
@@ -68,6 +78,20 @@ def direction_tempo(direction: etree._Element, onset: Fraction) -> WrittenTempo 
     if bpm is None and not tempo_words.speaks_of_tempo(words):
         return None
     return WrittenTempo(onset, bpm, words, tempo_words.times_as_fast(words) if bpm is None else None)
+
+
+def one_a_place(tempos: Sequence[WrittenTempo]) -> tuple[WrittenTempo, ...]:
+    """The tempos in order; where a mark is printed, the first counts, and what playback says there beside it does
+    not."""
+    found: list[WrittenTempo] = []
+    printed = {tempo.onset: tempo for tempo in reversed(tempos) if tempo.unit is not None}
+    for tempo in sorted(tempos, key=lambda tempo: tempo.onset):
+        mark = printed.get(tempo.onset, tempo)
+        if tempo is mark or tempo.words_only:
+            found.append(tempo)
+        elif tempo.unit is None and tempo.text:
+            found.append(replace(tempo, quarter_bpm=None, ratio=None))
+    return tuple(found)
 
 
 def _swings(sound: etree._Element) -> bool:
@@ -135,6 +159,12 @@ def _note_equation(metronome: etree._Element, onset: Fraction, words: str) -> Wr
     if len(old) == len(new) == 2 and old[0] == old[1] and new[0] > new[1]:
         return WrittenTempo(onset, None, words if tempo_words.asks_swing(words) else f"{words} swing".strip())
     return None
+
+
+def metronome_in_words(metronome: etree._Element) -> str:
+    """A metronome mark as text: `♩ = ♩.`, `swing`; empty where it says nothing that is read."""
+    mark = _metronome(metronome, Fraction(0), "") or _note_equation(metronome, Fraction(0), "")
+    return mark.text if mark is not None else ""
 
 
 def _metronome_note(note: etree._Element) -> Fraction | None:

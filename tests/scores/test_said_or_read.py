@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 from lxml import etree
-from scores.musicxml_making import direction, note, read_made, words
+from scores.musicxml_making import bar, direction, note, read_made, words
 
 from companion.passage import Passage
 from companion.scores import for_engraving
@@ -116,3 +116,65 @@ def test_signs_that_change_no_note_are_passed_over(tmp_path: Path) -> None:
     )  # fmt: skip
     # The pitch is the one that sounds, whatever the octave line (MusicXML 4.0, `octave-shift`).
     assert [str(each.written) for each in found.notes][:2] == ["C6", "C5"] and not found.remarks
+
+
+# -- voices that are one line ------------------------------------------------------------------------------------------
+
+BACK = "<backup><duration>16</duration></backup>"
+ONE_LINE = ("the voices 1, 2 never sound together: they are read as one line",)
+
+
+def second(*pitches: str, quarters: float = 1) -> str:
+    return "".join(note(pitch, quarters, voice=2) for pitch in pitches)
+
+
+def heard(passage: Passage) -> list[tuple[str, int]]:
+    return [(str(each.written), int(each.start)) for each in passage.notes]
+
+
+@pytest.mark.parametrize("first", [
+    second("C5", "D5", "E5", "F5"),
+    note("r", 4) + BACK + second("C5", "D5", "E5", "F5"),
+    note("C5") + note("r") + note("E5") + note("r") + BACK + second("r", "D5", "r", "F5"),
+    note("C5") + note("D5") + note("r", 2) + BACK + second("r", quarters=2) + second("E5", "F5"),
+])  # fmt: skip
+def test_a_line_spread_over_voices_is_one(tmp_path: Path, first: str) -> None:
+    found = read_made(tmp_path, first, FOUR)
+    line = [("C5", 0), ("D5", 1), ("E5", 2), ("F5", 3)]
+    assert heard(found) == line + [(name, at + 4) for name, at in line] and found.remarks == ONE_LINE
+    drawn = etree.fromstring(for_engraving(found)).findall(".//note")
+    assert [each.find("pitch") is not None for each in drawn] == [True] * 8
+    assert len(etree.fromstring(for_engraving(found)).findall(".//backup")) == 0
+
+
+def test_a_tie_and_a_slur_lead_from_voice_to_voice(tmp_path: Path) -> None:
+    held = note("C5", 4, "<tied type='start'/>", "<tie type='start'/>")
+    goes_on = "<tied type='stop'/><slur type='start' number='1'/>"
+    second_bar = note("C5", 2, goes_on, voice=2) + note("D5", 2, "<slur type='stop' number='1'/>")
+    found = read_made(tmp_path, held, second_bar)
+    assert [(each.start, each.length) for each in found.notes] == [(0, 6), (6, 2)]
+    assert [(each.first, each.last) for each in found.slurs] == [(0, 1)]
+
+
+def test_a_rest_of_the_other_voice_is_drawn_where_nothing_sounds(tmp_path: Path) -> None:
+    found = read_made(tmp_path, note("C5", 2) + BACK + second("r", quarters=2) + second("E5") + second("r"), FOUR)
+    drawn = etree.fromstring(for_engraving(found)).findall(".//measure[1]/note")
+    assert [each.find("rest") is not None for each in drawn] == [False, False, True]
+
+
+def test_voices_that_sound_together_anywhere_stay_two(tmp_path: Path) -> None:
+    both = FOUR + BACK + second("C4", quarters=4)
+    found = read_made(tmp_path, both, second("C4", quarters=4), FOUR)
+    assert [at for _, at in heard(found)] == [0, 1, 2, 3, 8, 9, 10, 11]
+    assert found.remarks == ("left out voice 2 (2 notes); --part P1/2 takes another voice",)
+
+
+# -- rests -------------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("metre", "length"), [("3/4", 3), ("6/8", 3), ("5/4", 5), ("4/4", 4), ("2/2", 4), ("6/4", 6)])
+def test_a_whole_bar_rest_lasts_its_bar(tmp_path: Path, metre: str, length: int) -> None:
+    rest = note("r", 4).replace("<rest/>", "<rest measure='yes'/>")
+    found = read_made(tmp_path, bar(note("C5", length), metre=metre), rest, note("C5", length))
+    assert [each.length for each in found.bars] == [length] * 3 and found.remarks == ()
+    assert [each.start for each in found.notes] == [0, 2 * length]

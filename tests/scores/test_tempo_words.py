@@ -143,3 +143,20 @@ SWUNG = equation(
 def test_swing_is_asked_for_in_words_in_notes_and_for_playback(tmp_path: Path, sign: str, swung: bool) -> None:
     found = read_made(tmp_path, sign + WHOLE, WHOLE)
     assert asks_swing(found) is swung
+
+
+# -- several marks at one place ----------------------------------------------------------------------------------------
+
+
+def test_the_printed_mark_counts_before_playback_wherever_that_stands(tmp_path: Path) -> None:
+    heard = "<sound tempo='70'/>"
+    for first in (PRINTED + heard, heard + PRINTED, words("Allegro", heard) + PRINTED):
+        found = read_made(tmp_path, first + WHOLE, heard + WHOLE)
+        assert tempos(found) == [(0, 90.0), (4, 70.0)]
+    assert [each.text for each in found.tempo_words] == ["Allegro"]
+
+
+def test_of_two_printed_marks_the_first_counts(tmp_path: Path) -> None:
+    half = direction("<metronome><beat-unit>half</beat-unit><per-minute>72</per-minute></metronome>")
+    found = read_made(tmp_path, PRINTED + half + WHOLE)
+    assert tempos(found) == [(0, 90.0)] and found.bars[0].mark_unit == 1
