@@ -19,6 +19,9 @@ from companion.passage import Passage
 from companion.scores.lines import Line, LineNote, line_of, melody
 from companion.scores.misprints import correct, misprints
 from companion.scores.musicxml import ScorePart, document, score_parts, take_just_read, with_all_signs
+from companion.scores.musicxml_directions import metronome_in_words
+from companion.scores.notexml import TYPES
+from companion.scores.rhythm import value_of
 from companion.scores.written import Placed, WrittenBar, WrittenNote, WrittenPart
 
 __all__ = ["engraving_copy"]
@@ -37,6 +40,8 @@ _LEFT_OUT_OF_ATTRIBUTES = (
     "footnote",
     "level",
 )
+#: What comes after the dots of a note (MusicXML 4.0).
+_AFTER_DOTS = ("dot", "accidental", "time-modification", "stem", "notehead", "notehead-text", "beam", "notations")
 _MEASURE_ATTRIBUTES = ("number", "implicit", "non-controlling")
 _MAX_DIVISIONS = 1_000_000
 _FALLBACK_DIVISIONS = 10_080
@@ -209,6 +214,7 @@ class _Copier:
                 continue
             element = deepcopy(one.element)
             _drop(element, ("staff", "voice"))
+            _with_plain_marks(element)
             if element.tag == "attributes" and not self.attributes(element):
                 continue
             for offset in element.iter("offset"):
@@ -249,6 +255,7 @@ class _Copier:
 
     def item(self, piece: WrittenBar, note: WrittenNote, element: etree._Element) -> _Item:
         _drop(element, _LEFT_OUT_OF_NOTES)
+        _with_type(element, note.length)
         voice = element.find("voice")
         if voice is not None:
             voice.text = "1"
@@ -259,6 +266,31 @@ def _drop(element: etree._Element, tags: Iterable[str]) -> None:
     for tag in tags:
         for child in element.findall(tag):
             element.remove(child)
+
+
+def _with_type(note: etree._Element, length: Fraction) -> None:
+    """Without its type a note is drawn as a bare head."""
+    rest = note.find("rest")
+    if note.find("type") is not None or not length or (rest is not None and rest.get("measure") == "yes"):
+        return
+    if (value := value_of(length)) is None or value[0] not in TYPES:
+        return
+    _drop(note, ("dot",))
+    for tag in ("type", *["dot"] * value[1]):
+        child = etree.Element(tag)
+        child.text = TYPES[value[0]] if tag == "type" else None
+        _insert_before(note, child, _AFTER_DOTS)
+
+
+def _with_plain_marks(direction: etree._Element) -> None:
+    """Metronome marks that the engraver leaves out, or draws without what is tied to their unit, in words."""
+    for metronome in direction.findall("direction-type/metronome"):
+        parent = metronome.getparent()
+        strange = metronome.find("metronome-note") is not None or metronome.find("beat-unit-tied") is not None
+        if parent is not None and strange and (text := metronome_in_words(metronome)):
+            words = etree.Element("words")
+            words.text = text
+            parent.replace(metronome, words)
 
 
 def _set_duration(note: etree._Element, text: str) -> None:

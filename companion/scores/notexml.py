@@ -11,9 +11,10 @@ from companion.errors import ScoreError
 from companion.passage import Note, Passage, Pitch, Slur
 from companion.scores.layout import Cell, key_alters
 
-__all__ = ["Ids", "NoteWriter"]
+__all__ = ["TYPES", "Ids", "NoteWriter"]
 
-_TYPES = {
+#: Note values by their length in quarters (MusicXML 4.0, note-type-value).
+TYPES = {
     Fraction(8): "breve",
     Fraction(4): "whole",
     Fraction(2): "half",
@@ -172,7 +173,7 @@ def _pitch_or_rest(element: etree._Element, cell: Cell, note: Note | None) -> No
 
 
 def _value(element: etree._Element, cell: Cell) -> None:
-    etree.SubElement(element, "type").text = _TYPES[cell.value]
+    etree.SubElement(element, "type").text = TYPES[cell.value]
     for _ in range(cell.dots):
         etree.SubElement(element, "dot")
     if cell.accidental:

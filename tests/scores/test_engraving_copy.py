@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 from lxml import etree
+from scores.musicxml_making import direction, note, read_made
 
 from companion.errors import ScoreError
 from companion.passage import Passage
@@ -127,3 +128,30 @@ def test_the_copy_is_the_same_right_after_reading_and_later(path: Path) -> None:
     with contextlib.suppress(ScoreError):
         passage = read(path)
         assert for_engraving(passage) == for_engraving(passage)
+
+
+def test_a_note_without_its_type_gets_it(tmp_path: Path) -> None:
+    found = read_made(tmp_path, note("C5", 1.5) + note("D5", 0.5) + note("r", 2), note("E5", 3.75) + note("F5", 0.25))
+    notes = etree.fromstring(for_engraving(found)).findall(".//note")
+    drawn = [(each.findtext("type"), len(each.findall("dot"))) for each in notes]
+    # A length that takes more than two dots has no single value.
+    assert drawn == [("quarter", 1), ("eighth", 0), ("half", 0), (None, 0), ("16th", 0)]
+    order = [child.tag for child in notes[0]]
+    assert order.index("voice") < order.index("type") < order.index("dot")
+
+
+def test_marks_that_the_engraver_leaves_out_are_drawn_in_words(tmp_path: Path) -> None:
+    equal = "<metronome-relation>equals</metronome-relation>"
+    eighth = "<metronome-note><metronome-type>eighth</metronome-type></metronome-note>"
+    quarter = eighth.replace("eighth", "quarter")
+    tied = "<beat-unit>half</beat-unit><beat-unit-tied><beat-unit>eighth</beat-unit></beat-unit-tied>"
+    marks = [
+        f"{eighth}{eighth}{equal}{quarter}{eighth}",
+        f"{eighth}{equal}{quarter}",
+        f"{tied}<per-minute>40</per-minute>",
+        "<beat-unit>quarter</beat-unit><per-minute>90</per-minute>",
+    ]
+    found = read_made(tmp_path, *(direction(f"<metronome>{mark}</metronome>") + note("C5", 4) for mark in marks))
+    root = etree.fromstring(for_engraving(found))
+    assert [words.text for words in root.iter("words")] == ["swing", "♪ = ♩", "𝅗𝅥+♪ = 40"]
+    assert len(list(root.iter("metronome"))) == 1
