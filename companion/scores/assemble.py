@@ -239,8 +239,7 @@ def _silences(bar: WrittenBar, staff: int) -> Iterator[tuple[Fraction, str]]:
             yield note.onset, "fermata"
         for sign in note.articulations & _SILENT_SIGNS:
             yield note.onset, sign
-    for place in bar.fermatas:
-        yield place, "fermata"
+    yield from bar.silences
 
 
 def _count(bar: Bar, onset: Fraction) -> Fraction:

@@ -16,6 +16,7 @@ from companion.scores.musicxml_attributes import Attributes
 from companion.scores.musicxml_directions import (
     barline_marks,
     direction_marks,
+    direction_silence,
     direction_tempo,
     merge_marks,
     one_a_place,
@@ -61,7 +62,7 @@ class _Measure:
     alters: dict[int, dict[tuple[str, int], int]] = field(default_factory=dict)
     cuts: dict[Fraction, tuple[Marks, Marks]] = field(default_factory=dict)
     held: Fraction = Fraction(0)
-    fermatas: list[Fraction | None] = field(default_factory=list)
+    silences: list[tuple[Fraction | None, str]] = field(default_factory=list)
 
 
 class _Walk:
@@ -237,13 +238,15 @@ class _Walk:
         tempo = direction_tempo(element, onset)
         if tempo is not None:
             m.tempos.append(tempo)
+        if sign := direction_silence(element):
+            m.silences.append((onset, sign))
         return offset
 
     def barline(self, m: _Measure, element: etree._Element) -> None:
         marks = barline_marks(element)
         if element.find("fermata") is not None:
             place = {"left": Fraction(0), "middle": m.exact}.get(element.get("location", "right"))
-            m.fermatas.append(place)
+            m.silences.append((place, "fermata"))
         if element.get("location") == "middle" and (marks.forward or marks.backward):
             before, after = m.cuts.get(m.exact, (Marks(), Marks()))
             if marks.backward:
@@ -283,7 +286,7 @@ class _Walk:
             tempos=one_a_place(m.tempos),
             notes=tuple(m.notes),
             placed=tuple(m.placed),
-            fermatas=tuple(sorted(length if place is None else place for place in m.fermatas)),
+            silences=tuple(sorted((length if place is None else place, sign) for place, sign in m.silences)),
         )
 
 
@@ -317,5 +320,7 @@ def _pieces(bar: WrittenBar, cuts: dict[Fraction, tuple[Marks, Marks]]) -> Itera
             notes=tuple(
                 replace(n, onset=n.onset - low) for n in bar.notes if low <= n.onset and (last or n.onset < high)
             ),
-            fermatas=tuple(place - low for place in bar.fermatas if low < place <= high or (i == 0 and place == 0)),
+            silences=tuple(
+                (place - low, sign) for place, sign in bar.silences if low < place <= high or (i == 0 and place == 0)
+            ),
         )

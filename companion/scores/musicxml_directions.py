@@ -18,6 +18,7 @@ __all__ = [
     "barline_marks",
     "beat_unit_beats",
     "direction_marks",
+    "direction_silence",
     "direction_tempo",
     "merge_marks",
     "metronome_in_words",
@@ -41,7 +42,13 @@ _UNIT_SIGNS = {"breve": "𝅜", "whole": "𝅝", "half": "𝅗𝅥", "quarter": 
 _TEMPO_BPM = (4.0, 2000.0)
 _NUMBER = re.compile(r"[0-9]{1,4}(?:\.[0-9]{1,6})?")
 _JUMP = re.compile(r"^(?P<capo>d\.?\s?c\b\.?|da capo\b)|^(?P<segno>d\.?\s?s(?:egno)?\b\.?|d(?:al|el) segno\b)")
-_AL = re.compile(r"\bal(?:la)?\s+(fine|coda)\b|\b(?:to|e poi la|poi)\s+(?:the\s+)?(coda)\b")
+_FINE = ("fine", "fin", "ende", "schluss")
+_AL = re.compile(
+    rf"\b(?:al(?:la)?|[aà] la|au|bis(?: zum)?)\s+({'|'.join(_FINE)}|coda)\b"
+    r"|\b(?:to|e poi la|poi)\s+(?:the\s+)?(coda)\b"
+)
+#: A breath and a caesura that were typed as text.
+_SILENCES = {",": "breath-mark", "’": "breath-mark", "'": "breath-mark", "//": "caesura"}
 _WITH_REPEATS = re.compile(r"\b(?:con|with|coi|colle|mit) (?:la |le |the )?(?:rep|rip|wiederh)")
 _TIMES_WORDS = ("two", "three", "four", "five", "six", "seven", "eight")
 _TIMES = re.compile(
@@ -56,6 +63,11 @@ def beat_unit_beats(unit: str | None, dots: int) -> Fraction | None:
     """Quarters in a beat unit with so many dots, None where the unit is unknown."""
     beats = NOTE_BEATS.get((unit or "").strip())
     return beats * (2 - Fraction(1, 2 ** min(dots, 8))) if beats is not None else None
+
+
+def direction_silence(direction: etree._Element) -> str:
+    """The sign for a breath or a caesura that a `<direction>` is, in letters; empty for any other."""
+    return _SILENCES.get(_words(direction), "")
 
 
 def _words(direction: etree._Element) -> str:
@@ -215,10 +227,11 @@ def _said(words: str) -> Marks:
     if jump := _JUMP.match(text):
         al = _AL.search(text)
         goal = next(filter(None, al.groups())) if al else ""
+        goal = "fine" if goal in _FINE else goal
         again = bool(_WITH_REPEATS.search(text))
         return Marks(jump="dacapo" if jump["capo"] else "dalsegno", al=goal, with_repeats=again)
     bare = text.rstrip(" .")
-    if bare == "fine":
+    if bare in _FINE:
         return Marks(fine=True)
     if _TO_CODA.match(text):
         return Marks(to_coda=("",))

@@ -125,5 +125,5 @@ def _root_path(container: bytes, name: str) -> str:
         if path and rootfile.get("media-type", "").strip() in ("", "application/vnd.recordare.musicxml+xml"):
             if _leaves(path):
                 raise ScoreError(f"the container points to the unsafe path {shown(path)}; export it again", file=name)
-            return path
+            return path.replace("\\", "/").removeprefix("./")
     raise ScoreError("the container names no MusicXML score; export it again", file=name)

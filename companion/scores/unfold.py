@@ -45,6 +45,8 @@ def unfold(marks: Sequence[Marks], limit: int) -> Played:
     settled = _open_first_endings(_settle_codas(_settle_times(marks)))
     player = _Player(settled, _endings(settled), limit)
     player.play()
+    if any(settled[i].al == "fine" for i in player.taken) and not any(mark.fine for mark in settled):
+        player.remarks.append("it is to be played again to the Fine, but no Fine is marked: played to the end")
     return Played(tuple(player.order), tuple(dict.fromkeys(player.remarks)))
 
 

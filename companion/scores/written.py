@@ -119,7 +119,7 @@ class WrittenBar:
     measure).
 
     `length` is what it holds, `nominal` what its time signature asks for (None without measure), both in beats.
-    `fermatas` are those over bar lines: where in the bar they stand.
+    `silences` are the fermatas over bar lines, and breaths and caesuras in words: where in the bar, and which sign.
     """
 
     index: int
@@ -137,7 +137,7 @@ class WrittenBar:
     notes: tuple[WrittenNote, ...]
     placed: tuple[Placed, ...]
     begins: Fraction = Fraction(0)
-    fermatas: tuple[Fraction, ...] = ()
+    silences: tuple[tuple[Fraction, str], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,7 +14,7 @@ from peak import needs_proc, run_for_peak_mb
 
 from companion.errors import ScoreError
 from companion.passage import Passage
-from companion.scores import for_engraving, read
+from companion.scores import for_engraving, mxl, read
 
 FILES = Path(__file__).parent / "files"
 GOOD = (FILES / "endings.musicxml").read_bytes()
@@ -283,3 +283,11 @@ def test_damaged_zip_files(tmp_path: Path) -> None:
             check_whole(read(path))
         except ScoreError as error:
             assert len(str(error).splitlines()) == 1
+
+
+@pytest.mark.parametrize("path", ["./score.musicxml", ".\\score.musicxml"])
+def test_a_container_may_begin_its_path_at_the_folder(path: str) -> None:
+    data = zipped(
+        ("META-INF/container.xml", CONTAINER.replace(b"score.musicxml", path.encode())), ("score.musicxml", GOOD)
+    )
+    assert mxl.unpack(data, "x.mxl") == GOOD

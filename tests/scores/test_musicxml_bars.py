@@ -168,6 +168,7 @@ def test_signs_of_the_top_part_hold_for_all() -> None:
     assert found.remarks == (
         "tempo marks are taken from the part 'Top'",
         "repeats and jumps are taken from the part 'Top'",
+        "it is to be played again to the Fine, but no Fine is marked: played to the end",
     )
 
 

@@ -178,3 +178,21 @@ def test_a_whole_bar_rest_lasts_its_bar(tmp_path: Path, metre: str, length: int)
     found = read_made(tmp_path, bar(note("C5", length), metre=metre), rest, note("C5", length))
     assert [each.length for each in found.bars] == [length] * 3 and found.remarks == ()
     assert [each.start for each in found.notes] == [0, 2 * length]
+
+
+# -- Fine in other languages -------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("fine", "jump"), [
+    ("Fine", "D.C. al Fine"), ("Fin", "D.C. al Fin"), ("FIN", "Da Capo à la Fin"), ("Ende", "D.C. bis Ende"),
+    ("Schluss", "D.C. bis zum Schluss"), ("Fine.", "D. C. al Fine."),
+])  # fmt: skip
+def test_fine_by_other_names(tmp_path: Path, fine: str, jump: str) -> None:
+    found = read_made(tmp_path, FOUR, FOUR + words(fine), FOUR + words(jump))
+    assert order(found) == "1 2 3 1 2" and not found.remarks
+
+
+def test_a_fine_that_is_nowhere_is_told(tmp_path: Path) -> None:
+    found = read_made(tmp_path, FOUR, FOUR + words("Finish"), FOUR + words("D.C. al Fine"))
+    assert order(found) == "1 2 3 1 2 3"
+    assert found.remarks == ("it is to be played again to the Fine, but no Fine is marked: played to the end",)

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 from lxml import etree
-from scores.musicxml_making import bar, note, read_made
+from scores.musicxml_making import bar, note, read_made, words
 
 from companion.passage import Passage, Wait
 from companion.scores import for_engraving, read
@@ -102,3 +102,9 @@ def test_a_repeat_with_a_fermata_only_the_second_time_is_written_out(tmp_path: P
     made = replace(found, waits=(Wait(F(6)),))
     (tmp_path / "again.musicxml").write_bytes(to_musicxml(made))
     assert waits(read(tmp_path / "again.musicxml")) == [(6, "fermata")]
+
+
+@pytest.mark.parametrize(("text", "sign"), [(",", "breath-mark"), ("’", "breath-mark"), ("//", "caesura")])
+def test_a_breath_and_a_caesura_typed_as_text(tmp_path: Path, text: str, sign: str) -> None:
+    found = read_made(tmp_path, note("C5", 2) + words(text) + note("D5", 2), FOUR + words(text), FOUR + words("/"))
+    assert waits(found) == [(2, sign), (8, sign)]
