@@ -300,7 +300,7 @@ class App:
 
     def do(self, action: str) -> None:
         """Carry out an action of the bindings."""
-        run = self.run
+        run, levels = self.run, self.run.sound.levels
         acts: dict[str, Callable[[], object]] = {
             "start": run.start,
             "stop": run.stop,
@@ -314,12 +314,12 @@ class App:
             "page_back": lambda: self.stand.page.turn(-1),
             "page_on": lambda: self.stand.page.turn(1),
             "delay": run.take_delay,
-            "mute": run.mute,
-            "louder": lambda: run.turn_volume(0.1),
-            "softer": lambda: run.turn_volume(-0.1),
-            "mute_tone": run.mute_tone,
-            "tone_louder": lambda: run.turn_tone(0.1),
-            "tone_softer": lambda: run.turn_tone(-0.1),
+            "mute": lambda: run.say(levels.mute_click()),
+            "louder": lambda: run.say(levels.turn_click(0.1)),
+            "softer": lambda: run.say(levels.turn_click(-0.1)),
+            "mute_tone": lambda: run.say(levels.mute_tone()),
+            "tone_louder": lambda: run.say(levels.turn_tone(0.1)),
+            "tone_softer": lambda: run.say(levels.turn_tone(-0.1)),
             "full_screen": self._full_screen,
             "pick": lambda: self._pick_runner_up(0),
             "unmark": lambda: self._pick(None),

@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
-from companion.ports.memory import recall_sound, remember_sound
+from companion.errors import PortError
+from companion.ports.memory import SoundLevels, recall_sound, remember_sound
 
 __all__ = ["Levels"]
 
@@ -14,7 +15,8 @@ _LEAST, _MOST = 0.05, 1.0
 
 
 class Levels:
-    """The levels chosen, `now`; each method that turns one returns what to say.
+    """The levels chosen, `now`. Each method that turns one keeps it for the next run and returns what to say; a full
+    disk is said, not fatal.
 
     `click_muted` and `tone_muted` begin with it off, whatever was kept."""
 
@@ -25,27 +27,33 @@ class Levels:
 
     def turn_click(self, by: float) -> str:
         """The click louder or softer."""
-        self.now = replace(self.now, click=_turned(self.now.click, by))
-        return f"click at {self.now.click * 100:.0f} of 100"
+        now = replace(self.now, click=_turned(self.now.click, by))
+        return self._choose(now, f"click at {now.click * 100:.0f} of 100")
 
     def mute_click(self) -> str:
         """The click on or off."""
-        self.now = replace(self.now, click_muted=not self.now.click_muted)
-        return "the click is off; the beat is still to be seen" if self.now.click_muted else "the click is on"
+        now = replace(self.now, click_muted=not self.now.click_muted)
+        return self._choose(
+            now, "the click is off; the beat is still to be seen" if now.click_muted else "the click is on"
+        )
 
     def turn_tone(self, by: float) -> str:
         """The tone louder or softer."""
-        self.now = replace(self.now, tone=_turned(self.now.tone, by))
-        return f"tone at {self.now.tone * 100:.0f} of 100"
+        now = replace(self.now, tone=_turned(self.now.tone, by))
+        return self._choose(now, f"tone at {now.tone * 100:.0f} of 100")
 
     def mute_tone(self) -> str:
         """The tone of examples, replays and the computer's keys on or off."""
-        self.now = replace(self.now, tone_muted=not self.now.tone_muted)
-        return "the tone is off" if self.now.tone_muted else "the tone is on"
+        now = replace(self.now, tone_muted=not self.now.tone_muted)
+        return self._choose(now, "the tone is off" if now.tone_muted else "the tone is on")
 
-    def keep(self) -> None:
-        """Keep them for the next run. Raises `PortError` where that can't be written."""
-        remember_sound(self.now, self._settings)
+    def _choose(self, now: SoundLevels, words: str) -> str:
+        self.now = now
+        try:
+            remember_sound(now, self._settings)
+        except PortError as error:
+            return str(error)
+        return words
 
 
 def _turned(level: float, by: float) -> float:

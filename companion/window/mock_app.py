@@ -11,11 +11,7 @@ import pygame
 from companion.engraving import Engraver, EngravingRequest
 from companion.planning import page_marks
 from companion.ports import is_sim
-from companion.ports.click import ClickPlayer
-from companion.ports.horn_sound import HornSound
-from companion.ports.memory import recall_sound
 from companion.practice.mock import ANNOUNCED, OVER, PLAYING
-from companion.practice.model import RawEvent
 from companion.scores import for_engraving
 from companion.units import NS_PER_S
 from companion.window.display import fitted, open_window, scale_of, turn_full_screen
@@ -25,6 +21,7 @@ from companion.window.mock_run import MockPiece, MockRun, MockSetup
 from companion.window.mock_view import MockView, places
 from companion.window.page import PageView
 from companion.window.shots import Shots
+from companion.window.sound import Sound
 from companion.window.stepped_clock import SteppedClock
 from companion.window.theme import Type
 
@@ -57,9 +54,7 @@ class MockApp:
         self._fault = ""
         self._asked_ns: int | None = None
         self._hands = HornHands()
-        self._click = ClickPlayer()
-        self._levels = recall_sound(setup.settings)
-        self._sound = HornSound(self._click, lambda: setup.chart.transposition)
+        self._sound = Sound(setup.settings, lambda: setup.chart.transposition, silent=setup.hidden)
 
     def _type(self) -> Type:
         return Type(scale_of(self.surface.get_size()))
@@ -95,7 +90,9 @@ class MockApp:
         self._forget_leaving()
         plays = self.run.mock.phase in (ANNOUNCED, PLAYING)
         self._hands.playing(self.run.controller.keys, plays)
-        self._sound_keys(self.run.update())
+        heard = self.run.update()
+        if self.run.controller.keys is not None:
+            self._sound.hear(heard)
         self._engrave()
         self._collect()
         page = self._page
@@ -105,13 +102,6 @@ class MockApp:
             pygame.display.update()
         if self.shots and (page is None or page.done):
             self.shots.take(f"mock-{self.run.mock.phase}", self.surface)
-
-    def _sound_keys(self, heard: list[RawEvent]) -> None:
-        """The computer's keys are heard while they play."""
-        if self.run.controller.keys is None or self.setup.hidden:
-            return
-        self._sound.set_level(self._levels.tone, self._levels.tone_muted)
-        self._sound.hear(heard)
 
     # -- pages --------------------------------------------------------------------------------------------------------
 
@@ -283,6 +273,5 @@ class MockApp:
         self.run.leave()
         self.run.close()
         self._sound.close()
-        self._click.close()
         self.engraver.close()
         pygame.display.quit()

@@ -17,7 +17,6 @@ from companion.practice.words import bar_in_words, place_in_words
 from companion.window.comment_leaf import off_in_words, slip_in_words
 from companion.window.page import Carets
 from companion.window.run import Run
-from companion.window.stepped_clock import SteppedClock
 
 __all__ = ["SOUNDS", "Replaying", "replay_of"]
 
@@ -59,7 +58,7 @@ class Replaying:
         self.tempo_bpm = take.tempo_bpm if take is not None else rehearsal.tempo_bpm
         self.replay = replay_of(take) if take is not None else example_of(self.section, self.tempo_bpm)
         self.sound = SOUNDS[0]
-        self._player = TonePlayer(run.click)
+        self._player = TonePlayer(run.sound.click)
         self._rendered_to_s = 0.0
 
     # -- moving on ---------------------------------------------------------------------------------------------------
@@ -125,16 +124,16 @@ class Replaying:
 
     @property
     def _heard(self) -> bool:
-        return not self.run.setup.hidden and not isinstance(self.run.clock, SteppedClock)
+        return not self.run.sound.silent
 
     def _turn(self) -> None:
         """The tone's level as it is chosen now."""
-        self._player.set_volume(self.run.levels.now.tone)
-        self._player.set_muted(self.run.levels.now.tone_muted)
+        self._player.set_volume(self.run.sound.levels.now.tone)
+        self._player.set_muted(self.run.sound.levels.now.tone_muted)
 
     def _silence(self) -> None:
         self._player.stop()
-        self.run.click.stop()
+        self.run.sound.click.stop()
 
     def _start_sound(self) -> int:
         """Start the sound at the replay's position; returns when it begins."""
@@ -151,7 +150,7 @@ class Replaying:
             if from_s <= click.time_s < chunk_end_s
         ]
         self._turn()
-        start_ns = self.run.click.start(render_click(clicks)) if clicks else self.run.clock()
+        start_ns = self.run.sound.click.start(render_click(clicks)) if clicks else self.run.clock()
         self._player.start(tones)
         return start_ns
 

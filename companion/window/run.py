@@ -22,8 +22,6 @@ from companion.planning.model import Plan, RunnerUp
 from companion.planning.pace import Pace
 from companion.planning.reasons import reason_in_full
 from companion.ports import PortName, SimulatedPort
-from companion.ports.click import ClickPlayer, render_click
-from companion.ports.horn_sound import HornSound
 from companion.practice.clock import Click, tempo_at_bpm
 from companion.practice.finished import STOPPED
 from companion.practice.hurdle import Hurdle, hurdle_of_trouble, hurdles_of_limits
@@ -36,13 +34,13 @@ from companion.record.marks_edit import set_fingering
 from companion.record.progress import BREAK_S
 from companion.units import NS_PER_S, ns_from_s
 from companion.window.controller import Controller
-from companion.window.levels import Levels
 from companion.window.music import Made, Music, Option, exercise_of, ladder_for
 from companion.window.note_check import NoteCheck
 from companion.window.own_offers import OwnOffers
 from companion.window.own_pace import OwnPace
 from companion.window.own_trouble import OwnTrouble
 from companion.window.setup import Setup
+from companion.window.sound import Sound
 from companion.window.stepped_clock import SteppedClock
 from companion.window.takes import result_of
 
@@ -97,10 +95,10 @@ class Run:
         self.controller = Controller(lambda: self.clock(), lambda: self.chart, setup.settings)
         self._pace: OwnPace | None = None
         self._limits: tuple[object, Limits] | None = None
-        self.click = ClickPlayer()
-        self.levels = Levels(setup.settings, click_muted=setup.muted)
-        self.horn_sound = HornSound(self.click, lambda: self.chart.transposition)
-        self._set_levels()
+        self.sound = Sound(
+            setup.settings, lambda: self.chart.transposition,
+            silent=setup.hidden or isinstance(clock, SteppedClock), click_muted=setup.muted,
+        )  # fmt: skip
         self.count_in: list[tuple[int, Click]] = []
         if setup.exercise is not None:
             self._turn_to(self._exercise(setup.plan, setup.chart, setup.exercise))
@@ -160,7 +158,7 @@ class Run:
     def use_port(self, name: str) -> None:
         """Take another controller; during a pause the take can go on with it. Raises `PortError`."""
         self.controller.take(name)
-        self.horn_sound.stop()
+        self.sound.horn.stop()
         self.offered = None
         known, setup = self.controller.settings, self.setup
         self.rehearsal.shift_semitones = (
@@ -180,7 +178,7 @@ class Run:
         news, name = self.controller.look(), self.controller.name
         if self.controller.missing and self.rehearsal.state in ("count-in", "playing"):
             self.rehearsal.pause(f"{name} vanished", now_ns)
-            self.click.stop()
+            self.sound.click.stop()
         for other in news.others:
             self.offered = other
             self.say(f"{other.name} is here: press P to play on it")
@@ -229,12 +227,11 @@ class Run:
     def _start_click(self, clicks: tuple[Click, ...], count_in_s: float) -> int:
         """Start the click; returns when the section's beat 0 sounds."""
         lead_s = LEAD_S + count_in_s
-        zero_ns = self.clock() + ns_from_s(lead_s)
-        if not self.setup.hidden and not isinstance(self.clock, SteppedClock):
-            zero_ns = self.click.start(render_click(clicks, lead_s=lead_s)) + ns_from_s(lead_s)
-            if self.click.remark and not self._told_silent:
-                self.say(self.click.remark)
-                self._told_silent = True
+        start_ns = self.sound.start_click(clicks, lead_s)
+        zero_ns = (self.clock() if start_ns is None else start_ns) + ns_from_s(lead_s)
+        if self.sound.click.remark and not self._told_silent:
+            self.say(self.sound.click.remark)
+            self._told_silent = True
         self.count_in = [(zero_ns + ns_from_s(click.time_s), click) for click in clicks if click.count_in]
         return zero_ns
 
@@ -250,7 +247,7 @@ class Run:
         """End the take under way; what was played is kept in the record."""
         # What came since the last frame was played too.
         self.rehearsal.hear(self.controller.drain(), self.clock())
-        self.click.stop()
+        self.sound.click.stop()
         if isinstance(self.controller.port, SimulatedPort):
             self.controller.port.stop()
         self._next_take_ns = 0
@@ -274,10 +271,11 @@ class Run:
     def update(self) -> list[RawEvent]:
         """One frame: hear, tell the time, keep what is finished. Returns the events heard, for measuring."""
         now_ns = self.clock()
+        self.sound.turn()
         if self.controller.watch is None and not self.setup.hidden and now_ns - self.began_ns > WATCH_AFTER_NS:
             self.controller.watch_ports()
             # Now rather than with the first take, which would stand still for it.
-            self.click.open()
+            self.sound.click.open()
         if not self.rehearsal.busy and now_ns - self.began_ns > WATCH_AFTER_NS:
             self.trouble.ask(self.chart, self.rehearsal.plan, len(self.results))
         events = self.controller.drain()
@@ -293,13 +291,11 @@ class Run:
 
     def _sound_horn(self, events: list[RawEvent], now_ns: int) -> None:
         """Let the horn of the computer's keys be heard."""
-        if self.controller.keys is None or self.setup.hidden or isinstance(self.clock, SteppedClock):
+        if self.controller.keys is None or self.sound.silent:
             return
-        # Shapes turn it too.
-        self.horn_sound.set_level(self.levels.now.tone, self.levels.now.tone_muted)
-        self.horn_sound.hear(events)
+        self.sound.hear(events)
         if not self.rehearsal.busy and now_ns - self.began_ns > WATCH_AFTER_NS:
-            self.horn_sound.prepare_one(self.chart)
+            self.sound.horn.prepare_one(self.chart)
 
     @property
     def done(self) -> bool:
@@ -309,7 +305,7 @@ class Run:
     def _finished(self, take: FinishedTake | None) -> None:
         if take is None:
             return
-        self.click.stop()
+        self.sound.click.stop()
         self.results.append(result_of(take, self.rehearsal.plan))
         self._stretch = self._stretch.after(take.start_ns, take.end_ns)
         if self._stretch.words and not self.controller.simulated:
@@ -394,42 +390,6 @@ class Run:
         """Back to the whole passage."""
         self.rehearsal.choose_bars(0, len(self.rehearsal.passage.bars) - 1)
 
-    @property
-    def muted(self) -> bool:
-        """Whether the click is off."""
-        return self.levels.now.click_muted
-
-    def mute(self) -> None:
-        """The click on or off; the take goes on in time."""
-        self._turn_sound(self.levels.mute_click())
-
-    def turn_volume(self, by: float) -> None:
-        """The click louder or softer, 0 to 1."""
-        self._turn_sound(self.levels.turn_click(by))
-
-    def mute_tone(self) -> None:
-        """The tone of replays and of the computer's keys on or off."""
-        self._turn_sound(self.levels.mute_tone())
-
-    def turn_tone(self, by: float) -> None:
-        """The tone louder or softer, 0 to 1."""
-        self._turn_sound(self.levels.turn_tone(by))
-
-    def _turn_sound(self, words: str) -> None:
-        """Levels as they were just chosen, now and for the next run; a full disk is said, not fatal."""
-        self.say(words)
-        self._set_levels()
-        try:
-            self.levels.keep()
-        except PortError as error:
-            self.say(str(error))
-
-    def _set_levels(self) -> None:
-        now = self.levels.now
-        self.click.set_volume(now.click)
-        self.click.set_muted(now.click_muted)
-        self.horn_sound.set_level(now.tone, now.tone_muted)
-
     def step_tempo(self, rungs: int) -> None:
         """Rungs up or down."""
         ladder = self.rehearsal.ladder
@@ -449,7 +409,7 @@ class Run:
             self._turn_to(exercise)
         if (keys := self.controller.keys) is not None:
             keys.use(chart, keys.layout)
-            self.horn_sound.stop()
+            self.sound.horn.stop()
         self._pace = None
 
     def _planned(self, passage: Passage, chart: Chart, marks: dict[int, str]) -> Plan:
@@ -610,8 +570,7 @@ class Run:
             self.stop()
         self.unsaved = self.sitting.last_try()
         self._offers.close()
-        self.horn_sound.close()
-        self.click.close()
+        self.sound.close()
         self.controller.close()
 
 

@@ -14,7 +14,7 @@ from pathlib import Path
 import pygame
 
 from companion.charts.model import Chart, Fingering, note_name
-from companion.errors import PortError, RecordError
+from companion.errors import RecordError
 from companion.passage import Bar, Note, Passage
 from companion.ports.tone import Tone, TonePlayer, render_tones
 from companion.practice.model import RawEvent
@@ -353,19 +353,13 @@ class ShapesScreen:
 
     def mute(self) -> None:
         """The tone off or on."""
-        self._turn_sound(self.levels.mute_tone())
+        self.said = self.levels.mute_tone()
+        self._set_level()
 
     def turn_tone(self, by: float) -> None:
         """The tone louder or softer."""
-        self._turn_sound(self.levels.turn_tone(by))
-
-    def _turn_sound(self, words: str) -> None:
-        self.said = words
+        self.said = self.levels.turn_tone(by)
         self._set_level()
-        try:
-            self.levels.keep()
-        except PortError as error:
-            self.said = str(error)
 
     def _set_level(self) -> None:
         now = self.levels.now

@@ -12,18 +12,16 @@ import pygame
 from companion.charts.model import Chart
 from companion.errors import PortError
 from companion.ports import is_sim
-from companion.ports.click import ClickPlayer
-from companion.ports.horn_sound import HornSound
 from companion.ports.tone import TonePlayer
 from companion.practice.shapes import ShapeQuestion
 from companion.record.shapes import Remembered
 from companion.window.controller import Controller
 from companion.window.display import fitted, open_window, scale_of, turn_full_screen
 from companion.window.horn_hands import HornHands
-from companion.window.levels import Levels
 from companion.window.shapes import ShapesScreen
 from companion.window.shapes_horn import letters_of
 from companion.window.shots import Shots
+from companion.window.sound import Sound
 from companion.window.theme import Type
 
 __all__ = ["ShapesApp", "ShapesSetup"]
@@ -56,7 +54,9 @@ class ShapesApp:
         self.shots = Shots(shots) if shots else None
         caption = f"Shapes, {setup.chart.title} – companion"
         self.surface = open_window(caption, size, hidden=setup.hidden, repeat_ms=60)
-        self.click = ClickPlayer()
+        self.sound = Sound(
+            setup.settings, lambda: setup.chart.transposition, silent=setup.hidden, tone_muted=setup.muted
+        )
         self.quit = False
         self._down: set[int] = set()
         self.controller = Controller(time.perf_counter_ns, lambda: setup.chart, setup.settings)
@@ -70,16 +70,15 @@ class ShapesApp:
             pygame.display.quit()
             raise
         self.screen = ShapesScreen(
-            setup.chart, setup.questions, setup.remembered, sessions=setup.sessions, tone=TonePlayer(self.click),
+            setup.chart, setup.questions, setup.remembered, sessions=setup.sessions, tone=TonePlayer(self.sound.click),
             clock=time.perf_counter_ns, keep=not is_sim(setup.port),
             why_not="the simulated player plays: nothing is remembered" if is_sim(setup.port) else "",
             shift_semitones=self.controller.settings.shift_semitones,
             has_port=self.controller.port is not None, title=setup.title,
-            levels=Levels(setup.settings, tone_muted=setup.muted),
+            levels=self.sound.levels,
             letters=partial(letters_of, self.controller.keys) if self.controller.keys is not None else None,
         )  # fmt: skip
         self.hands = HornHands()
-        self.sound = HornSound(self.click, lambda: setup.chart.transposition)
         self.type = self._type()
 
     def _type(self) -> Type:
@@ -106,9 +105,8 @@ class ShapesApp:
         self.hands.playing(self.controller.keys, self.screen.letters_play)
         heard = self.controller.drain()
         self.screen.hear(heard)
-        if self.controller.keys is not None and not self.setup.hidden:
-            levels = self.screen.levels.now
-            self.sound.set_level(levels.tone, levels.tone_muted)
+        self.sound.turn()
+        if self.controller.keys is not None:
             self.sound.hear(heard)
         if self.screen.draw_changed(self.surface, self.type):
             pygame.display.update()
@@ -143,7 +141,6 @@ class ShapesApp:
         self.screen.close()
         self.sound.close()
         self.controller.close()
-        self.click.close()
         pygame.display.quit()
 
     def _handle(self, event: pygame.event.Event) -> None:

@@ -394,7 +394,7 @@ class Stand:
         rehearsal = self.run.rehearsal
         return (
             self.beat(), rehearsal.section.label, rehearsal.tempo_bpm, self.run.chart.name, len(self.run.results),
-            rehearsal.state, self.run.muted,
+            rehearsal.state, self.run.sound.levels.now.click_muted,
         )  # fmt: skip
 
     def _draw_head(self, target: pygame.Surface) -> None:
@@ -676,7 +676,13 @@ class Stand:
         return controller.name
 
     def _foot_value(self) -> Hashable:
-        return self.state, self._port_words(), self.run.muted, self._horn_keys(), self.run.on_exercise
+        return (
+            self.state,
+            self._port_words(),
+            self.run.sound.levels.now.click_muted,
+            self._horn_keys(),
+            self.run.on_exercise,
+        )
 
     def _horn_keys(self) -> frozenset[str]:
         port = self.run.controller.keys
@@ -693,7 +699,7 @@ class Stand:
         for binding in foot_line(self.state, self._horn_keys(), self.run.on_exercise):
             words = binding.short
             if binding.action == "mute":
-                words = "click is off" if self.run.muted else "click is on"
+                words = "click is off" if self.run.sound.levels.now.click_muted else "click is on"
             width = type_.width(binding.label, 14, "bold") + type_.width(words, 14) + round(8 * u)
             if x + width > port.left - round(16 * u):
                 break

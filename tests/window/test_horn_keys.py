@@ -312,4 +312,4 @@ def test_whatever_is_pressed_in_whatever_order_nothing_raises(bench: Callable[[P
     assert port is not None
     port.release_all(at.clock.ns)
     at.wait(50)
-    assert port.sounding is None and at.app.run.horn_sound.sounding is None
+    assert port.sounding is None and at.app.run.sound.horn.sounding is None

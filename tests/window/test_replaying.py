@@ -258,7 +258,7 @@ def test_the_sound_really_starts_and_stops(tmp_path: Path, monkeypatch: pytest.M
         app.frame()
     assert _replaying(app).replay.position_s > begun_s + 0.2
     key(app, "m")
-    assert app.run.muted and _replaying(app)._player._sound.get_volume() == 1.0
+    assert app.run.sound.levels.now.click_muted and _replaying(app)._player._sound.get_volume() == 1.0
     key(app, "right")
     assert not _replaying(app).replay.playing and pygame.mixer.get_busy(), "a step lets its note be heard"
     key(app, "escape")

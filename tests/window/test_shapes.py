@@ -217,7 +217,7 @@ def test_the_level_chosen_at_the_stand_holds_in_shapes_and_the_other_way(tmp_pat
         assert leaf.tone._volume == pytest.approx(0.9)
         stand_key(app, "m")
         stand_key(app, "escape")
-        assert app.run.levels.now.tone_muted and not app.run.muted
+        assert app.run.sound.levels.now.tone_muted and not app.run.sound.levels.now.click_muted
     finally:
         app.close()
 
