@@ -18,6 +18,7 @@ from companion.practice.tolerance import tolerance_in_words
 from companion.practice.words import place_in_words, printed_bars
 from companion.window import pencil
 from companion.window.comment_leaf import ReadLeaf, comment_sections
+from companion.window.fingerings import cost_of
 from companion.window.leaves import ChoiceLeaf, KeysLeaf, Leaf, NoteCheckLeaf, Row
 from companion.window.material import exercises_leaf, trouble_leaf
 from companion.window.note_check import CHECK_NOTE_NAME
@@ -113,7 +114,7 @@ def _fingerings(run: Run, stand: Stand) -> Leaf:
     for choice in picked:
         note = passage.notes[choice.note_index]
         place = f"bar {passage.bars[note.bar].number}: {place_in_words(passage, note).removeprefix('the ')}"
-        rows.append(Row(f"{note.written} {choice.fingering.name}", place, run.reason(choice.note_index)))
+        rows.append(Row(f"{note.written} {choice.fingering.name}", place, run.music.reason(choice.note_index)))
 
     def look(index: int) -> None:
         stand.looked_at = picked[index].note_index
@@ -130,14 +131,16 @@ def _note(run: Run, stand: Stand) -> Leaf:
     stand.looked_at = at
     passage, choice, chart = run.rehearsal.passage, run.rehearsal.plan.choices[at], run.chart
     note = passage.notes[at]
-    costs = {other.fingering: cost_in_words(run.cost_of(at, other)) for other in choice.runners_up}
+    costs = {
+        other.fingering: cost_in_words(cost_of(run.rehearsal.plan, chart, at, other)) for other in choice.runners_up
+    }
     columns = [
         FingeringShown(fingering, fingering == choice.fingering, costs.get(fingering, "not between these notes"))
         for fingering in chart.for_note(note.written_midi)
     ]
     place = place_in_words(passage, note).removeprefix("the ")
-    words = f"{choice.fingering.name}: {run.reason(at)}."
-    if comment := run.comment(at):
+    words = f"{choice.fingering.name}: {run.music.reason(at)}."
+    if comment := run.music.comment(at):
         words += f" Written here: {comment}"
     return NoteLeaf(
         chart,
@@ -145,7 +148,7 @@ def _note(run: Run, stand: Stand) -> Leaf:
         words,
         columns,
         lambda fingering: run.pick(at, fingering.name),
-        (lambda: run.pick(at, None)) if at in run.marks else None,
+        (lambda: run.pick(at, None)) if at in run.music.marks else None,
     )
 
 
@@ -166,7 +169,7 @@ def _limits(run: Run, stand: Stand) -> Leaf:
         stand.page.follow(found[index][0], stand.place.music)
 
     rows = rows or [Row("nothing here has a limit")]
-    pace = run.pace_words
+    pace = run.own_limits.words
     return ChoiceLeaf(
         "limits",
         f"What is hardest at {limits.tempo_bpm:g}, and what would help",

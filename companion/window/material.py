@@ -22,7 +22,7 @@ def trouble_leaf(run: Run, stand: Stand) -> Leaf:
     """What keeps failing over takes and days; choosing one takes its bars, or makes loops of it."""
     spots = run.trouble_spots()
     rows = [Row(*_place_and_words(spot.sentence)) for spot in spots]
-    rows = rows or [Row("nothing keeps failing here, as far as the record tells", "", run.trouble.fault)]
+    rows = rows or [Row("nothing keeps failing here, as far as the record tells", "", run.music.trouble.fault)]
 
     def choose(index: int) -> None:
         run.take_trouble(spots[index])

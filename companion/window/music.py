@@ -12,6 +12,7 @@ from pathlib import Path
 from companion.charts.model import Chart
 from companion.passage import Passage
 from companion.planning.model import Plan
+from companion.planning.reasons import reason_in_full
 from companion.practice.climbs import GROW, STEADY
 from companion.practice.ladder import Ladder, default_ladder
 from companion.practice.rehearsal import Rehearsal
@@ -50,6 +51,14 @@ class Music:
     def passage(self) -> Passage:
         """The whole of it."""
         return self.rehearsal.passage
+
+    def comment(self, note_index: int) -> str:
+        """The teacher's comment on a note, empty where there is none."""
+        return self.comments.get(note_index, "")
+
+    def reason(self, note_index: int) -> str:
+        """Why the note has its fingering: the teacher's reason where there is one."""
+        return reason_in_full(self.rehearsal.plan.choices[note_index], self.whys.get(note_index, ""))
 
 
 def material(passage: Passage, plan: Plan, bars: tuple[int, int]) -> tuple[Passage, Plan]:

@@ -9,10 +9,10 @@ import pygame
 
 from companion.charts.model import Chart, Fingering
 from companion.units import ms_from_s
+from companion.window.fingerings import Cost
 from companion.window.horn import draw_horn_small
 from companion.window.layout import Layout
 from companion.window.leaves import lay_paper, leaf_box
-from companion.window.run import Cost
 from companion.window.theme import Ink, Type
 
 __all__ = ["FingeringShown", "NoteLeaf", "cost_in_words", "ms_in_words", "rules_in_words"]

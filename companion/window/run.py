@@ -7,67 +7,52 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime
 from typing import TYPE_CHECKING
 
 from companion.charts import load
-from companion.charts.model import Chart, Fingering
-from companion.errors import CompanionError, PortError, RecordError, UsageError
+from companion.charts.model import Chart
+from companion.errors import PortError, RecordError, UsageError
 from companion.passage import Passage
-from companion.planning import all_marks, change_seconds
+from companion.planning import all_marks
 from companion.planning import plan as make_plan
-from companion.planning.limits import Limits, speed_limits
-from companion.planning.model import Plan, RunnerUp
-from companion.planning.pace import Pace
-from companion.planning.reasons import reason_in_full
+from companion.planning.limits import Limits
+from companion.planning.model import Plan
 from companion.ports import PortName, SimulatedPort
-from companion.practice.clock import Click, tempo_at_bpm
+from companion.practice.clock import Click
 from companion.practice.finished import STOPPED
-from companion.practice.hurdle import Hurdle, hurdle_of_trouble, hurdles_of_limits
+from companion.practice.hurdle import Hurdle
 from companion.practice.ladder import Ladder
 from companion.practice.model import RawEvent
 from companion.practice.rehearsal import FinishedTake, Rehearsal, Section
 from companion.practice.stretch import Stretch
 from companion.record import Sitting, TakeRecord, finished_take_record
-from companion.record.marks_edit import set_fingering
 from companion.record.progress import BREAK_S
 from companion.units import NS_PER_S, ns_from_s
 from companion.window.controller import Controller
+from companion.window.fingerings import fix
 from companion.window.music import Made, Music, Option, exercise_of, ladder_for
 from companion.window.note_check import NoteCheck
+from companion.window.own_limits import OwnLimits
 from companion.window.own_offers import OwnOffers
-from companion.window.own_pace import OwnPace
 from companion.window.own_trouble import OwnTrouble
 from companion.window.setup import Setup
 from companion.window.sound import Sound
 from companion.window.stepped_clock import SteppedClock
-from companion.window.takes import result_of
+from companion.window.takes import result_of, said_after
 
 if TYPE_CHECKING:
     from companion.exercises.offers import Offer
     from companion.record.trouble import TroubleSpot
 
-__all__ = ["Cost", "Run"]
+__all__ = ["Run"]
 
 NOTICE_NS = 8 * NS_PER_S
 #: Devices that come and go are looked for once the first frames are drawn.
 WATCH_AFTER_NS = NS_PER_S
 #: Time between the key and the first click: enough to render the click, short enough to feel at once.
 LEAD_S = 0.35
-#: Less than this may come from neighbours that would be planned anew.
-RULES_SPEAK_S = 0.04
-#: So long the first look at the hard spots waits for the practice log: too short to be noticed, and mostly enough.
-PACE_WAIT_S = 0.1
-
-
-@dataclass(frozen=True, slots=True)
-class Cost:
-    """What another fingering of a note costs: the seconds its changes take more, negative for less; `rules` is above 0
-    where the rules of practice speak against it, below where they speak for it."""
-
-    changes_s: float
-    rules: int = 0
 
 
 class Run:
@@ -93,8 +78,7 @@ class Run:
         self._told_silent = False
         self.offered: PortName | None = None
         self.controller = Controller(lambda: self.clock(), lambda: self.chart, setup.settings)
-        self._pace: OwnPace | None = None
-        self._limits: tuple[object, Limits] | None = None
+        self.own_limits = OwnLimits(setup.sessions, lambda: self.chart)
         self.sound = Sound(
             setup.settings, lambda: self.chart.transposition,
             silent=setup.hidden or isinstance(clock, SteppedClock), click_muted=setup.muted,
@@ -131,16 +115,6 @@ class Run:
     def rehearsal(self) -> Rehearsal:
         """That of the music on the stand."""
         return self.music.rehearsal
-
-    @property
-    def marks(self) -> dict[int, str]:
-        """The fingerings fixed by hand, by note."""
-        return self.music.marks
-
-    @property
-    def trouble(self) -> OwnTrouble:
-        """What keeps failing in the music on the stand."""
-        return self.music.trouble
 
     # -- what is said ------------------------------------------------------------------------------------------------
 
@@ -277,7 +251,7 @@ class Run:
             # Now rather than with the first take, which would stand still for it.
             self.sound.click.open()
         if not self.rehearsal.busy and now_ns - self.began_ns > WATCH_AFTER_NS:
-            self.trouble.ask(self.chart, self.rehearsal.plan, len(self.results))
+            self.music.trouble.ask(self.chart, self.rehearsal.plan, len(self.results))
         events = self.controller.drain()
         self._sound_horn(events, now_ns)
         self.check.hear(events, self.rehearsal, self.chart)
@@ -316,32 +290,15 @@ class Run:
             self.say(str(error))
         if self.setup.by_itself and not take.stopped:
             self._next_take_ns = self.clock() + ns_from_s(self.setup.review_s)
-        if take.step is not None and take.step.kind == "hold" and take.step.hurdle is not None:
-            self.say(f"press K to take {take.step.hurdle.alone} alone, + for the next rung all the same")
-        delay_ms = take.suspected_delay_ms
-        if delay_ms is not None and not self.controller.simulated:
-            self.say(f"all notes come {delay_ms:+.0f} ms off the click: press D if that is your set-up, not you")
-        shift = take.suspected_shift_semitones
-        if shift is not None and not self.controller.simulated:
-            self.say(
-                f"all notes come {_shift_in_words(shift)} than written: press C to check what the controller sends"
-            )
+        if words := said_after(take, self.controller.simulated):
+            self.say(words)
 
     def _hurdles_at(self, section: Section, tempo_bpm: float) -> list[Hurdle]:
         """What of these bars can't go at a tempo, by the player's pace and by what keeps failing. The simulated player
         has other fingers."""
         if self.controller.simulated:
             return []
-        passage, plan = self.rehearsal.passage, self.rehearsal.plan
-        hurdles = list(hurdles_of_limits(passage, plan, self.limits(section), self.pace, tempo_bpm))
-        # Trouble is told in the passage's first tempo.
-        ratio = tempo_at_bpm(passage, passage.bars[section.first_bar].start, 1.0)
-        notes = range(section.first_note, section.first_note + len(section.passage.notes))
-        for spot in self.trouble_spots():
-            if spot.fails_from_bpm is not None and spot.from_index in notes and spot.note_index in notes:
-                evidence = spot.fails_from_bpm * ratio, spot.failed_from_there, spot.takes_from_there
-                hurdles.append(hurdle_of_trouble(passage, plan, spot.from_index, spot.note_index, *evidence))
-        return hurdles
+        return self.own_limits.hurdles(self.rehearsal, self.trouble_spots(), section, tempo_bpm)
 
     def _record_of(self, take: FinishedTake) -> TakeRecord:
         rehearsal = self.rehearsal
@@ -410,7 +367,7 @@ class Run:
         if (keys := self.controller.keys) is not None:
             keys.use(chart, keys.layout)
             self.sound.horn.stop()
-        self._pace = None
+        self.own_limits.forget()
 
     def _planned(self, passage: Passage, chart: Chart, marks: dict[int, str]) -> Plan:
         return make_plan(passage, chart, all_marks(passage, chart, marks), rules=self.setup.rules)
@@ -474,7 +431,7 @@ class Run:
 
     def trouble_spots(self) -> tuple[TroubleSpot, ...]:
         """What keeps failing over takes and days in this passage, worst first."""
-        return self.trouble.spots
+        return self.music.trouble.spots
 
     def take_trouble(self, spot: TroubleSpot) -> None:
         """Only the bars of a trouble spot."""
@@ -484,85 +441,17 @@ class Run:
 
     # -- the fingering teacher ---------------------------------------------------------------------------------------
 
-    def comment(self, note_index: int) -> str:
-        """The teacher's comment on a note, empty where there is none."""
-        return self.music.comments.get(note_index, "")
-
-    def reason(self, note_index: int) -> str:
-        """Why the note has its fingering: the teacher's reason where there is one."""
-        return reason_in_full(self.rehearsal.plan.choices[note_index], self.music.whys.get(note_index, ""))
-
-    def changes_more_s(self, note_index: int, fingering: Fingering) -> float:
-        """Seconds that the changes into and out of a note take more with another fingering, its neighbours as planned;
-        negative where they take less."""
-        choices = self.rehearsal.plan.choices
-        neighbours = [choices[i].fingering for i in (note_index - 1, note_index + 1) if 0 <= i < len(choices)]
-        now = choices[note_index].fingering
-        return sum(change_seconds(self.chart, n, fingering) - change_seconds(self.chart, n, now) for n in neighbours)
-
-    def cost_of(self, note_index: int, other: RunnerUp) -> Cost:
-        """What a runner-up costs: its changes, and which way the rules of practice speak."""
-        more_s = self.changes_more_s(note_index, other.fingering)
-        trilled = self.rehearsal.plan.choices[note_index].trill_fingering is not None
-        by_rules_s = 0.0 if trilled else other.extra_s - more_s
-        return Cost(other.extra_s if trilled else more_s, round(by_rules_s / RULES_SPEAK_S))
-
     def pick(self, note_index: int, name: str | None) -> None:
         """Fix a fingering of a note, every time it is played, plan the rest around it and keep the mark; None takes it
         away. Raises `UsageError` during a take."""
-        passage = self.rehearsal.passage
-        source = passage.notes[note_index].source
-        marks = {index: own for index, own in self.marks.items() if passage.notes[index].source != source}
-        if name is not None:
-            marks |= {note.index: name for note in passage.notes if note.source == source}
-        plan = self._planned(passage, self.chart, marks)
-        before = self.rehearsal.plan.remarks
-        self.rehearsal.replan(plan)
-        music = self.music
-        music.marks = marks
-        music.whys = {i: why for i, why in music.whys.items() if passage.notes[i].source != source}
-        said = [remark for remark in plan.remarks if remark not in before]
-        said += self._keep_mark(note_index, name)
+        passage, chart = self.rehearsal.passage, self.chart
+        said = fix(self.music, note_index, name, lambda marks: self._planned(passage, chart, marks))
         if said:
             self.say("; ".join(said))
 
-    def _keep_mark(self, note_index: int, name: str | None) -> list[str]:
-        """Write the mark beside the passage; a place that can't be written is said, and the mark holds for now."""
-        path, passage = self.music.marks_path, self.rehearsal.passage
-        if path is None:
-            return ["this passage has no file: the mark holds for this sitting"]
-        try:
-            set_fingering(path, passage, note_index, name)
-        except CompanionError as error:
-            return [f"the mark holds for this sitting: {error}"]
-        return []
-
-    @property
-    def pace(self) -> Pace:
-        """The player's own pace where takes tell it; the average of others until the log is read."""
-        if self._pace is None:
-            self._pace = OwnPace(self.setup.sessions, self.chart)
-            self._pace.wait(PACE_WAIT_S)
-        return self._pace.pace
-
-    @property
-    def pace_words(self) -> str:
-        """What the pace goes by, or why the log doesn't tell it."""
-        pace = self.pace
-        return self._pace.fault if self._pace and self._pace.fault else pace.words
-
-    def limits(self, section: Section | None = None) -> Limits:
-        """The speed limits of the bars on the stand, or of others, at the rung's tempo and the player's pace, by the
-        notes' indices in the whole passage."""
-        rehearsal, pace = self.rehearsal, self.pace
-        section = section or rehearsal.section
-        bars = (section.first_bar, section.last_bar)
-        key = (rehearsal.plan.version, rehearsal.tempo_bpm, self.chart.name, bars, pace)
-        if self._limits is None or self._limits[0] != key:
-            plan = rehearsal.plan.part(section.first_note, len(section.passage.notes))
-            found = speed_limits(section.passage, plan, self.chart, rehearsal.tempo_bpm, pace)
-            self._limits = key, _moved(found, section.first_note)
-        return self._limits[1]
+    def limits(self) -> Limits:
+        """The speed limits of the bars on the stand, by the notes' indices in the whole passage."""
+        return self.own_limits.of(self.rehearsal)
 
     def close(self) -> None:
         """Give everything back; a take under way is kept as stopped."""
@@ -572,21 +461,3 @@ class Run:
         self._offers.close()
         self.sound.close()
         self.controller.close()
-
-
-def _moved(limits: Limits, by: int) -> Limits:
-    """Limits of an excerpt whose first note is note `by` of the whole."""
-    return replace(
-        limits,
-        changes=tuple(replace(c, note_index=c.note_index + by, from_index=c.from_index + by) for c in limits.changes),
-        spots=tuple(replace(s, first_note=s.first_note + by, last_note=s.last_note + by) for s in limits.spots),
-        reliefs=tuple(replace(r, note_index=r.note_index + by) for r in limits.reliefs),
-        trills=tuple(replace(t, note_index=t.note_index + by) for t in limits.trills),
-    )
-
-
-def _shift_in_words(shift_semitones: int) -> str:
-    """`an octave higher`, `9 semitones lower`: how what was heard differs from what is written."""
-    size, way = abs(shift_semitones), "lower" if shift_semitones > 0 else "higher"
-    words = {1: "a semitone", 12: "an octave", 24: "two octaves"}.get(size, f"{size} semitones")
-    return f"{words} {way}"

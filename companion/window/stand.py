@@ -20,6 +20,7 @@ from companion.practice.metronome import beat_unit, metronome_number
 from companion.practice.model import NOT_REACHED, ON_TIME
 from companion.practice.rehearsal import FinishedTake
 from companion.window.bindings import foot_line
+from companion.window.fingerings import cost_of
 from companion.window.horn import draw_horn, draw_horn_small, height_to_spare
 from companion.window.horn_hands import key_names
 from companion.window.horn_views import HornView, draw_view, shape_of, slip_view, used_view
@@ -288,7 +289,7 @@ class Stand:
         shape = choices[at].keys
         before = choices[at - 1].keys if at else shape
         title = f"written: {self._named(notes[at], choices[at])}"
-        return HornView(title, self.run.reason(at), shape, before, shape, None, "heard", heard, keys)
+        return HornView(title, self.run.music.reason(at), shape, before, shape, None, "heard", heard, keys)
 
     def _choice(self, note_index: int) -> tuple[Note, Choice]:
         rehearsal = self.run.rehearsal
@@ -317,7 +318,7 @@ class Stand:
             target, lead + self._named(note, choice), place.horn_name.midtop, 23, "bold", anchor="midtop",
             max_width_px=place.horn_name.width,
         )  # fmt: skip
-        type_.paragraph(target, run.reason(shown), place.horn_reason, 13.5, "italic", Ink.QUIET, "center")
+        type_.paragraph(target, run.music.reason(shown), place.horn_reason, 13.5, "italic", Ink.QUIET, "center")
         held = self._held_before(shown, choice.keys)
         asked = shown == self.looked_at and not run.rehearsal.busy and bool(choice.runners_up)
         # The runners-up need more room than the note after the next.
@@ -345,7 +346,7 @@ class Stand:
             if type_.width(f"{i + 1} {name}", 13, "bold") > cell.width - 4 and other.fingering.mark:
                 name = other.fingering.mark
             type_.draw(target, f"{i + 1} {name}", cell.midtop, 13, "bold", anchor="midtop", max_width_px=cell.width - 4)
-            cost = self.run.cost_of(note_index, other)
+            cost = cost_of(self.run.rehearsal.plan, self.run.chart, note_index, other)
             top, bottom = cell.y + type_.line_height(13), cell.bottom - 2 * line
             for words, y in ((ms_in_words(cost), bottom), (rules_in_words(cost), bottom + line)):
                 type_.draw(target, words, (cell.centerx, y), 12.5, "italic", Ink.QUIET, "midtop", cell.width)
@@ -496,7 +497,7 @@ class Stand:
         comments = self.run.music.comments
         choices = self.run.rehearsal.plan.choices
         # Another horn may lack a marked fingering.
-        return Penned(tuple(sorted(i for i in self.run.marks if choices[i].fixed)), tuple(sorted(comments)))
+        return Penned(tuple(sorted(i for i in self.run.music.marks if choices[i].fixed)), tuple(sorted(comments)))
 
     def tints(self) -> tuple[Tint, ...]:
         """The hardest spots of the bars chosen, where they are wanted; never during a take."""
@@ -626,13 +627,13 @@ class Stand:
             return (
                 "N goes to the next such place, G through the take from here; a click on the note shows its fingerings."
             )
-        comment = self.run.comment(note_index)
+        comment = self.run.music.comment(note_index)
         if comment:
             return f"Written here: {comment}"
         choice = self._choice(note_index)[1]
         if not choice.runners_up:
             return "There is no other fingering worth having here. Enter shows all of this note."
-        off = "; 0 takes the mark away" if note_index in self.run.marks else ""
+        off = "; 0 takes the mark away" if note_index in self.run.music.marks else ""
         return (
             "A number or a click takes another one, with the rest planned around it; ms: what its changes take more."
             f" Enter shows all{off}."

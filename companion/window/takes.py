@@ -1,4 +1,4 @@
-"""From a finished take to a line of the result file."""
+"""A finished take as a line of the result file, and what the stand says of it."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from companion.planning.model import Plan
 from companion.practice.rehearsal import FinishedTake
 from companion.record.take import note_records
 
-__all__ = ["result_of"]
+__all__ = ["result_of", "said_after"]
 
 
 def result_of(take: FinishedTake, plan: Plan) -> dict[str, object]:
@@ -59,3 +59,26 @@ def result_of(take: FinishedTake, plan: Plan) -> dict[str, object]:
             for note in notes
         ],
     }
+
+
+def said_after(take: FinishedTake, simulated: bool) -> str:
+    """What is to be pressed now, for what most needs it; empty where nothing does. The simulated player has neither a
+    set-up nor a controller."""
+    words = ""
+    if take.step is not None and take.step.kind == "hold" and take.step.hurdle is not None:
+        words = f"press K to take {take.step.hurdle.alone} alone, + for the next rung all the same"
+    if simulated:
+        return words
+    delay_ms, shift = take.suspected_delay_ms, take.suspected_shift_semitones
+    if delay_ms is not None:
+        words = f"all notes come {delay_ms:+.0f} ms off the click: press D if that is your set-up, not you"
+    if shift is not None:
+        words = f"all notes come {_shift_in_words(shift)} than written: press C to check what the controller sends"
+    return words
+
+
+def _shift_in_words(shift_semitones: int) -> str:
+    """`an octave higher`, `9 semitones lower`: how what was heard differs from what is written."""
+    size, way = abs(shift_semitones), "lower" if shift_semitones > 0 else "higher"
+    words = {1: "a semitone", 12: "an octave", 24: "two octaves"}.get(size, f"{size} semitones")
+    return f"{words} {way}"

@@ -66,8 +66,8 @@ def sessions(tmp_path: Path) -> Path:
 
 def run_with_log(sessions: Path) -> Run:
     run = Run(setup_at(sessions), SteppedClock())
-    run.trouble.ask(run.chart, run.rehearsal.plan, 0)
-    assert run.trouble.wait(10) and run.trouble_spots(), run.trouble.fault
+    run.music.trouble.ask(run.chart, run.rehearsal.plan, 0)
+    assert run.music.trouble.wait(10) and run.trouble_spots(), run.music.trouble.fault
     return run
 
 

@@ -5,30 +5,27 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
-from threading import Event
 
 import pygame
 import pytest
 from window.stand_tools import click, key, make_setup, open_stand, until
 
-from companion.charts.model import Chart
-from companion.errors import RecordError, UsageError
+from companion.errors import UsageError
 from companion.passage import Passage
 from companion.paths import examples_dir
-from companion.planning import change_seconds, plan
+from companion.planning import plan
 from companion.planning.limits import speed_limits
-from companion.planning.pace import Pace
 from companion.practice.ladder import Ladder
 from companion.record.marks import Marked, load, resolve
 from companion.scores import read
 from companion.scores.write import to_musicxml
-from companion.window import own_pace
 from companion.window.app import App
+from companion.window.fingerings import Cost
 from companion.window.horn import height_to_spare, label_size_px
 from companion.window.leaves import ChoiceLeaf
 from companion.window.note_leaf import NoteLeaf, cost_in_words
 from companion.window.page import PageView, Tint
-from companion.window.run import Cost, Run
+from companion.window.run import Run
 from companion.window.stand import Stand
 
 ETUDE = read(examples_dir() / "passages" / "etude-e-minor.musicxml")
@@ -143,7 +140,7 @@ def test_enter_shows_all_fingerings_of_the_note(app: App) -> None:
     key(app, "return")
     assert isinstance(app.leaf, NoteLeaf) and app.leaf.unmark
     key(app, "0")
-    assert app.leaf is None and not app.run.marks
+    assert app.leaf is None and not app.run.music.marks
 
 
 def test_nothing_is_changed_during_a_take_or_without_a_note(app: App) -> None:
@@ -272,34 +269,6 @@ def test_the_hardest_spots_are_listed_and_lead_to_their_notes(app: App) -> None:
     assert app.stand.page.head(app.stand.looked_at, app.stand.place.music) is not None
 
 
-def test_a_log_that_cannot_be_read_leaves_the_average_pace(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    def unreadable(folder: Path, chart: Chart) -> Pace:
-        raise RecordError(f"{folder}: can't be read")
-
-    monkeypatch.setattr(own_pace, "pace_of", unreadable)
-    app = open_stand(make_setup(ETUDE, tmp_path))
-    key(app, "h")
-    assert app.run.pace == Pace() and "can't be read" in app.run.pace_words and app.stand.tints()
-    app.close()
-
-
-def test_a_long_log_holds_up_no_frame(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    read_on, own = Event(), Pace(factor=2.0, words="by 60 takes of your own")
-
-    def slow(folder: Path, chart: Chart) -> Pace:
-        assert read_on.wait(20)
-        return own
-
-    monkeypatch.setattr(own_pace, "pace_of", slow)
-    app = open_stand(make_setup(ETUDE, tmp_path))
-    key(app, "h")
-    at_average = app.run.limits().limit_bpm
-    read_on.set()
-    until(app, lambda: app.run.pace == own)
-    assert app.run.limits().limit_bpm == pytest.approx(at_average / 2)
-    app.close()
-
-
 def test_the_page_is_turned_to_the_hardest_spot_and_stays_full(app: App) -> None:
     app.run.rehearsal.choose_tempo(72)
     key(app, "h")
@@ -380,32 +349,6 @@ def test_costs_in_words() -> None:
     assert [cost_in_words(Cost(s)) for s in (0.0474, -0.0121, 0)] == ["+47 ms", "−12 ms", "+0 ms"]
     assert cost_in_words(Cost(-0.045, 3)) == "−45 ms; the rules speak against it"
     assert cost_in_words(Cost(0.045, -1)) == "+45 ms; the rules speak for it"
-
-
-def test_what_a_runner_up_costs_is_split_into_fingers_and_rules(app: App) -> None:
-    """bis beside B: a slide that no milliseconds show; the rule speaks (common practice, no source)."""
-    run = app.run
-    choices, notes = run.rehearsal.plan.choices, ETUDE.notes
-    at = next(
-        c.note_index for c in choices[1:-1]
-        if c.name == "side" and any(r.fingering.name == "bis" for r in c.runners_up)
-        and 71 in (notes[c.note_index - 1].written_midi, notes[c.note_index + 1].written_midi)
-    )  # fmt: skip
-    bis = next(r for r in choices[at].runners_up if r.fingering.name == "bis")
-    cost = run.cost_of(at, bis)
-    by_hand = [(choices[at - 1].fingering, bis.fingering), (bis.fingering, choices[at + 1].fingering)]
-    as_planned = [
-        (choices[at - 1].fingering, choices[at].fingering),
-        (choices[at].fingering, choices[at + 1].fingering),
-    ]
-    more_s = sum(change_seconds(run.chart, *p) for p in by_hand) - sum(
-        change_seconds(run.chart, *p) for p in as_planned
-    )
-    assert cost.changes_s == pytest.approx(more_s) and cost.rules > 0
-    # Once bis is marked, the rules speak for what it pushed aside.
-    run.pick(at, "bis")
-    side = next(r for r in run.rehearsal.plan.choices[at].runners_up if r.fingering.name == "side")
-    assert run.cost_of(at, side).rules < 0
 
 
 def test_the_horn_keeps_its_labels_beside_the_runners_up(app: App) -> None:
