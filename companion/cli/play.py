@@ -375,11 +375,11 @@ def controller_there() -> str | None:
 
 
 def _write_result(path: Path, run: Run) -> None:
-    piece, music = run.piece.passage, run.music.passage
+    piece, music = run.repertoire.piece.passage, run.music.passage
     result = {
         "companion": __version__,
         "title": piece.title,
-        "exercise": music.title if run.on_exercise else "",
+        "exercise": music.title if run.repertoire.on_exercise else "",
         "file": piece.origin,
         "sha256": music.sha256,
         "instrument": run.chart.name,

@@ -433,8 +433,8 @@ class App:
             self._hands.let_go(self.run.controller.keys)
         elif self.stand.looked_at is not None:
             self.stand.looked_at = None
-        elif self.run.on_exercise:
-            self.run.back_to_piece()
+        elif self.run.repertoire.on_exercise:
+            self.run.repertoire.back_to_piece()
             self._show_music()
         else:
             self.quit = True
@@ -474,7 +474,7 @@ class App:
         assert self.shots
         self._show_what_the_take_tells()
         self.stand.looked_at = self._telling_note()
-        self.run.offers(wait_s=10.0)
+        self.run.repertoire.offers(wait_s=10.0)
         for action in LEAVES:
             self._guarded(partial(self._open, action))
             if self.leaf is not None:
@@ -495,17 +495,17 @@ class App:
 
     def _show_an_exercise(self) -> None:
         assert self.shots
-        offers = self.run.offers(wait_s=10.0)
+        offers = self.run.repertoire.offers(wait_s=10.0)
         if not offers:
             return
-        self.run.take_offer(offers[0])
+        self.run.repertoire.take_offer(offers[0])
         self._show_music()
         while not (self.stand.page.done or self.stand.engraving_fault):  # the engraver gives up by itself
             time.sleep(0.005)
             self.frame()
         self.stand.draw(self.screen)
         self.shots.take("exercise", self.screen)
-        self.run.back_to_piece()
+        self.run.repertoire.back_to_piece()
         self._show_music()
 
     def _show_what_the_take_tells(self) -> None:

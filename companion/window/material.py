@@ -20,7 +20,7 @@ WAIT_S = 0.05
 
 def trouble_leaf(run: Run, stand: Stand) -> Leaf:
     """What keeps failing over takes and days; choosing one takes its bars, or makes loops of it."""
-    spots = run.trouble_spots()
+    spots = run.music.trouble.spots
     rows = [Row(*_place_and_words(spot.sentence)) for spot in spots]
     rows = rows or [Row("nothing keeps failing here, as far as the record tells", "", run.music.trouble.fault)]
 
@@ -28,9 +28,9 @@ def trouble_leaf(run: Run, stand: Stand) -> Leaf:
         run.take_trouble(spots[index])
         stand.look_at(None, telling=False)
 
-    links = Also("X", "as links", lambda i: run.take_exercise("links", {"into": spots[i].note_index}))
+    links = Also("X", "as links", lambda i: run.repertoire.take_exercise("links", {"into": spots[i].note_index}))
     # An exercise is made of the piece: what fails in it is played there.
-    with_links = bool(spots) and not run.on_exercise
+    with_links = bool(spots) and not run.repertoire.on_exercise
     hint = "Choosing one takes its bars. It goes from the list once it has been right often enough."
     return ChoiceLeaf(
         "trouble",
@@ -50,13 +50,13 @@ def _place_and_words(sentence: str) -> tuple[str, str, str]:
 
 def exercises_leaf(run: Run, stand: Stand) -> Leaf:
     """The exercises worth doing for the bars chosen; choosing one puts it on the stand in place of the piece."""
-    piece, away, label = run.piece, run.on_exercise, run.piece.rehearsal.section.label
+    piece, away, label = run.repertoire.piece, run.repertoire.on_exercise, run.repertoire.piece.rehearsal.section.label
     bars = f" out of {printed_bars(label)}" if label else ""
     # What was drawn last, so that a line chosen is the line seen.
     shown: list[Offer] = []
 
     def rows() -> list[Row]:
-        found = run.offers(WAIT_S)
+        found = run.repertoire.offers(WAIT_S)
         shown[:] = found or ()
         on = run.rehearsal.passage.sha256
         lines = [Row(f"back to {piece.passage.title}", "", "as you left it")] if away else []
@@ -69,9 +69,9 @@ def exercises_leaf(run: Run, stand: Stand) -> Leaf:
 
     def choose(index: int) -> None:
         if away and index == 0:
-            run.back_to_piece()
+            run.repertoire.back_to_piece()
         elif index - away < len(shown):
-            run.take_offer(shown[index - away])
+            run.repertoire.take_offer(shown[index - away])
 
     return ChoiceLeaf(
         "exercises",

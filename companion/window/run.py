@@ -1,29 +1,26 @@
-"""What happens at the stand, without a pixel: the rehearsal, the controller, the click, the record.
+"""What happens at the stand, without a pixel: takes are begun, heard, ended and kept.
 
 `Run.update` is called once a frame. It drains the port, tells the rehearsal the time, writes finished takes to the
-record and leaves sentences to show in `notice`. Everything a key can do is a method here."""
+record and leaves sentences to show in `notice`. What a key can do is a method here, or of the part it concerns:
+`repertoire` (the music), `controller`, `check` (of one note), `sound`, `own_limits`."""
 
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime
 from typing import TYPE_CHECKING
 
 from companion.charts import load
 from companion.charts.model import Chart
-from companion.errors import PortError, RecordError, UsageError
+from companion.errors import PortError, RecordError
 from companion.passage import Passage
-from companion.planning import all_marks
-from companion.planning import plan as make_plan
 from companion.planning.limits import Limits
-from companion.planning.model import Plan
 from companion.ports import PortName, SimulatedPort
 from companion.practice.clock import Click
 from companion.practice.finished import STOPPED
 from companion.practice.hurdle import Hurdle
-from companion.practice.ladder import Ladder
 from companion.practice.model import RawEvent
 from companion.practice.rehearsal import FinishedTake, Rehearsal, Section
 from companion.practice.stretch import Stretch
@@ -32,18 +29,16 @@ from companion.record.progress import BREAK_S
 from companion.units import NS_PER_S, ns_from_s
 from companion.window.controller import Controller
 from companion.window.fingerings import fix
-from companion.window.music import Made, Music, Option, exercise_of, ladder_for
+from companion.window.music import Music
 from companion.window.note_check import NoteCheck
 from companion.window.own_limits import OwnLimits
-from companion.window.own_offers import OwnOffers
-from companion.window.own_trouble import OwnTrouble
+from companion.window.repertoire import Repertoire
 from companion.window.setup import Setup
 from companion.window.sound import Sound
 from companion.window.stepped_clock import SteppedClock
 from companion.window.takes import result_of, said_after
 
 if TYPE_CHECKING:
-    from companion.exercises.offers import Offer
     from companion.record.trouble import TroubleSpot
 
 __all__ = ["Run"]
@@ -61,12 +56,7 @@ class Run:
     def __init__(self, setup: Setup, clock: Callable[[], int] = time.perf_counter_ns) -> None:
         self.setup = setup
         self.clock = clock
-        self.chart = setup.chart
-        self.piece = self._the_piece()
-        #: What stands on the stand now: the piece, or an exercise made of it.
-        self.music = self.piece
-        self._exercises: dict[tuple[str, str], Music] = {}
-        self._offers = OwnOffers()
+        self.repertoire = Repertoire(setup, self._hurdles_at, self._turned)
         self.began_ns = clock()
         self.sitting = Sitting.begin(setup.sessions, datetime.now().astimezone())
         self.results: list[dict[str, object]] = []
@@ -84,9 +74,6 @@ class Run:
             silent=setup.hidden or isinstance(clock, SteppedClock), click_muted=setup.muted,
         )  # fmt: skip
         self.count_in: list[tuple[int, Click]] = []
-        if setup.exercise is not None:
-            self._turn_to(self._exercise(setup.plan, setup.chart, setup.exercise))
-            self.rehearsal.use_ladder(setup.exercise_ladder or setup.ladder)
         remarks = (*setup.remarks, *self.controller.memory.remarks)
         if remarks:
             self.say("; ".join(remarks))
@@ -95,26 +82,24 @@ class Run:
         if setup.by_itself:
             self._next_take_ns = self.began_ns + ns_from_s(min(1.5, setup.review_s))
 
-    def _the_piece(self) -> Music:
-        setup = self.setup
-        rehearsal = self._rehearsal(setup.passage, setup.plan, setup.ladder, setup.chart)
-        if setup.bars:
-            rehearsal.choose_bars(*setup.bars)
-        trouble = OwnTrouble(setup.sessions, setup.passage)
-        music = Music(rehearsal, trouble, setup.target_label, marks_path=setup.marks_path)
-        if setup.marked:
-            music.marks, music.whys = dict(setup.marked.fingerings), dict(setup.marked.whys)
-            music.comments = setup.marked.comments
-        return music
-
-    def _rehearsal(self, passage: Passage, plan: Plan, ladder: Ladder, chart: Chart) -> Rehearsal:
-        tolerances = self.setup.tolerances
-        return Rehearsal(passage, plan, ladder, tolerances=tolerances, chart=chart, hurdles_at=self._hurdles_at)
+    @property
+    def music(self) -> Music:
+        """What stands on the stand."""
+        return self.repertoire.music
 
     @property
     def rehearsal(self) -> Rehearsal:
         """That of the music on the stand."""
-        return self.music.rehearsal
+        return self.repertoire.music.rehearsal
+
+    @property
+    def chart(self) -> Chart:
+        """The horn that it is planned for."""
+        return self.repertoire.chart
+
+    def _turned(self) -> None:
+        """Nothing of the music before begins by itself, or is still said."""
+        self._next_take_ns, self._notice = 0, ""
 
     # -- what is said ------------------------------------------------------------------------------------------------
 
@@ -298,7 +283,7 @@ class Run:
         has other fingers."""
         if self.controller.simulated:
             return []
-        return self.own_limits.hurdles(self.rehearsal, self.trouble_spots(), section, tempo_bpm)
+        return self.own_limits.hurdles(self.rehearsal, self.music.trouble.spots, section, tempo_bpm)
 
     def _record_of(self, take: FinishedTake) -> TakeRecord:
         rehearsal = self.rehearsal
@@ -356,82 +341,11 @@ class Run:
     def use_instrument(self, name: str) -> None:
         """Plan the piece, and an exercise on the stand, for another horn. Raises `NoFingering` where one of them can't
         be played on it, `UsageError` during a take (nothing changes then)."""
-        chart, piece, made = load(name), self.piece, self.music.made
-        self._only_between_takes("change the instrument")
-        plan = self._planned(piece.passage, chart, piece.marks)
-        exercise = self._exercise(plan, chart, made) if made is not None else None
-        piece.rehearsal.replan(plan, chart)
-        self.chart = chart
-        if exercise is not None:
-            self._turn_to(exercise)
+        self.repertoire.use_chart(load(name))
         if (keys := self.controller.keys) is not None:
-            keys.use(chart, keys.layout)
+            keys.use(self.chart, keys.layout)
             self.sound.horn.stop()
         self.own_limits.forget()
-
-    def _planned(self, passage: Passage, chart: Chart, marks: dict[int, str]) -> Plan:
-        return make_plan(passage, chart, all_marks(passage, chart, marks), rules=self.setup.rules)
-
-    # -- exercises made of the piece ---------------------------------------------------------------------------------
-
-    @property
-    def on_exercise(self) -> bool:
-        """Whether an exercise stands on the stand in place of the piece."""
-        return self.music is not self.piece
-
-    def offers(self, wait_s: float = 0.0) -> tuple[Offer, ...] | None:
-        """The exercises worth making of the bars chosen in the piece, own trouble spots first; None where they are
-        still looked for after so many seconds."""
-        return self._offers.of(self.piece.rehearsal, self.chart, self.piece.trouble.spots, wait_s)
-
-    def take_offer(self, offer: Offer) -> None:
-        """Put an exercise on the stand that was offered for the bars chosen. Raises `UsageError` during a take."""
-        section = self.piece.rehearsal.section
-        self.take_exercise(offer.name, offer.options, (section.first_bar, section.last_bar))
-
-    def take_exercise(self, name: str, options: Mapping[str, Option], bars: tuple[int, int] | None = None) -> None:
-        """Put an exercise on the stand, made of these bars of the piece (indices, both included; all of it without).
-        One that was there before stands as it was left. Raises `UsageError` during a take or where there is nothing to
-        make it of, `NoFingering` where it leaves the horn."""
-        self._only_between_takes("go to an exercise")
-        made = Made(name, tuple(options.items()), bars or (0, len(self.piece.passage.bars) - 1))
-        self._turn_to(self._exercise(self.piece.rehearsal.plan, self.chart, made))
-
-    def back_to_piece(self) -> None:
-        """The piece again, as it was left. Raises `UsageError` during a take."""
-        self._only_between_takes("go back to the piece")
-        self._turn_to(self.piece)
-
-    def _exercise(self, plan: Plan, chart: Chart, made: Made) -> Music:
-        piece = self.piece
-        passage = exercise_of(piece.passage, plan, chart, made)
-        key = passage.sha256, chart.name
-        if key not in self._exercises:
-            told = self.setup.ladder_set and self.setup.ladder_set(passage)
-            ladder = told or ladder_for(passage, piece.rehearsal.ladder)
-            rehearsal = self._rehearsal(passage, self._planned(passage, chart, {}), ladder, chart)
-            share = self.setup.share_set and self.setup.share_set(passage)
-            if share is not None:
-                rehearsal.tolerances = replace(rehearsal.tolerances, articulation_share=share)
-            trouble = OwnTrouble(self.setup.sessions, passage)
-            self._exercises[key] = Music(rehearsal, trouble, "target", made)
-        return self._exercises[key]
-
-    def _turn_to(self, music: Music) -> None:
-        """The controller is heard as before."""
-        before = self.rehearsal
-        self.music, self._next_take_ns, self._notice = music, 0, ""
-        music.rehearsal.shift_semitones, music.rehearsal.delay_ms = before.shift_semitones, before.delay_ms
-
-    def _only_between_takes(self, wish: str) -> None:
-        if self.rehearsal.busy:
-            raise UsageError(f"stop the take first, then {wish}")
-
-    # -- own trouble spots -------------------------------------------------------------------------------------------
-
-    def trouble_spots(self) -> tuple[TroubleSpot, ...]:
-        """What keeps failing over takes and days in this passage, worst first."""
-        return self.music.trouble.spots
 
     def take_trouble(self, spot: TroubleSpot) -> None:
         """Only the bars of a trouble spot."""
@@ -439,13 +353,11 @@ class Run:
         bars = sorted(notes[index].bar for index in (spot.from_index, spot.note_index) if index >= 0)
         self.rehearsal.choose_bars(bars[0], bars[-1])
 
-    # -- the fingering teacher ---------------------------------------------------------------------------------------
-
     def pick(self, note_index: int, name: str | None) -> None:
         """Fix a fingering of a note, every time it is played, plan the rest around it and keep the mark; None takes it
         away. Raises `UsageError` during a take."""
         passage, chart = self.rehearsal.passage, self.chart
-        said = fix(self.music, note_index, name, lambda marks: self._planned(passage, chart, marks))
+        said = fix(self.music, note_index, name, lambda marks: self.repertoire.planned(passage, chart, marks))
         if said:
             self.say("; ".join(said))
 
@@ -458,6 +370,6 @@ class Run:
         if self.rehearsal.busy:
             self.stop()
         self.unsaved = self.sitting.last_try()
-        self._offers.close()
+        self.repertoire.close()
         self.sound.close()
         self.controller.close()

@@ -37,7 +37,7 @@ class Sheets:
 
     def __init__(self, stand: Stand, engraver: Engraver, musicxml: Callable[[], bytes]) -> None:
         self._stand, self._engraver = stand, engraver
-        piece = stand.run.piece
+        piece = stand.run.repertoire.piece
         self._sheets = {id(piece): _Sheet(piece, stand.page, _once(musicxml))}
         self._top = self._asked = self._sheets[id(piece)]
         self.turn()

@@ -134,7 +134,7 @@ class Stand:
     def _spot_marks(self) -> list[Mark]:
         """A pair of spectacles over each printed place that keeps failing."""
         notes = self.run.rehearsal.passage.notes
-        spots = reversed(self.run.trouble_spots())
+        spots = reversed(self.run.music.trouble.spots)
         printed = {notes[spot.note_index].source: spot.note_index for spot in spots}
         return [Mark(index, SPOT) for index in printed.values()]
 
@@ -486,7 +486,7 @@ class Stand:
         return (
             len(page.systems), page.top, self.chosen_bars(), rehearsal.version, rehearsal.state, caret, looked_at,
             len(self.run.results), self.engraving_fault, rehearsal.paused_because, self.tints(), self.penned(),
-            page.version, page.strip_shown, replay, self.run.trouble_spots(),
+            page.version, page.strip_shown, replay, self.run.music.trouble.spots,
         )  # fmt: skip
 
     def _framed(self) -> int | None:
@@ -593,7 +593,7 @@ class Stand:
     # below the page
 
     def _advice(self) -> str:
-        run, rehearsal = self.run, self.run.rehearsal
+        run, rehearsal, piece = self.run, self.run.rehearsal, self.run.repertoire.piece.passage
         if run.notice:
             return run.notice
         if self.replaying is not None:
@@ -606,8 +606,8 @@ class Stand:
         if rehearsal.state == "after" and rehearsal.last_take:
             take = rehearsal.last_take
             step = take.step.sentence if take.step else take.stopped[:1].upper() + take.stopped[1:] + "."
-            if run.on_exercise and take.step is not None and take.step.kind == "target reached":
-                step += f" Esc leads back to {run.piece.passage.title}: try it there."
+            if run.repertoire.on_exercise and take.step is not None and take.step.kind == "target reached":
+                step += f" Esc leads back to {piece.title}: try it there."
             return f"{take.assessment.advice} {step}"
         if rehearsal.state == "ready":
             if not run.controller.name:
@@ -615,8 +615,8 @@ class Stand:
                     "No controller is chosen: plug one in, or press P; the computer's keys can be a horn, and there is"
                     " a simulated player to watch."
                 )
-            if run.on_exercise:
-                return f"{rehearsal.passage.purpose}. Esc leads back to {run.piece.passage.title}, as you left it."
+            if run.repertoire.on_exercise:
+                return f"{rehearsal.passage.purpose}. Esc leads back to {piece.title}, as you left it."
             if run.controller.keys is not None:
                 return "J shows which key of the computer is which of the horn, and lets you try them. Esc ends a take."
             return CARE
@@ -682,7 +682,7 @@ class Stand:
             self._port_words(),
             self.run.sound.levels.now.click_muted,
             self._horn_keys(),
-            self.run.on_exercise,
+            self.run.repertoire.on_exercise,
         )
 
     def _horn_keys(self) -> frozenset[str]:
@@ -697,7 +697,7 @@ class Stand:
         )
         self._port_place = port
         x, self._foot_places = box.x + round(4 * u), []
-        for binding in foot_line(self.state, self._horn_keys(), self.run.on_exercise):
+        for binding in foot_line(self.state, self._horn_keys(), self.run.repertoire.on_exercise):
             words = binding.short
             if binding.action == "mute":
                 words = "click is off" if self.run.sound.levels.now.click_muted else "click is on"

@@ -127,11 +127,11 @@ def test_its_own_page_lies_on_the_stand_and_the_piece_comes_back(tmp_path: Path)
     made = Made("links", (("kind", "pair"),), whole)
     app = open_stand(make_setup(piece, tmp_path, exercise=made))
     try:
-        assert app.run.on_exercise and app.run.rehearsal.passage.title.startswith("Links")
-        assert app.run.rehearsal.ladder == app.run.piece.rehearsal.ladder
+        assert app.run.repertoire.on_exercise and app.run.rehearsal.passage.title.startswith("Links")
+        assert app.run.rehearsal.ladder == app.run.repertoire.piece.rehearsal.ladder
         until(app, lambda: app.stand.page.done)
         assert app.stand.page.passage == app.run.rehearsal.passage != piece
-        app.run.back_to_piece()
+        app.run.repertoire.back_to_piece()
         assert app.run.rehearsal.passage == piece
     finally:
         app.close()

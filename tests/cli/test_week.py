@@ -339,11 +339,11 @@ def test_an_exercise_that_the_sheet_asks_for_climbs_at_the_stand_as_it_is_set(
     assert main(["week", "set", *score, *links, "--climb", "overshoot", "--clean-takes", "2"]) == 0
     run = at_the_stand(monkeypatch, *score)
     try:
-        first, last = run.piece.passage.bar_range("5-8")
-        run.take_exercise("links", {}, (first, last))
+        first, last = run.repertoire.piece.passage.bar_range("5-8")
+        run.repertoire.take_exercise("links", {}, (first, last))
         assert run.rehearsal.ladder == Ladder(50, 5, 80, 2, climb="overshoot")
         # What the sheet doesn't ask for goes as the piece goes.
-        run.take_exercise("scales", {})
+        run.repertoire.take_exercise("scales", {})
         assert (run.rehearsal.ladder.climb, run.rehearsal.ladder.target_bpm) == ("alternate", 96)
     finally:
         run.close()
@@ -377,14 +377,14 @@ def test_an_exercise_that_the_sheet_asks_for_is_held_to_its_own_demands(
     for words in ([], links):
         run = at_the_stand(monkeypatch, score, *words)
         try:
-            bars = run.piece.passage.bar_range("5-8")
+            bars = run.repertoire.piece.passage.bar_range("5-8")
             if not words:
-                run.take_exercise("links", {}, bars)
+                run.repertoire.take_exercise("links", {}, bars)
             for share, target_bpm, key in ((0.9, 80, "G"), (0.0, 70, "D"), (0.6, 96, "A")):
                 rehearsal = run.rehearsal
                 assert (rehearsal.tolerances.articulation_share, rehearsal.ladder.target_bpm) == (share, target_bpm)
-                run.take_exercise("scales", {"key": key})
-            run.back_to_piece()
+                run.repertoire.take_exercise("scales", {"key": key})
+            run.repertoire.back_to_piece()
             assert run.rehearsal.tolerances.articulation_share == 0.6
             assert (run.rehearsal.ladder.climb, run.rehearsal.ladder.target_bpm) == ("alternate", 96)
             assert run.music.target_label == "Fri"
@@ -401,7 +401,7 @@ def test_the_rung_to_begin_on_is_that_of_the_exercise(home: Path, monkeypatch: p
     run = at_the_stand(monkeypatch, score, *links, "--tempo", "70", "--target", "90")
     try:
         assert (run.rehearsal.tempo_bpm, run.rehearsal.ladder.target_bpm) == (70, 90)
-        run.back_to_piece()
+        run.repertoire.back_to_piece()
         assert (run.rehearsal.tempo_bpm, run.rehearsal.ladder.target_bpm) == (60, 96)
     finally:
         run.close()

@@ -39,7 +39,7 @@ def engraved(app: App) -> None:
 
 
 def open_leaf(app: App) -> None:
-    assert app.run.offers(wait_s=20.0) is not None
+    assert app.run.repertoire.offers(wait_s=20.0) is not None
     key(app, "x")
 
 
@@ -53,7 +53,7 @@ def take(app: App, number: int = 0) -> None:
 
 
 def first_offered(app: App) -> Offer:
-    found = app.run.offers(wait_s=20.0)
+    found = app.run.repertoire.offers(wait_s=20.0)
     assert found
     return found[0]
 
@@ -84,7 +84,7 @@ def test_a_long_passage_holds_up_no_frame(app: App, monkeypatch: pytest.MonkeyPa
     key(app, "x")
     assert rows(app) == ["looking through the bars …"] and time.monotonic() - began_s < 1.0
     key(app, "return")
-    assert app.leaf is None and not app.run.on_exercise
+    assert app.leaf is None and not app.run.repertoire.on_exercise
     key(app, "x")
     go.set()
     until(app, lambda: len(rows(app)) > 1)
@@ -101,15 +101,15 @@ def test_bars_chosen_are_what_exercises_are_made_of(app: App) -> None:
 def test_an_exercise_takes_the_place_of_the_piece_with_a_ladder_of_its_own(app: App) -> None:
     key(app, "+")
     take(app)
-    rehearsal, piece = app.run.rehearsal, app.run.piece.rehearsal
+    rehearsal, piece = app.run.rehearsal, app.run.repertoire.piece.rehearsal
     made = first_offered(app).made
-    assert app.run.on_exercise and rehearsal.passage == made
+    assert app.run.repertoire.on_exercise and rehearsal.passage == made
     assert rehearsal.plan.choices and len(rehearsal.plan.choices) == len(made.notes)
     assert piece.ladder.rung == 1 and rehearsal.ladder.rung == 0
     assert rehearsal.ladder == default_ladder(made, piece.ladder.target_bpm, None, 4, piece.ladder.clean_needed)
     assert app.stand.page.passage == made and app.stand.page.head(0, app.stand.place.music) is not None
     assert made.purpose in app.stand._advice()
-    assert "back to the piece" in [b.short for b in foot_line("ready", frozenset(), app.run.on_exercise)]
+    assert "back to the piece" in [b.short for b in foot_line("ready", frozenset(), app.run.repertoire.on_exercise)]
 
 
 def test_its_ladder_begins_no_higher_than_the_piece_s() -> None:
@@ -176,9 +176,9 @@ def test_from_an_exercise_the_leaf_leads_to_another_and_back(app: App) -> None:
     key(app, "down")
     key(app, "return")
     engraved(app)
-    assert app.run.on_exercise and app.run.rehearsal.passage != first
+    assert app.run.repertoire.on_exercise and app.run.rehearsal.passage != first
     take(app, 0)
-    assert not app.run.on_exercise
+    assert not app.run.repertoire.on_exercise
 
 
 def test_at_the_target_of_an_exercise_the_piece_is_named(tmp_path: Path) -> None:
@@ -214,25 +214,25 @@ def test_pages_that_lie_below_keep_no_drawn_pictures(app: App) -> None:
 def test_esc_takes_off_the_exercise_before_it_ends_the_program(app: App) -> None:
     take(app)
     key(app, "escape")
-    assert not app.quit and not app.run.on_exercise
+    assert not app.quit and not app.run.repertoire.on_exercise
     key(app, "escape")
     assert app.quit
 
 
 def test_a_sheet_left_half_engraved_is_there_in_full_when_it_is_shown_again(app: App) -> None:
-    app.run.take_exercise("scales", {"kind": "major"})
+    app.run.repertoire.take_exercise("scales", {"kind": "major"})
     app._show_music()
     assert not app.stand.page.done
-    app.run.back_to_piece()
+    app.run.repertoire.back_to_piece()
     app._show_music()
     assert app.stand.page.done and app.stand.page.passage == PASSAGE
     heads = [app.stand.page.system_of(note.index) for note in PASSAGE.notes]
-    app.run.take_exercise("scales", {"kind": "major"})
+    app.run.repertoire.take_exercise("scales", {"kind": "major"})
     app._show_music()
     engraved(app)
     made = app.run.rehearsal.passage
     assert all(app.stand.page.system_of(note.index) is not None for note in made.notes)
-    app.run.back_to_piece()
+    app.run.repertoire.back_to_piece()
     app._show_music()
     assert [app.stand.page.system_of(note.index) for note in PASSAGE.notes] == heads
 
@@ -263,7 +263,7 @@ def test_the_window_made_larger_under_an_exercise_suits_the_piece_too(app: App) 
 
 
 def test_another_horn_under_an_exercise_makes_it_anew(app: App) -> None:
-    app.run.take_exercise("scales", {"kind": "chromatic"})
+    app.run.repertoire.take_exercise("scales", {"kind": "chromatic"})
     app._show_music()
     assert min(n.written_midi for n in app.run.rehearsal.passage.notes) == 58
     app.run.use_instrument("baritone")
@@ -271,7 +271,7 @@ def test_another_horn_under_an_exercise_makes_it_anew(app: App) -> None:
     engraved(app)
     # Written A3 is a baritone's lowest note (with its low A key).
     assert min(n.written_midi for n in app.run.rehearsal.passage.notes) == 57
-    assert app.run.piece.rehearsal.plan.chart_name == "baritone" == app.run.rehearsal.plan.chart_name
+    assert app.run.repertoire.piece.rehearsal.plan.chart_name == "baritone" == app.run.rehearsal.plan.chart_name
 
 
 def test_nothing_changes_places_during_a_take(app: App) -> None:
@@ -280,9 +280,9 @@ def test_nothing_changes_places_during_a_take(app: App) -> None:
     key(app, "x")
     assert app.leaf is None
     with pytest.raises(UsageError, match="stop the take first"):
-        app.run.take_exercise("scales", {})
+        app.run.repertoire.take_exercise("scales", {})
     with pytest.raises(UsageError, match="stop the take first"):
-        app.run.back_to_piece()
+        app.run.repertoire.back_to_piece()
     key(app, "space", " ")
 
 
@@ -296,13 +296,17 @@ def test_the_controller_set_under_an_exercise_is_the_piece_s_too(app: App) -> No
 def test_own_trouble_leads_to_links_of_that_change(app: App, monkeypatch: pytest.MonkeyPatch) -> None:
     first = next(n.index for n in PASSAGE.notes if n.bar == 5)
     monkeypatch.setattr("companion.record.trouble.troubles", lambda *_: (Spot(first - 1, first),))
-    until(app, lambda: bool(app.run.trouble_spots()))
+    until(app, lambda: bool(app.run.music.trouble.spots))
     key(app, "o")
     key(app, "x")
     engraved(app)
     made = app.run.rehearsal.passage
     pair = [PASSAGE.notes[i].written_midi for i in (first - 1, first)]
-    assert app.run.on_exercise and made.title.startswith("Links") and [n.written_midi for n in made.notes[:2]] == pair
+    assert (
+        app.run.repertoire.on_exercise
+        and made.title.startswith("Links")
+        and [n.written_midi for n in made.notes[:2]] == pair
+    )
     key(app, "escape")
     key(app, "o")
     app.frame()
@@ -316,7 +320,7 @@ def test_in_an_exercise_own_trouble_offers_no_exercise_of_the_exercise(
 ) -> None:
     monkeypatch.setattr("companion.record.trouble.troubles", lambda *_: (Spot(1, 2),))
     take(app)
-    until(app, lambda: bool(app.run.trouble_spots()))
+    until(app, lambda: bool(app.run.music.trouble.spots))
     key(app, "o")
     assert isinstance(app.leaf, ChoiceLeaf) and app.leaf.also is None
 

@@ -67,7 +67,7 @@ def sessions(tmp_path: Path) -> Path:
 def run_with_log(sessions: Path) -> Run:
     run = Run(setup_at(sessions), SteppedClock())
     run.music.trouble.ask(run.chart, run.rehearsal.plan, 0)
-    assert run.music.trouble.wait(10) and run.trouble_spots(), run.music.trouble.fault
+    assert run.music.trouble.wait(10) and run.music.trouble.spots, run.music.trouble.fault
     return run
 
 

@@ -140,7 +140,7 @@ def _poke(app: App, chance: random.Random, bench: Bench) -> str:
         elif isinstance(port, SimulatedPort):
             (port.plug_in if bench.there else port.unplug)()
     elif what == "exercise":
-        app.run.offers(wait_s=10.0)
+        app.run.repertoire.offers(wait_s=10.0)
         for name in ("x", *["down"] * chance.randrange(6), "return"):
             _press(app, name)
     elif what == "expose":
@@ -154,7 +154,7 @@ def _poke(app: App, chance: random.Random, bench: Bench) -> str:
 
 def _takes(app: App) -> list[FinishedTake]:
     """All of the sitting, of the piece and of the exercises made of it, in the order they ended."""
-    rehearsals = [app.run.piece.rehearsal, *(music.rehearsal for music in app.run._exercises.values())]
+    rehearsals = [music.rehearsal for music in app.run.repertoire.all_music]
     return sorted((take for rehearsal in rehearsals for take in rehearsal.takes), key=lambda take: take.end_ns)
 
 
@@ -194,7 +194,7 @@ def test_a_monkey_breaks_nothing(seed: int, tmp_path: Path, monkeypatch: pytest.
             app._step()
             _sane(app)
             seen.add(app.run.rehearsal.state)
-            on_exercise += app.run.on_exercise
+            on_exercise += app.run.repertoire.on_exercise
             app.quit = False
     except Exception as error:
         error.add_note(f"seed {seed}, after {len(done)} things: {', '.join(done[-25:])}")

@@ -69,7 +69,7 @@ def test_a_log_that_cannot_be_read_is_said(app: App, monkeypatch: pytest.MonkeyP
 
 def test_spots_are_pencilled_between_takes_and_not_during_one(app: App, monkeypatch: pytest.MonkeyPatch) -> None:
     _found(monkeypatch, Spot(3, 4), Spot(8, 9))
-    until(app, lambda: bool(app.run.trouble_spots()))
+    until(app, lambda: bool(app.run.music.trouble.spots))
     assert [mark.note_index for mark in app.stand.marks() if mark.kind == SPOT] == [9, 4]
     key(app, "space", " ")
     assert not [mark for mark in app.stand.marks() if mark.kind == SPOT]
@@ -78,7 +78,7 @@ def test_spots_are_pencilled_between_takes_and_not_during_one(app: App, monkeypa
 def test_choosing_one_takes_its_bars(app: App, monkeypatch: pytest.MonkeyPatch) -> None:
     first = next(n.index for n in PASSAGE.notes if n.bar == 5)
     _found(monkeypatch, Spot(first - 1, first))
-    until(app, lambda: bool(app.run.trouble_spots()))
+    until(app, lambda: bool(app.run.music.trouble.spots))
     key(app, "o")
     assert app.leaf is not None and app.leaf.kind == "trouble"
     key(app, "return")
