@@ -14,6 +14,7 @@ from companion.cli.week_items import ItemMusic, ItemReader, play_words
 from companion.errors import CompanionError
 from companion.practice.day_plan import Day
 from companion.practice.hurdle import change_in_words
+from companion.practice.metronome import QUARTER, CountedNote, counted_note
 from companion.practice.today import COLD, ITEM, SHAPES, TROUBLE, TURN_MIN, Task, need_of
 from companion.practice.words import capital, number_of, piece_in_words, with_stop
 from companion.record.cold import COLD_AFTER_S, cold_in_words, count_cold
@@ -62,6 +63,16 @@ class _Item:
         """`Étude in E minor, bars 5–8`, `Links of Étude in E minor`."""
         name = capital(self.item.exercise)
         return piece_in_words(self.title or Path(self.item.passage).stem, self.item.bars, name)
+
+    @property
+    def counted(self) -> CountedNote:
+        """The note in which its tempos are told, as the stand tells them."""
+        return counted_note(self.music.passage.bars[0]) if self.music is not None else QUARTER
+
+    @property
+    def target(self) -> str:
+        """Its target in a sentence."""
+        return self.counted.mark(self.item.target_bpm)
 
 
 def look_at_day(sheet: WeekSheet | None, sessions: Path, now: datetime) -> Day:
@@ -151,9 +162,9 @@ def _items(sheet: WeekSheet, reader: ItemReader, own: Sequence[TakeSummary], *, 
 
 def _not_open(one: _Item, sheet: WeekSheet, today: date) -> str | None:
     """Why there is nothing to do; None where there is."""
-    item, days = one.item, sheet.days_of(one.item)
+    days = sheet.days_of(one.item)
     if one.reached.done:
-        said = f"{one.reached.at_target} clean at {item.target_bpm:g}."
+        said = f"{one.reached.at_target} clean at {one.target}."
         if today in sheet.days and one.reached.best_by_day[sheet.days.index(today)][1]:
             return f"{one.words}: reached, and played today; {said}"
         if today not in days:
@@ -179,6 +190,7 @@ def _task(one: _Item, sheet: WeekSheet, today: date, sitting: Ongoing) -> Task:
         ),
         command=(*play_words(item, tempo_bpm), *(() if one.is_set else ("--target", f"{item.target_bpm:g}"))),
         tempo_bpm=tempo_bpm,
+        counted=one.counted,
         turns=turns,
         played_min=played_min,
         word=item.comment,
@@ -196,14 +208,14 @@ def _why(one: _Item, best: float | None, due: date, today: date) -> str:
     item = one.item
     late = due < today
     if one.reached.done:
-        return f"Reached: {one.reached.at_target} clean at {item.target_bpm:g}. Once more keeps it."
+        return f"Reached: {one.reached.at_target} clean at {one.target}. Once more keeps it."
     if late:
         by = ""
     elif item.by:
         by = f" by {_day(due, today)}"
     else:
         by = " this week" if one.is_set else ", as you had it last"
-    goal = f"target {item.target_bpm:g}{by}"
+    goal = f"target {one.target}{by}"
     if best is None:
         not_yet = "played without the click only" if one.takes else "not played yet"
         said = f"{goal}, {'not clean at any tempo yet' if with_click(one.takes) else not_yet}."
@@ -211,7 +223,7 @@ def _why(one: _Item, best: float | None, due: date, today: date) -> str:
         missing = number_of(one.reached.wanted - one.reached.at_target, "clean take")
         said = f"{goal}{',' if late else ':'} the tempo is there, {missing} more to go."
     else:
-        said = f"{goal}, clean up to {best:g} so far."
+        said = f"{goal}, clean up to {one.counted.mark(best)} so far."
     was = f"It was {'due on' if item.by else 'set for'} {_day(due, today)}: " if late else ""
     return capital(f"{was}{said}")
 
@@ -246,7 +258,7 @@ def _cold(items: Sequence[_Item], now: datetime) -> Iterator[Task]:
         yield Task(
             key="cold",
             kind=COLD,
-            title=f"First go: {one.words} at {one.item.target_bpm:g}",
+            title=f"First go: {one.words} at {one.target}",
             why=f"It counts {soon}: play it once, as on the day, before anything warms up. {told}".strip(),
             command=play_words(one.item, one.item.target_bpm),
             tempo_bpm=one.item.target_bpm,

@@ -23,6 +23,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from companion.errors import UsageError
+from companion.practice.metronome import QUARTER, CountedNote
 
 __all__ = [
     "BREAK", "BREAK_AFTER_MIN", "BREAK_MIN", "COLD", "DONE_NEED", "ITEM", "LEAST_TURN_MIN", "LONGEST_MIN", "SHAPES",
@@ -46,7 +47,7 @@ class Task:
     """Something open. `key` tells it from the others, `kind` is `ITEM`, `TROUBLE`, `SHAPES` or `COLD`; `need` as in
     `need_of`. `title` names it, `why` is one sentence, `word` the teacher's to the student. `command` are the words
     that start it. `tempo_bpm` is where the player stands, None where no tempo belongs to it. In the sitting that is
-    going on it had `turns`, `played_min` long in all."""
+    going on it had `turns`, `played_min` long in all. `counted` is the note in which its tempo is told."""
 
     key: str
     kind: str
@@ -58,6 +59,7 @@ class Task:
     turns: int = 0
     played_min: float = 0.0
     word: str = ""
+    counted: CountedNote = QUARTER
 
 
 @dataclass(frozen=True, slots=True)
