@@ -127,10 +127,10 @@ def _looked_at(args: argparse.Namespace) -> Day:
             if args.sheet:
                 raise
             remarks.append(f"the week sheet is not followed: {error}")
-    else:
-        remarks.append("there is no week sheet yet: companion week set PASSAGE --tempo 96 begins one")
     now = datetime.now().astimezone()
     day = look_at_day(sheet, args.sessions or paths.sessions_dir(), now)
+    if sheet is None and not remarks and day.tasks:
+        remarks.append("there is no week sheet yet: companion week set PASSAGE --tempo 96 begins one")
     if sheet is not None and sheet.days[-1] < now.date():
         remarks.append("the week of the sheet is over; set the next one's first target with companion week set --week")
     if sheet is not None and sheet.week > now.date():

@@ -24,7 +24,7 @@ from companion.practice.words import printed_bars
 from companion.record.index import Wanted, survey
 from companion.record.model import Survey, normal_bars
 from companion.record.progress import CARE, LONG_STRETCH_S, Reached, longest_stretch_s
-from companion.record.text import demands, remark_lines, student_lines, week_lines
+from companion.record.text import day_in_words, demands, remark_lines, student_lines, week_lines
 from companion.record.week import MAX_BPM, MIN_BPM, Option, WeekItem, WeekSheet, day_from, item_for, load, weekdays_in
 
 if TYPE_CHECKING:
@@ -213,11 +213,13 @@ def _set(args: argparse.Namespace) -> int:
     part = opened.part  # beside a score of several parts a sheet without it leads nowhere
     if bars:
         opened.passage.bar_range(bars)
+    had = os.path.exists(sheet_path)
     week = _date(args.week) if args.week else None
     if args.by:
-        monday = week or (load(sheet_path).week if os.path.exists(sheet_path) else date.today())
-        _check_day(args.by, monday - timedelta(days=monday.weekday()))
-    had = os.path.exists(sheet_path)
+        monday = week or (load(sheet_path).week if had else date.today())
+        due = _due(args.by, monday - timedelta(days=monday.weekday()))
+        if not (week or had) and due < date.today() and args.by[:1].isalpha():
+            week = date.today() + timedelta(days=7)  # "by Fri", said on a Sunday, is the coming one
     options, fixed = _options(args, opened.passage), _fingerings(args.fix, opened)
     setting = partial(
         set_target, sheet_path, bars=bars, target_bpm=args.tempo, by=args.by, clean_takes=args.clean_takes,
@@ -241,11 +243,13 @@ def _set(args: argparse.Namespace) -> int:
     by = f" by {args.by}" if args.by else ""
     print(f"{opened.passage.title or args.passage.stem}, {what}: target {args.tempo:g} quarters a minute{by}.")
     sheet = load(sheet_path)
-    if (written := item_for(sheet, args.passage, bars, item.exercise, options)) and (how := demands(written, sheet)):
+    written = item_for(sheet, args.passage, bars, item.exercise, options)
+    if written and (how := demands(written, sheet)):
         print(how)
     if week:
         print(f"The sheet is for the week of Monday {sheet.week.day} {sheet.week:%B %Y}.")
-    for words in (*([f"{remark}."] if remark else []), *also, *(whose if remark else ())):
+    late = _is_over(sheet, written.by if written else None, date.today())
+    for words in (*([f"{remark}."] if remark else []), *late, *also, *(whose if remark else ())):
         print(f"note: {words}")
     kept = f" (its previous content: {backup_path(sheet_path)})" if had else ""
     print(f"Written to {sheet_path}{kept}.")
@@ -325,8 +329,21 @@ def _date(text: str) -> date:
         raise UsageError(f"--week {text!r} is no date: write such as --week 2026-11-30") from None
 
 
-def _check_day(text: str, week: date) -> None:
+def _is_over(sheet: WeekSheet, due: date | None, today: date) -> list[str]:
+    """What is to be said of a target whose day has gone by."""
+    monday = today - timedelta(days=today.weekday())
+    if sheet.days[-1] < today:
+        return [f"the week of the sheet is over: add --week {monday} to move it to this one."]
+    if due is not None and due < today:
+        return [
+            f"{day_in_words(due)} is over: give another day with --by, or move the sheet with --week"
+            f" {monday + timedelta(days=7)}."
+        ]
+    return []
+
+
+def _due(text: str, week: date) -> date:
     try:
-        day_from(text, week)
+        return day_from(text, week)
     except (ValueError, OverflowError) as error:
         raise UsageError(f"--by {text!r} {error}") from None

@@ -99,7 +99,10 @@ class DayPlan:
             return "All that is set for today is done: enough. Play what you like."
         if self.day.later:
             return "Nothing of the sheet is open today. Play what you like."
-        return "Nothing is set for today. Set a target with: companion week set PASSAGE --tempo 96"
+        return (
+            "Nothing is set for today, and nothing was played lately. Put music on the stand: companion play PASSAGE;"
+            " or see how it goes: companion demo. A teacher sets a target with: companion week set PASSAGE --tempo 96"
+        )
 
     @property
     def enough(self) -> str:

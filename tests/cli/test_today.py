@@ -369,7 +369,8 @@ def test_without_a_sheet_it_says_how_to_begin_one(home: Path, capsys: pytest.Cap
     (home / "shared" / "week.toml").unlink()
     assert main(["today"]) == 0
     out = " ".join(capsys.readouterr().out.split())
-    assert "Nothing is set for today." in out and "companion week set PASSAGE --tempo 96" in out
+    assert "Nothing is set for today, and nothing was played lately." in out and "companion demo" in out
+    assert out.count("companion week set PASSAGE --tempo 96") == 1
     assert main(["today", "--start"]) == 1
     assert "there is nothing to start" in capsys.readouterr().err
 

@@ -174,6 +174,38 @@ def test_ones_own_sheet_is_shown_with_ones_own_takes(home: Path, capsys: pytest.
     assert " 72 " not in capsys.readouterr().out
 
 
+class ASunday(date):
+    """The evening of 29 November 2026."""
+
+    @classmethod
+    def today(cls) -> date:
+        return date(2026, 11, 29)
+
+
+def test_a_weekday_said_on_a_sunday_is_that_of_the_coming_week(
+    home: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr("companion.cli.week.date", ASunday)
+    setting = ["week", "set", "shared/passages/eight-bars.musicxml", "--tempo", "80", "--by"]
+    assert main([*setting, "Fri"]) == 0
+    out = capsys.readouterr().out
+    assert "The sheet is for the week of Monday 30 November 2026." in out and "note:" not in out
+    sheet = load(home / "shared" / "week.toml")
+    assert (sheet.week, sheet.items[0].by) == (date(2026, 11, 30), date(2026, 12, 4))
+    # A date is what it is, and a sheet that is there stays in its week: what is over is said.
+    (home / "shared" / "week.toml").unlink()
+    assert main([*setting, "2026-11-27", "--week", "2026-11-23"]) == 0
+    over = "note: Fri 27 Nov is over: give another day with --by, or move the sheet with --week 2026-11-30.\n"
+    assert over in capsys.readouterr().out
+    assert main([*setting, "Fri"]) == 0
+    assert over in capsys.readouterr().out
+    assert main([*setting, "Sun"]) == 0
+    assert "note:" not in capsys.readouterr().out
+    assert main([*setting, "Sun", "--week", "2026-11-16"]) == 0
+    said = "note: the week of the sheet is over: add --week 2026-11-23 to move it to this one.\n"
+    assert said in capsys.readouterr().out
+
+
 def test_long_practice_gets_a_line_of_care(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
     main(["week", "set", "shared/passages/eight-bars.musicxml", "--tempo", "96"])
     play(home, *[72] * 10, minutes=3)
