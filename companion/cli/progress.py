@@ -20,6 +20,7 @@ from companion.cli.exercise_options import add_exercise, assignments, check_exer
 from companion.cli.which_log import log_beside
 from companion.cli.which_part import Lookup, read_part
 from companion.errors import CompanionError, UsageError, WeekSheetError
+from companion.practice.metronome import QUARTER, CountedNote, counted_note
 from companion.practice.words import piece_in_words, printed_bars
 from companion.record.cold import cold_ids, cold_in_words, count_cold
 from companion.record.index import Wanted, survey
@@ -110,7 +111,7 @@ def _only_for_a_passage(args: argparse.Namespace) -> None:
 class _Asked:
     """What is looked at: its title, the content and the file name that its takes are known by, and which bars of it
     (None: any). `part` is what `--part` takes, `remarks` say how it was found. `opened` is there for an exercise only,
-    which has no file."""
+    which has no file. `counted` is the note in which the stand tells its tempos."""
 
     title: str
     sha256: str
@@ -120,6 +121,7 @@ class _Asked:
     opened: Opened | None = None
     part: str | None = None
     remarks: tuple[str, ...] = ()
+    counted: CountedNote = QUARTER
 
 
 def _asked(args: argparse.Namespace, sessions: Path) -> _Asked:
@@ -131,17 +133,18 @@ def _asked(args: argparse.Namespace, sessions: Path) -> _Asked:
 
         whole = open_passage(args.file, args.part, args.instrument, lookup=Lookup.of(args))
         opened = opened_exercise(whole, args.exercise, args.bars or "", args.set, sessions)
-        return _Asked(opened.passage.title, opened.passage.sha256, "", (), None, opened)
+        return _Asked(opened.passage.title, opened.passage.sha256, "", (), None, opened,
+                      counted=counted_note(opened.passage.bars[0]))  # fmt: skip
     found = read_part(args.file, args.part, Lookup.of(args))
     passage = found.passage
     bars = None if args.bars is None else normal_bars(args.bars)
-    if bars:
-        passage.bar_range(bars)
+    first = passage.bar_range(bars)[0] if bars else 0
     sha256 = passage.sha256 or hashlib.sha256(args.file.read_bytes()).hexdigest()
     parts = (passage.part_name, passage.part_id) if found.part is not None else ()
     return _Asked(
-        passage.title or args.file.stem, sha256, str(args.file), parts, bars, part=found.part, remarks=found.said
-    )
+        passage.title or args.file.stem, sha256, str(args.file), parts, bars, part=found.part, remarks=found.said,
+        counted=counted_note(passage.bars[first]),
+    )  # fmt: skip
 
 
 def _passage(args: argparse.Namespace) -> int:
@@ -183,6 +186,7 @@ def _passage(args: argparse.Namespace) -> int:
 
     lines = [f"{heading} ({args.file})", ""]
     lines += progress_lines(takes, targets, cold) if takes else [_nothing_yet(target_bpm)]
+    lines += _counted_otherwise(asked.counted, target_bpm or takes[-1].tempo_bpm) if takes else []
     lines += _course_lines(courses, whole, targets)
     remarks = (*remarks, *course_remarks, *sheet_remarks, *log.remarks)
     lines += ["", *remark_lines(remarks)] if remarks else []
@@ -281,6 +285,14 @@ def _sentences(sentences: Sequence[str]) -> list[str]:
             sentence, WIDTH, initial_indent="-  ", subsequent_indent="   ", break_on_hyphens=False
         )
     ]
+
+
+def _counted_otherwise(counted: CountedNote, tempo_bpm: float) -> list[str]:
+    """How the stand tells the tempos of a piece that is not counted in quarters."""
+    if counted == QUARTER:
+        return []
+    said = f"Tempos are quarters a minute; the stand counts {counted.many}: {tempo_bpm:g} is {counted.mark(tempo_bpm)}."
+    return ["", *textwrap.wrap(said, WIDTH)]
 
 
 def _nothing_yet(target_bpm: float | None) -> str:

@@ -20,6 +20,7 @@ from companion.cli.week_page import look_at_item
 from companion.cli.which_log import log_beside
 from companion.errors import CompanionError, UsageError
 from companion.practice.climbs import climb_named
+from companion.practice.metronome import QUARTER, counted_note
 from companion.practice.words import printed_bars
 from companion.record.index import Wanted, survey
 from companion.record.model import Survey, normal_bars
@@ -241,7 +242,11 @@ def _set(args: argparse.Namespace) -> int:
     where = printed_bars(bars, "the whole passage")
     what = f"{item.exercise} of {where}" if item.exercise else where
     by = f" by {args.by}" if args.by else ""
-    print(f"{opened.passage.title or args.passage.stem}, {what}: target {args.tempo:g} quarters a minute{by}.")
+    first = opened.passage.bar_range(bars)[0] if bars else 0
+    counted = counted_note(opened.passage.bars[first])
+    told = f" ({counted.mark(args.tempo)})" if counted != QUARTER and not item.exercise else ""
+    title = opened.passage.title or args.passage.stem
+    print(f"{title}, {what}: target {args.tempo:g} quarters a minute{told}{by}.")
     sheet = load(sheet_path)
     written = item_for(sheet, args.passage, bars, item.exercise, options)
     if written and (how := demands(written, sheet)):

@@ -143,7 +143,11 @@ class DayPlan:
         if entry.task is None:
             return "a break"
         task = entry.task
-        tempo = f", from {task.tempo_bpm:g}" if task.tempo_bpm and task.kind == "item" and not entry.again else ""
+        tempo = (
+            f", from {task.counted.mark(task.tempo_bpm)}"
+            if task.tempo_bpm and task.kind == "item" and not entry.again
+            else ""
+        )
         return f"{task.title}{', again' if entry.again else tempo}"
 
     def as_data(self) -> dict[str, Any]:
