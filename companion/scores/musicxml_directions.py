@@ -101,7 +101,7 @@ def one_a_place(tempos: Sequence[WrittenTempo]) -> tuple[WrittenTempo, ...]:
         mark = printed.get(tempo.onset, tempo)
         if tempo is mark or tempo.words_only:
             found.append(tempo)
-        elif tempo.unit is None and tempo.text:
+        elif tempo.unit is None and tempo_words.speaks_of_tempo(tempo.text):
             found.append(replace(tempo, quarter_bpm=None, ratio=None))
     return tuple(found)
 

@@ -150,7 +150,7 @@ def test_swing_is_asked_for_in_words_in_notes_and_for_playback(tmp_path: Path, s
 
 def test_the_printed_mark_counts_before_playback_wherever_that_stands(tmp_path: Path) -> None:
     heard = "<sound tempo='70'/>"
-    for first in (PRINTED + heard, heard + PRINTED, words("Allegro", heard) + PRINTED):
+    for first in (PRINTED + heard, words("TRIO", heard) + PRINTED, words("Allegro", heard) + PRINTED):
         found = read_made(tmp_path, first + WHOLE, heard + WHOLE)
         assert tempos(found) == [(0, 90.0), (4, 70.0)]
     assert [each.text for each in found.tempo_words] == ["Allegro"]
