@@ -13,16 +13,24 @@ __all__ = [
 
 _BENDING = (
     r"rit\b|ritard|riten|rall|accel|string(?:endo|\.)|stretto|allarg|slentando|calando|morendo|smorz|rubato|ad lib"
-    r"|a piacere|liberamente|freely|cadenza|slow(?:ing)? down|hold(?:ing)? back"
+    r"|animando|affrett|tratten|a piacere|liberamente|freely|cadenza|slow(?:ing)? down|hold(?:ing)? back"
+    r"|reten[uie]|c[ée]de[rz]\b|c[ée]dant|ralent|[ée]larg|presse[rz]\b|en pressant|serre[rz]\b|en serrant|acc[ée]l[ée]r"
+    r"|librement"
+    r"|zur[üu]ckhalt|verbreiter|langsamer werd|schneller werd|beschleunig|dr[äa]ngend|nachlass|frei\b"
 )
 _BENDS = re.compile(rf"\b(?:{_BENDING})")
 _SWING = r"swing|swung|shuffle"
 _TEMPO = re.compile(
     rf"\b(?:{_BENDING}|{_SWING}|tempo\b|mosso|meno\b|pi[uù]\b|lento|largo|larghetto|adagio|andant|moderato|allegr|vivace"
-    r"|presto|slower|faster|straight (?:8|eight|quaver)|doppio movimento)"
+    r"|vivo\b|animato|grave\b|presto|doppio movimento|slower|faster|straight (?:8|eight|quaver)"
+    r"|mod[ée]r[ée]|lent\b|lentement|vif\b|vite\b|anim[ée]\b|rapide|mouv(?:ement|t)"
+    r"|langsam|schnell|lebhaft|m[äa](?:ß|ss)ig|ruhig|bewegt|zeitma(?:ß|ss))"
 )
-_FIRST_TEMPO = re.compile(r"\btempo (?:i|1|primo|1o|1[°º]|i[°º]|del principio)(?:\b|$|\s|\.)|\b(?:1st|first) tempo\b")
-_TEMPO_BEFORE = re.compile(r"\b(?:a|in) tempo\b|^tempo$")
+_FIRST_TEMPO = re.compile(
+    r"\btempo (?:i|1|primo|1o|1[°º]|i[°º]|del principio)(?:\b|$|\s|\.)|\b(?:1st|first) tempo\b"
+    r"|\b(?:1er|premier) (?:mouv(?:ement|t)|tempo)|\berstes (?:zeitma(?:ß|ss)|tempo)"
+)
+_TEMPO_BEFORE = re.compile(r"\b(?:a|in) tempo\b|^tempo$|\bau mouv(?:ement|t)|\bim zeitma(?:ß|ss)")
 _NO_SWING = re.compile(r"\b(?:no|not|without|non)\s+(?:swing|swung|shuffle)")
 
 _DOUBLE = re.compile(r"\bdoppio movimento\b")

@@ -62,9 +62,24 @@ def test_it_is_written_as_a_mark_again(tmp_path: Path) -> None:
     assert tempos(again) == [(0, 120.0)] and again.tempos[0].text == "Allegro ♩. = 80"
 
 
+@pytest.mark.parametrize(("text", "said", "bent"), [
+    ("Animato", True, False), ("animando", True, True), ("Vivo", True, False), ("Grave", True, False),
+    ("affrettando", True, True), ("poco trattenuto", True, True), ("più mosso", True, False), ("TRIO", False, False),
+    ("dolce", False, False), ("gravely", False, False), ("poco rit.", True, True), ("ritmico", False, False),
+    ("straight mute", False, False), ("Straight 8ths", True, False),
+    ("Modéré", True, False), ("Cédez un peu", True, True), ("retenu", True, True), ("en élargissant", True, True),
+    ("plus vite", True, False), ("Lent", True, False), ("lentille", False, False), ("au Mouvt", True, False),
+    ("Langsam", True, False), ("langsamer werden", True, True), ("Lebhaft", True, False), ("mäßig", True, False),
+    ("céleste", False, False), ("pressentir", False, False), ("freilich", False, False), ("animé", True, False),
+])  # fmt: skip
+def test_words_that_speak_of_tempo(text: str, said: bool, bent: bool) -> None:
+    assert (tempo_words.speaks_of_tempo(text), tempo_words.bends(text)) == (said, bent)
+
+
 @pytest.mark.parametrize(("text", "goal"), [
     ("Tempo I", "first"), ("Tempo I.", "first"), ("TEMPO 1", "first"), ("Tempo primo", "first"), ("Tempo 1°", "first"),
     ("Tempo Iº", "first"), ("1st tempo", "first"), ("a tempo", "before"), ("in tempo", "before"), ("Tempo", "before"),
+    ("1er mouvement", "first"), ("au Mouvt", "before"), ("Erstes Zeitmaß", "first"), ("Im Zeitmaß", "before"),
     ("rit. e poi a tempo", ""), ("Tempo di valse", ""), ("L'istesso tempo", ""), ("Tempo 120", ""), ("Allegro", ""),
     ("tempo rubato", ""), ("Tempo in 3", ""),
 ])  # fmt: skip
