@@ -230,3 +230,13 @@ def test_takes_of_another_part_reach_no_target(home: Path, capsys: pytest.Captur
         assert "2 items, written to lesson.pdf" in out
         # One that doesn't tell its part, as other programs' takes, counts.
         take("Alto Saxophone" if count == 0 else "")
+
+
+def test_a_mock_performance_is_of_the_part_that_is_named_or_of_the_bars_own(home: Path) -> None:
+    file = score("Flute", "Alto Saxophone", "Piano")
+    hidden = ["--hidden", "--silence", "0", "--port", "sim:steady:1"]
+    assert main(["mock", str(file), "--part", "piano", *hidden]) == 0
+    sheet(("1-2", 'part = "1"'), ("3-4", 'part = "2"'))
+    assert main(["mock", f"{file}:1-2", f"{file}:3-4", *hidden]) == 0
+    takes = read_log(home / "sessions").takes
+    assert [(take.part, take.bars) for take in takes] == [("Piano", ""), ("Flute", "1-2"), ("Alto Saxophone", "3-4")]
