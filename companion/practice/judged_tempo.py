@@ -23,7 +23,7 @@ from companion.arrays import Floats
 from companion.passage import Passage
 from companion.practice.clock import tempo_at_bpm
 from companion.practice.metronome import beat_unit, unit_in_words
-from companion.practice.own_time import OwnTime, new_tempos
+from companion.practice.own_time import OwnTime, new_tempos, said_of_tempo
 from companion.practice.words import bar_in_words, bars_in_words
 from companion.scores.tempo_words import bends
 
@@ -80,7 +80,7 @@ def tempo_held(passage: Passage, own: OwnTime | None) -> TempoHeld:
 
 
 def _beside_printed(passage: Passage, own: OwnTime) -> str:
-    if not passage.tempos:
+    if not passage.tempos or not passage.tempos[0].text:
         return ""
     printed_bpm = passage.tempos[0].quarter_bpm
     share = own.tempo_bpm / printed_bpm
@@ -120,9 +120,8 @@ def _bars_that_count(passage: Passage, bar_bpm: Floats, bars: Sequence[int]) -> 
 
 def _bent(passage: Passage) -> list[tuple[Fraction, Fraction]]:
     """Where the score lets the tempo bend: from `rit.` to the next word about tempo, and some bars at most."""
-    said = sorted([(m.start, m.text) for m in passage.tempos] + [(w.start, w.text) for w in passage.tempo_words])
     found = []
-    for (start, text), (following, _) in pairwise([*said, (passage.end, "")]):
+    for (start, text), (following, _) in pairwise([*said_of_tempo(passage), (passage.end, "")]):
         if bends(text):
             bars = [bar.end for bar in passage.bars if bar.end > start][:LONGEST_BEND_BARS]
             found.append((start, min([following, *bars[-1:]])))
@@ -130,9 +129,13 @@ def _bent(passage: Passage) -> list[tuple[Fraction, Fraction]]:
 
 
 def _not_taken(passage: Passage, bar_bpm: Floats, sections: Sequence[Sequence[int]]) -> str:
-    """The first printed change of tempo that the player passed over; empty where there is none."""
+    """The first printed change of tempo that the player passed over; empty where there is none. What only playback
+    knows nobody can take."""
+    printed = [start for start, text in said_of_tempo(passage) if text]
     for before, after in pairwise(sections):
         if not before or not after:
+            continue
+        if not any(passage.bars[before[-1]].start < start <= passage.bars[after[0]].start for start in printed):
             continue
         ratios = [tempo_at_bpm(passage, passage.bars[bars[0]].start, 1.0) for bars in (before, after)]
         asked = float(np.log(ratios[1] / ratios[0]))

@@ -39,7 +39,7 @@ from companion.practice.model import PlayedArray
 from companion.scores.tempo_words import bends
 from companion.units import s_per_beat
 
-__all__ = ["OwnTime", "Pause", "find_own_time", "new_tempos", "waits_after"]
+__all__ = ["OwnTime", "Pause", "find_own_time", "new_tempos", "said_of_tempo", "waits_after"]
 
 #: Tempos tried, as shares of the printed one, and beside the one that the whole length of the take suggests.
 TRIED = tuple(0.5 * 1.12**i for i in range(12))
@@ -248,9 +248,20 @@ def _free_before(passage: Passage) -> list[int]:
 
 def new_tempos(passage: Passage) -> list[Fraction]:
     """The beats from which on the score asks for another tempo, by a number or in words, at once and not by degrees."""
-    marks = [(mark.start, mark.text) for mark in passage.tempos[1:]]
+    first = {(mark.start, mark.text) for mark in passage.tempos[:1]}
+    return [start for start, text in said_of_tempo(passage) if start and not bends(text) and (start, text) not in first]
+
+
+def said_of_tempo(passage: Passage) -> list[tuple[Fraction, str]]:
+    """Where the score says something of the tempo, and what; empty where only playback does. The steps in which
+    playback takes a *rit.* are left out: they belong to it."""
+    marks = [(mark.start, mark.text) for mark in passage.tempos]
     words = [(each.start, each.text) for each in passage.tempo_words]
-    return sorted(start for start, text in (*marks, *words) if start and not bends(text))
+    found: list[tuple[Fraction, str]] = []
+    for start, text in sorted([*marks, *words]):
+        if text or not (found and bends(found[-1][1])):
+            found.append((start, text))
+    return found
 
 
 def _lost_s(score_s: Floats, at_s: Floats, k: int) -> float:

@@ -11,7 +11,7 @@ import pytest
 from companion.passage import Passage, TempoMark, TempoWords
 from companion.practice.judged_tempo import tempo_held
 from companion.practice.model import PlayedArray
-from companion.practice.own_time import OwnTime, find_own_time
+from companion.practice.own_time import OwnTime, find_own_time, new_tempos
 from tests.practice.made import exact, passage
 from tests.practice.takes import melody
 
@@ -19,7 +19,7 @@ MUSIC = melody(3, bars=12)
 
 
 def marked(music: Passage, *tempos: tuple[int, float]) -> Passage:
-    return replace(music, tempos=tuple(TempoMark(music.bars[bar].start, bpm) for bar, bpm in tempos))
+    return replace(music, tempos=tuple(TempoMark(music.bars[bar].start, bpm, f"♩ = {bpm:g}") for bar, bpm in tempos))
 
 
 def said(music: Passage, played: PlayedArray) -> str:
@@ -55,7 +55,7 @@ def at_levels(music: Passage, *levels: tuple[int, float]) -> PlayedArray:
 def test_the_note_that_the_metre_counts_is_named(
     metre: tuple[int, int], text: str, printed_bpm: float, says: str
 ) -> None:
-    music = passage(text * 6, metre=metre, tempos=(TempoMark(Fraction(0), printed_bpm),))
+    music = passage(text * 6, metre=metre, tempos=(TempoMark(Fraction(0), printed_bpm, "Andante"),))
     sentence = said(music, exact(music, 84))
     unit_bpm = {"dotted": 60, "half n": 50, "quarte": 90}[says[:6]]
     assert says in sentence and f"(printed {unit_bpm}) and held" in sentence
@@ -136,6 +136,28 @@ def test_a_ritardando_with_a_number_is_no_new_tempo_to_be_taken() -> None:
     # Hardly slower at all: as far as it goes is the player's to say.
     played = at_levels(music, (0, 80), (5, 76), (7, 80))
     assert "(printed 96) and held: most bars within" in said(music, played)
+
+
+def test_a_tempo_that_only_playback_knows_is_not_asked_of_the_player() -> None:
+    music = marked(MUSIC, (0, 96.0), (6, 72.0))
+    unprinted = replace(music, tempos=(music.tempos[0], replace(music.tempos[1], text="")))
+    assert said(unprinted, at_levels(unprinted, (0, 80))) == (
+        "The quarter went at about 80 (printed 96) and held: most bars within 1 % of it."
+    )
+    nothing_printed = replace(music, tempos=tuple(replace(mark, text="") for mark in music.tempos))
+    assert said(nothing_printed, at_levels(nothing_printed, (0, 48))).startswith(
+        "The quarter went at about 48 and held"
+    )
+
+
+def test_the_steps_of_a_ritardando_in_playback_belong_to_it() -> None:
+    marks = ((0, 96.0, "Allegro"), (5, 80.0, "rit."), (6, 60.0, ""), (7, 96.0, "a tempo"))
+    music = replace(MUSIC, tempos=tuple(TempoMark(MUSIC.bars[bar].start, bpm, text) for bar, bpm, text in marks))
+    assert new_tempos(music) == [MUSIC.bars[7].start]
+    played = at_levels(music, (0, 80), (5, 74), (6, 66), (7, 80))
+    assert "(printed 96) and held: most bars within" in said(music, played)
+    alone = replace(music, tempos=(music.tempos[0], replace(music.tempos[2], text="")))
+    assert new_tempos(alone) == [MUSIC.bars[6].start]
 
 
 def test_words_for_a_new_tempo_part_what_is_judged() -> None:
