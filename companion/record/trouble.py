@@ -1,12 +1,12 @@
 """The player's own trouble spots: changes that keep failing across takes and days, with the evidence.
 
-When a change was tried and how it failed is said in `tries`. Of the newest `NEWEST_TRIES` takes in which it was tried, a change is a trouble spot where it failed in at least
-`LEAST_FAILED` on at least `LEAST_DAYS` days, the lower end of the 95 % interval of its rate is above `LEAST_RATE`, and
-it fails more often than the other changes of the same takes by more than chance. In a passage of 200 changes some fail
-often by chance alone: it is reckoned so that of the spots named one in ten at most is such a one (Benjamini and
-Hochberg [1]_, on the binomial tail at the others' rate). It is solved once it went well so many times in a row since,
-at a tempo at which it had failed, as would happen in one of twenty cases if nothing had changed, but five times at
-least. (The numbers are ours, no source.)
+When a change was tried and how it failed is said in `tries`. Of the newest `NEWEST_TRIES` takes in which it was tried,
+a change is a trouble spot where it failed in at least `LEAST_FAILED` on at least `LEAST_DAYS` days, the lower end of
+the 95 % interval of its rate is above `LEAST_RATE`, and it fails more often than the other changes of the same takes by
+more than chance. In a passage of 200 changes some fail often by chance alone: it is reckoned so that of the spots named
+one in ten at most is such a one (Benjamini and Hochberg [1]_, on the binomial tail at the others' rate). It is solved
+once it went well so many times in a row since, at a tempo at which it had failed, as would happen in one of twenty
+cases if nothing had changed, but five times at least. (The numbers are ours, no source.)
 
 References
 ----------
