@@ -52,8 +52,7 @@ def read(path: str | os.PathLike[str], part: str | None = None) -> Passage:
     ----------
     path : a MusicXML file (.musicxml, .xml, .mxl) or a Standard MIDI file (.mid, .midi)
     part : which part: its id, its name or its number from 1, case ignored. Of a part with several voices the main voice
-    of
-        its first staff is read; `P1/2` takes voice 2 of part P1. None takes the only part that holds notes.
+        of its first staff is read; `P1/2` takes voice 2 of part P1. None takes the only part that holds notes.
 
     Returns
     -------
