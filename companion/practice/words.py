@@ -16,6 +16,8 @@ __all__ = [
 _FLAT_NAMES = ("C", "D♭", "D", "E♭", "E", "F", "G♭", "G", "A♭", "A", "B♭", "B")
 _SHARP_NAMES = ("C", "C♯", "D", "D♯", "E", "F", "F♯", "G", "G♯", "A", "A♯", "B")
 _ORDINALS = ("first", "second", "third", "fourth")
+#: Lower number of the time signature -> the name of a quarter of its beat.
+_QUARTERS_OF_BEAT = {1: "quarter", 2: "eighth", 4: "sixteenth", 8: "thirty-second"}
 _MOST_NAMED = 4
 #: Nobody counts thousands of ms.
 SECONDS_FROM_MS = 1000.0
@@ -63,19 +65,15 @@ def place_in_words(passage: Passage, note: Note) -> str:
     beat 2`."""
     if note.grace:
         return f"the grace note before beat {_count(note.count)}"
-    beat_type = passage.bars[note.bar].beat_type
-    beat, within = note.count // 1, (note.count % 1) * Fraction(4, beat_type)
+    beat, within = note.count // 1, note.count % 1
     if within == 0:
         return f"the note on beat {beat}"
-    if (
-        beat_type == 4
-        and (within * 4).denominator == 1
-        and (within != Fraction(1, 2) or _has_sixteenths(passage, note))
-    ):
-        return f"the {_ORDINALS[int(within * 4)]} sixteenth of beat {beat}"
-    if within == Fraction(1, 2) and beat_type <= 4:
+    quarter = _QUARTERS_OF_BEAT.get(passage.bars[note.bar].beat_type, "")
+    if quarter and (within * 4).denominator == 1 and (within != Fraction(1, 2) or _has_quarters_of_beat(passage, note)):
+        return f"the {_ORDINALS[int(within * 4)]} {quarter} of beat {beat}"
+    if within == Fraction(1, 2):
         return f"the note on the and of beat {beat}"
-    if (within * 3).denominator == 1 and beat_type == 4:
+    if (within * 3).denominator == 1:
         return f"the {_ORDINALS[int(within * 3)]} triplet note of beat {beat}"
     return f"the {note.written.name} after beat {beat}"
 
@@ -113,10 +111,11 @@ def times_in_words(count: int) -> str:
     return ("once", "twice")[count - 1] if count in (1, 2) else f"{count} times"
 
 
-def _has_sixteenths(passage: Passage, note: Note) -> bool:
-    beat_start = note.start - note.count % 1
+def _has_quarters_of_beat(passage: Passage, note: Note) -> bool:
+    beat = Fraction(4, passage.bars[note.bar].beat_type)
+    beat_start = note.start - note.count % 1 * beat
     near = passage.notes[max(note.index - 3, 0) : note.index + 4]
-    return any((n.start - beat_start) in (Fraction(1, 4), Fraction(3, 4)) for n in near)
+    return any((n.start - beat_start) / beat in (Fraction(1, 4), Fraction(3, 4)) for n in near)
 
 
 def _count(count: Fraction) -> str:

@@ -55,10 +55,21 @@ def test_places_in_common_time(text, places):
 def test_places_in_other_metres():
     piece = passage("C4:1/2 D4:1/4 E4:1/4 F4:1/2", metre=(6, 8))
     assert [place_in_words(piece, n) for n in piece.notes] == [
-        "the note on beat 1", "the note on beat 2", "the E after beat 2", "the note on beat 3"
+        "the note on beat 1", "the note on beat 2", "the note on the and of beat 2", "the note on beat 3"
+    ]  # fmt: skip
+    piece = passage("C4:1/8 D4:1/8 E4:1/8 F4:1/8 G4:1/6 A4:1/6 B4:1/6", metre=(3, 8))
+    assert [place_in_words(piece, n) for n in piece.notes] == [
+        "the note on beat 1", "the second thirty-second of beat 1", "the third thirty-second of beat 1",
+        "the fourth thirty-second of beat 1", "the note on beat 2", "the second triplet note of beat 2",
+        "the third triplet note of beat 2",
     ]  # fmt: skip
     piece = passage("C4:2 D4:1 E4:1", metre=(2, 2))
-    places = ["the note on beat 1", "the note on beat 2", "the E after beat 2"]
+    places = ["the note on beat 1", "the note on beat 2", "the note on the and of beat 2"]
+    assert [place_in_words(piece, n) for n in piece.notes] == places
+    # An eighth is a quarter of the beat in 2/2.
+    piece = passage("C4:1 D4:1/2 E4:1/2 F4:1/2 G4:1/2 A4:1", metre=(2, 2))
+    places = ["the note on beat 1", "the third eighth of beat 1", "the fourth eighth of beat 1", "the note on beat 2",
+              "the second eighth of beat 2", "the third eighth of beat 2"]  # fmt: skip
     assert [place_in_words(piece, n) for n in piece.notes] == places
     piece = passage("C4:1 D4:4", upbeat=Fraction(1))
     assert [place_in_words(piece, n) for n in piece.notes] == ["the note on beat 4", "the note on beat 1"]
