@@ -35,11 +35,11 @@ def test_a_hostile_file_is_refused_in_a_short_line_and_soon(
 ) -> None:
     path = tmp_path / "made.toml"
     path.write_text(f"format = 1\n{content}\n", encoding="utf-8")
-    begin_s = time.perf_counter()
+    begin_s = time.process_time()
     with pytest.raises(CompanionError) as caught:
         load(path)
     assert said in str(caught.value) and len(str(caught.value)) < 5_000
-    assert time.perf_counter() - begin_s < 3
+    assert time.process_time() - begin_s < 3
 
 
 def test_dots_in_a_text_are_no_key(tmp_path: Path) -> None:
