@@ -37,8 +37,8 @@ TREND_SHARE = 0.05
 LEAST_BARS = 4
 #: "Most bars" are so many of them.
 MOST_BARS_SHARE = 0.9
-#: A course that two levels tell so much better than a slope (sums of squares) went over in one step; fewer bars can't
-#: tell that.
+#: A course that two levels tell so much better than a slope (sums of squares) went over in one step; of fewer bars it
+#: is only told which of them went off.
 STEP_BETTER, STEP_BARS = 0.5, 8
 #: With less than this share of the change printed (as logarithms) a new tempo was not taken; told from this change on.
 TAKEN_SHARE, LEAST_CHANGE = 0.35, 0.1
@@ -163,14 +163,16 @@ def _course(passage: Passage, bar_bpm: Floats, bars: list[int]) -> tuple[float, 
     stretch = _stretch_off(bars, bpm / level - 1)
     if abs(share) >= TREND_SHARE:
         way = "faster" if share > 0 else "slower"
-        if step := _step(at, bpm):
+        step = _step(at, bpm)
+        if step and len(bars) >= STEP_BARS:
             where, before, after = bar_in_words(passage, bars[step[0]]), *step[1:]
             moved = (
                 f"from {where} on it was {way}, {_at(passage, after, bars[-1])} after {_at(passage, before, bars[0])}"
             )
             return abs(after / before - 1), moved
-        ends = f"from {_at(passage, start_bpm, bars[0])} to {_at(passage, end_bpm, bars[-1])}"
-        return abs(share), f"it grew {way} all the way, {ends}"
+        if not step or stretch is None:
+            ends = f"from {_at(passage, start_bpm, bars[0])} to {_at(passage, end_bpm, bars[-1])}"
+            return abs(share), f"it grew {way} all the way, {ends}"
     if stretch is not None:
         those, share = stretch
         way = "faster" if share > 0 else "slower"
@@ -198,8 +200,6 @@ def _trend(at: Floats, bpm: Floats) -> tuple[float, float]:
 def _step(at: Floats, bpm: Floats) -> tuple[int, float, float] | None:
     """Where the tempo went over from one level to another (an index into the bars, and both levels), if two levels tell
     its course better than a slope."""
-    if len(bpm) < STEP_BARS:
-        return None
     slope = float(np.sum((bpm - np.polyval(np.polyfit(at, bpm, 1), at)) ** 2))
     splits = range(BARS_IN_A_ROW, len(bpm) - BARS_IN_A_ROW + 1)
     squares = [float(np.sum((bpm[:k] - bpm[:k].mean()) ** 2) + np.sum((bpm[k:] - bpm[k:].mean()) ** 2)) for k in splits]

@@ -94,6 +94,16 @@ def with_bars(*bar_bpm: float) -> OwnTime:
     return OwnTime(80.0, 0.0, np.zeros(0), np.array([*bar_bpm, 40.0]))
 
 
+def test_a_few_bars_that_went_off_did_not_grow_all_the_way() -> None:
+    """Eight bars, four of them in one tempo and the next three hurried after a slip: no number of a slope through them
+    (here from 113 to 132) is a tempo that was played."""
+    music = melody(3, bars=8)
+    bar_bpm = np.array([116.6, 116.0, 117.0, 114.5, 153.2, 150.3, 132.0, np.nan])
+    held = tempo_held(music, OwnTime(138.0, 0.0, np.zeros(0), bar_bpm))
+    assert held.complaint == "faster in bars 5, 6 and 7, at about 145"
+    assert "all the way" not in held.sentence
+
+
 def test_a_tempo_that_moves_within_the_second_part_is_told_in_its_own_numbers() -> None:
     music = marked(MUSIC, (0, 96.0), (4, 72.0))
     sentence = tempo_held(music, with_bars(80, 81, 79, 80, 80, 80, 88, 88, 79, 80, 81)).sentence
