@@ -18,6 +18,7 @@ from companion.scores.musicxml_directions import (
     direction_marks,
     direction_silence,
     direction_tempo,
+    goes_on_as_before,
     merge_marks,
     one_a_place,
 )
@@ -238,6 +239,8 @@ class _Walk:
         tempo = direction_tempo(element, onset)
         if tempo is not None:
             m.tempos.append(tempo)
+        if words := goes_on_as_before(element):
+            self.remark(f"{words!r} is not followed: slurs, dots and lines count where they are drawn")
         if sign := direction_silence(element):
             m.silences.append((onset, sign))
         return offset

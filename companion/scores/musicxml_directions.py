@@ -20,6 +20,7 @@ __all__ = [
     "direction_marks",
     "direction_silence",
     "direction_tempo",
+    "goes_on_as_before",
     "merge_marks",
     "metronome_in_words",
     "one_a_place",
@@ -47,6 +48,7 @@ _AL = re.compile(
     rf"\b(?:al(?:la)?|[aà] la|au|bis(?: zum)?)\s+({'|'.join(_FINE)}|coda)\b"
     r"|\b(?:to|e poi la|poi)\s+(?:the\s+)?(coda)\b"
 )
+_SIMILE = re.compile(r"\bsim(?:ile|\.)|\bsempre (?:molto |poco )?(?:leg|stacc|ten|marc)|^(?:legato|stacc(?:ato|\.))$")
 #: A breath and a caesura that were typed as text.
 _SILENCES = {",": "breath-mark", "’": "breath-mark", "'": "breath-mark", "//": "caesura"}
 _WITH_REPEATS = re.compile(r"\b(?:con|with|coi|colle|mit) (?:la |le |the )?(?:rep|rip|wiederh)")
@@ -68,6 +70,12 @@ def beat_unit_beats(unit: str | None, dots: int) -> Fraction | None:
 def direction_silence(direction: etree._Element) -> str:
     """The sign for a breath or a caesura that a `<direction>` is, in letters; empty for any other."""
     return _SILENCES.get(_words(direction), "")
+
+
+def goes_on_as_before(direction: etree._Element) -> str:
+    """Words that carry an articulation on without drawing it: `simile`, `sempre staccato`; empty for others."""
+    words = one_line(_words(direction))
+    return words if _SIMILE.search(words.lower()) else ""
 
 
 def _words(direction: etree._Element) -> str:

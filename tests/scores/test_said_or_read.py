@@ -196,3 +196,13 @@ def test_a_fine_that_is_nowhere_is_told(tmp_path: Path) -> None:
     found = read_made(tmp_path, FOUR, FOUR + words("Finish"), FOUR + words("D.C. al Fine"))
     assert order(found) == "1 2 3 1 2 3"
     assert found.remarks == ("it is to be played again to the Fine, but no Fine is marked: played to the end",)
+
+
+@pytest.mark.parametrize(("text", "said"), [
+    ("simile", True), ("sim.", True), ("sempre staccato", True), ("Sempre legato", True), ("legato", True),
+    ("stacc.", True), ("simply", False), ("ben legato e cantabile", False), ("sempre più forte", False),
+    ("dolce", False),
+])  # fmt: skip
+def test_words_for_an_articulation_that_goes_on_are_told(tmp_path: Path, text: str, said: bool) -> None:
+    remarks = read_made(tmp_path, words(text) + FOUR, words(text) + FOUR).remarks
+    assert remarks == ((f"{text!r} is not followed: slurs, dots and lines count where they are drawn",) if said else ())
