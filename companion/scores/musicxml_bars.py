@@ -210,6 +210,8 @@ class _Walk:
         pitch, rounded = read.read_pitch(element, file=self.file, bar=m.number)
         if rounded:
             self.remark("microtones are read as the semitone towards the natural note")
+        if any(sign.get("type") == "start" for sign in element.iterfind("notations/ornaments/tremolo")):
+            self.remark("tremolos between two notes are read as those two notes, one after the other")
         alters = m.alters.setdefault(plain.staff, {})
         upper = read.upper_neighbour(pitch, self.now.key, alters)
         alters[(pitch.step, pitch.octave)] = pitch.alter

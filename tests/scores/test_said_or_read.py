@@ -206,3 +206,13 @@ def test_a_fine_that_is_nowhere_is_told(tmp_path: Path) -> None:
 def test_words_for_an_articulation_that_goes_on_are_told(tmp_path: Path, text: str, said: bool) -> None:
     remarks = read_made(tmp_path, words(text) + FOUR, words(text) + FOUR).remarks
     assert remarks == ((f"{text!r} is not followed: slurs, dots and lines count where they are drawn",) if said else ())
+
+
+def test_a_tremolo_between_two_notes_is_told(tmp_path: Path) -> None:
+    def end(kind: str) -> str:
+        return f"<ornaments><tremolo type='{kind}'>3</tremolo></ornaments>"
+
+    found = read_made(tmp_path, note("C5", 2, end("start")) + note("E5", 2, end("stop")), FOUR)
+    assert [each.length for each in found.notes][:2] == [2, 2]
+    assert found.remarks == ("tremolos between two notes are read as those two notes, one after the other",)
+    assert read_made(tmp_path, note("C5", 4, end("single")), FOUR).remarks == ()
