@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 
 __all__ = ["add_arguments", "run"]
 
+#: Of what was left, so much is said in a line.
+_MOST_SAID = 4
 _EXAMPLES = """\
 examples:
   companion record export takes                       all takes as JSON Lines: a folder that is a practice log itself
@@ -223,6 +225,8 @@ def _import(args: argparse.Namespace) -> list[str]:
     # Another student's log leaves the settings of who sits here alone.
     own = take_settings(args.sources, paths.settings_dir()) if args.sessions is None else SettingsTaken()
     lines += [f"Settings taken in: {path}." for path in own.taken]
+    if not (done.takes or done.answers or there or own.taken) and done.remarks:
+        raise UsageError(f"nothing was taken in: {'; '.join(done.remarks[:_MOST_SAID])}")
     return [*lines, *remark_lines([*done.remarks, *own.left])]
 
 

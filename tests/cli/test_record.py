@@ -44,6 +44,25 @@ def test_out_and_in_on_another_computer(log: Path, capsys: pytest.CaptureFixture
 
 
 @pytest.mark.parametrize(
+    ("name", "content", "said"),
+    [
+        ("notes.txt", b"hello", "this is no practice log; left"),
+        ("tune.mid", b"junk", "no MIDI file that can be read"),
+        ("empty", None, "holds no .jsonl, no MIDI file and no takes.csv"),
+    ],
+)
+def test_nothing_taken_in_is_no_success(
+    log: Path, name: str, content: bytes | None, said: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    source = Path(name)
+    source.mkdir() if content is None else source.write_bytes(content)
+    assert main(["record", "import", name]) == 1
+    out, error = capsys.readouterr()
+    assert out == "" and error.count("\n") == 1
+    assert error.startswith("companion: nothing was taken in: ") and said in error
+
+
+@pytest.mark.parametrize(
     ("words", "count", "out"),
     [
         (["--format", "csv"], 3, "what the controller sent, answers about shapes, settings, the week sheet (in "),
