@@ -35,7 +35,7 @@ def check_output(option: str, out: Path, origin: str, endings: Sequence[str], wa
     given by `option`; `wanted` says how its name is to end."""
     real = Path(os.path.realpath(out))
     if real.is_dir():
-        raise UsageError(f"{option} {out}: that is a folder; name a file in it, such as marked.musicxml")
+        raise UsageError(f"{option} {out}: that is a folder; name a file in it, such as etude{endings[0]}")
     if origin and real.exists() and os.path.samefile(real, origin):
         raise UsageError(f"{option} {out}: that is the score itself; give another name, and the score stays as it is")
     if out.suffix.lower() not in endings:

@@ -246,7 +246,7 @@ def test_bars_of_which_the_week_sheet_says_nothing_have_the_targets_of_the_whole
         (("--parts", "music", "--without", "music"), "no part is left of the sheet"),
         (("-o", "nowhere/out.pdf"), "nowhere/out.pdf: can't be written; name a file in a folder that exists"),
         (("-o", "out.txt"), "-o out.txt: let its name end in .pdf"),
-        (("-o", "."), "-o .: that is a folder"),
+        (("-o", "."), "-o .: that is a folder; name a file in it, such as etude.pdf"),
     ],
 )
 def test_what_makes_no_sense_is_said_in_one_line_and_nothing_written(
