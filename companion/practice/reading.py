@@ -180,7 +180,7 @@ def read_take(
         tempo_bpm=tempo_bpm,
         tolerances=tolerances,
         results=_results(passage, played, first, click_s, deviation_s, (early_s, late_s)),
-        extras=_extras(played, realised),
+        extras=_extras(passage, played, realised),
         returns=returns,
         stops=_stops(deviation_s, realised, played["onset_s"] - onsets_s[realised], s_per_beat(tempo_bpm)),
         deviation_s=deviation_s,
@@ -254,14 +254,26 @@ def _results(
     return tuple(found)
 
 
-def _extras(played: PlayedArray, realised: Ints) -> tuple[Extra, ...]:
+def _ends_trill(passage: Passage, played: PlayedArray, realised: Ints, i: int, at: int) -> bool:
+    """Is played note `i` the turn from below that ends the trill on score note `at`? Players add it where none is
+    written (common practice, no source)."""
+    if at < 0 or (note := passage.notes[at]).trill is None:
+        return False
+    below = note.written_midi - int(played["written_midi"][i])
+    after = i + 1
+    if after < len(realised) and realised[after] == at and played["written_midi"][after] == note.written_midi:
+        after += 1
+    return 1 <= below <= 2 and after < len(realised) and int(realised[after]) == at + 1
+
+
+def _extras(passage: Passage, played: PlayedArray, realised: Ints) -> tuple[Extra, ...]:
     if not len(played):
         return ()
     lived_s, at, found = lives_s(played, tongue_s=0.0), -1, []
     for i, note in enumerate(realised.tolist()):
         if note >= 0:
             at = note
-        else:
+        elif not _ends_trill(passage, played, realised, i, at):
             row = played[i]
             blip = bool(lived_s[i] < COSTS.blip_s)
             found.append(Extra(at, int(row["written_midi"]), blip, float(row["onset_s"])))

@@ -11,7 +11,9 @@ from practice.made import passage, pitch
 from companion import charts
 from companion.passage import Passage, Trill
 from companion.planning import plan
-from companion.practice.model import PLAYED, PlayedArray
+from companion.practice.matching import align
+from companion.practice.model import PLAYED, PlayedArray, Tolerances
+from companion.practice.reading import read_take
 from companion.practice.trills import LEAST_NOTES, trill_timings
 
 ALTO = charts.load("alto")
@@ -176,3 +178,26 @@ def test_notes_all_at_once_are_no_trill() -> None:
     piece, played = trilled("B4:4 A4:1", "C5"), take(100, 100, 12)
     played["onset_s"] = 0.0
     assert trill_timings(piece, played, np.zeros(12, dtype=np.int64)) == ()
+
+
+def with_turn(*midi: int) -> PlayedArray:
+    """A trill from C5 to D5 over four beats that ends with these notes, then C5 D5 E5 F5 as written."""
+    trill = [72, 74] * 8 + list(midi)
+    played = np.zeros(len(trill) + 4, dtype=PLAYED)
+    played["velocity"] = 80
+    played["onset_s"] = [*(4.0 * i / len(trill) for i in range(len(trill))), 4.0, 5.0, 6.0, 7.0]
+    played["offset_s"] = played["onset_s"] + np.append(np.diff(played["onset_s"]), 1.0) * 0.8
+    played["written_midi"] = [*trill, 72, 74, 76, 77]
+    return played
+
+
+@pytest.mark.parametrize(("turn", "extra"), [
+    ((71, 72), 0), ((70, 72), 0), ((71,), 0), ((), 0),
+    # A note further down, one from above, and one in the middle of the trill are no turn.
+    ((69, 72), 1), ((75, 72), 1), ((71, 72, 74, 72), 1),
+])  # fmt: skip
+def test_a_turn_from_below_ends_a_trill_without_being_an_added_note(turn: tuple[int, ...], extra: int) -> None:
+    piece = trilled("C5:4 C5:1 D5:1 E5:1 F5:1", "D5")
+    played = with_turn(*turn)
+    reading = read_take(piece, played, 60, Tolerances(), align(piece, played, 60))
+    assert (len(reading.extras), reading.right) == (extra, 5)
