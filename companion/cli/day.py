@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from companion.cli.course import of_one_horn
-from companion.cli.week_items import ItemMusic, ItemReader, play_words
+from companion.cli.week_items import ItemMusic, ItemReader, ladder_of, play_words
 from companion.errors import CompanionError
 from companion.practice.day_plan import Day
 from companion.practice.hurdle import change_in_words
@@ -229,7 +229,7 @@ def _why(one: _Item, best: float | None, due: date, today: date) -> str:
 
 
 def _stands_at(one: _Item, today: date) -> float | None:
-    """The tempo to go on from: that of today's last take, else a little below where an earlier day ended."""
+    """The tempo to go on from: that of today's last take, else the rung a little below where an earlier day ended."""
     practised = with_click(one.takes)
     if not practised:
         return None
@@ -237,7 +237,9 @@ def _stands_at(one: _Item, today: date) -> float | None:
     if last.day == today.isoformat():
         return min(last.tempo_bpm, one.item.target_bpm)
     best = best_clean_bpm(one.takes)
-    return float(round(ANOTHER_DAY * min(best or last.tempo_bpm, last.tempo_bpm, one.item.target_bpm)))
+    tempo_bpm = ANOTHER_DAY * min(best or last.tempo_bpm, last.tempo_bpm, one.item.target_bpm)
+    # The stand begins on a rung of its ladder: what is told here is what will be read there.
+    return ladder_of(one.item, one.music.passage).at(tempo_bpm).tempo_bpm if one.music else float(round(tempo_bpm))
 
 
 def _cold(items: Sequence[_Item], now: datetime) -> Iterator[Task]:
