@@ -53,7 +53,17 @@ def lay_bars(
     bars = _with_keys(bars, keys)
     first = bars[0]
     unit = "♩." if is_compound(first.beats, first.beat_type) and first.beat_type == 8 else "♩"
-    return MidiBars(tuple(bars), _tempos(midi, end, unit, remarks), bool(keys)), remarks
+    tempos = _tempos(midi, end, unit, remarks)
+    if tempos:
+        bars = _with_mark_unit(bars, Fraction(3, 2) if unit == "♩." else Fraction(1))
+    return MidiBars(tuple(bars), tempos, bool(keys)), remarks
+
+
+def _with_mark_unit(bars: Sequence[Bar], unit: Fraction) -> list[Bar]:
+    """The bars in the first metre know which note the printed tempo counts."""
+    metre = (bars[0].beats, bars[0].beat_type)
+    same = next((i for i, bar in enumerate(bars) if (bar.beats, bar.beat_type) != metre), len(bars))
+    return [replace(bar, mark_unit=unit) if i < same else bar for i, bar in enumerate(bars)]
 
 
 def _events(midi: mido.MidiFile, kind: str, track_number: int | None = None) -> list[tuple[Fraction, mido.MetaMessage]]:

@@ -241,3 +241,17 @@ def test_two_onsets_on_one_place_give_a_grace_note() -> None:
         (F(1), F(0), "acciaccatura"),
         (F(1), F(1), ""),
     ]
+
+
+@pytest.mark.parametrize(("metre", "printed", "unit"), [
+    ((6, 8), "♩. = 60", F(3, 2)), ((3, 8), "♩. = 60", F(3, 2)), ((4, 4), "♩ = 90", F(1)), ((2, 2), "♩ = 90", F(1)),
+])  # fmt: skip
+def test_tempos_are_told_in_the_note_that_is_printed(metre: tuple[int, int], printed: str, unit: F) -> None:
+    meta = [time_signature(*metre), mido.MetaMessage("set_tempo", tempo=mido.bpm2tempo(90))]
+    changed = [*meta, time_signature(3, 4, time=480 * 12)]
+    passage = read_midi(saved(changed, at_ticks(*((480 * i, 480 * i + 470, 60) for i in range(18)))), "x")
+    assert passage.tempos[0].text == printed
+    units = {(bar.beats, bar.beat_type): bar.mark_unit for bar in passage.bars}
+    assert units == {metre: unit, (3, 4): None}
+    silent = read_midi(saved(meta[:1], at_ticks(*((480 * i, 480 * i + 470, 60) for i in range(12)))), "x")
+    assert {bar.mark_unit for bar in silent.bars} == {None}
