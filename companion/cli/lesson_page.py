@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from companion import paths
-from companion.cli.course import Course, Fingers, course_of, fingers_of, of_one_horn
+from companion.cli.course import Course, Fingers, course_of, fingers_in, fingers_of, of_one_horn
 from companion.errors import CompanionError
 from companion.practice.words import number_of, piece_in_words
 from companion.record.cold import cold_ids
@@ -135,7 +135,12 @@ def sheet_item(
         sha256, title, said = "", item.path.stem, (str(error),)
     found = of_item(item, takes, sha256)[0]
     on_horn, horns = of_one_horn(found)
-    fingers = None if item.exercise or said else _fingers(item, sheet.path, on_horn, sessions, known)
+    if said:
+        fingers = None
+    elif item.exercise:
+        fingers = _fingers_of_exercise(item, sheet.path, reader, sessions)
+    else:
+        fingers = _fingers(item, sheet.path, on_horn, sessions, known)
     course = course_of("" if item.exercise else item.bars, on_horn, sessions, fingers, item.target_bpm, item.by, today)
     what = reached(item, [day.isoformat() for day in sheet.days], takes, sha256)
     done = f"{what.at_target} of {number_of(what.wanted, 'clean take')} at the target this week."
@@ -145,6 +150,18 @@ def sheet_item(
     whole = found if item.exercise else of_one_horn(of_passage(takes, sha256, item.passage)[0])[0]
     page = course_item(name, course, item.by, done, whole)
     return SheetItem(page, frozenset(take.id for take in found), whole, (*said, *horns))
+
+
+def _fingers_of_exercise(item: WeekItem, sheet: Path, reader: ItemReader, sessions: Path) -> Fingers | None:
+    from companion.cli.exercise_options import opened_exercise
+    from companion.cli.week_items import with_fingerings
+
+    options = [f"{name}={value}" for name, value in item.exercise_options.items()]
+    try:
+        opened = with_fingerings(reader.opened(item.path, item.part), item.fingerings, sheet)
+        return fingers_in(opened_exercise(opened, item.exercise, item.bars, options, sessions), sessions)
+    except CompanionError:  # what was reached is shown all the same
+        return None
 
 
 def _fingers(

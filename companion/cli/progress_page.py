@@ -53,7 +53,8 @@ def pages_of_week(sheet: WeekSheet, sessions: Path, reader: ItemReader) -> Calla
     def page(number: int) -> LessonItem:
         item = sheet.items[number]
         found = sheet_item(item, sheet, takes, reader, sessions, known, date.today())
-        cold = "" if item.exercise else cold_in_words(count_cold(found.whole, item.target_bpm, item.bars))
+        bars = "" if item.exercise else item.bars
+        cold = cold_in_words(count_cold(found.whole, item.target_bpm, bars))
         return _told(found.page, cold, (*who, *found.said))
 
     return page

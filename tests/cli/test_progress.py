@@ -9,11 +9,15 @@ from pathlib import Path
 import pytest
 from pypdf import PdfReader
 
+from companion import paths
 from companion.cli import main
 from companion.cli.course import Fingers, fingers_of
 from companion.cli.exercise_options import opened_exercise
 from companion.cli.opening import open_passage
+from companion.cli.progress_page import pages_of_week
+from companion.cli.week_items import ItemReader
 from companion.record import Sitting, TakeRecord
+from companion.record.week import load
 from companion.scores import read
 
 SCORE = """<score-partwise version="4.0">
@@ -195,6 +199,25 @@ def test_an_exercise_of_the_sheet_is_an_item_of_its_own(score: Path, capsys: pyt
     assert main(["progress", "--lesson", "lesson.pdf"]) == 0
     assert "2 items" in capsys.readouterr().out
     assert "Not played yet." in page_of("lesson.pdf")
+
+
+def test_what_holds_an_exercise_back_is_the_same_on_every_page(score: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    asked = ["--exercise", "scales", "--set", "key=g"]
+    opened = opened_exercise(open_passage(score), "scales", "", ["key=g"], score.parent / "sessions")
+    main(["week", "set", str(score), "--tempo", "300", *asked])
+    days_of(score, 4, origin="", sha256=opened.passage.sha256, title=opened.passage.title, target_bpm=300.0)
+    capsys.readouterr()
+    assert main(["progress", str(score), *asked]) == 0
+    told = " ".join(capsys.readouterr().out.split())
+    change = re.search(r"What holds it back - (\S+ to .*? goes up to about \d+, .*?\.) ", told)
+    first = re.search(r"- (First takes near 300: .*?\.) ", told)
+    assert change and first
+    assert main(["progress", "--lesson", "lesson.pdf"]) == 0
+    assert f"Holds back: {change[1]}" in page_of("lesson.pdf")
+    sheet = load(paths.week_sheet())
+    reader = ItemReader(sheet.path, score.parent / "sessions")
+    words = dict(pages_of_week(sheet, score.parent / "sessions", reader)(0).words)
+    assert words["What holds it back"][0] == change[1] and words["First takes"][0].startswith(first[1])
 
 
 def test_an_empty_house_has_a_page_too(score: Path, capsys: pytest.CaptureFixture[str]) -> None:
