@@ -239,7 +239,8 @@ def _said(words: str) -> Marks:
         again = bool(_WITH_REPEATS.search(text))
         return Marks(jump="dacapo" if jump["capo"] else "dalsegno", al=goal, with_repeats=again)
     bare = text.rstrip(" .")
-    if bare in _FINE:
+    # In small letters the others are words of a song.
+    if bare == "fine" or (bare in _FINE and words.strip(" (")[:1].isupper()):
         return Marks(fine=True)
     if _TO_CODA.match(text):
         return Marks(to_coda=("",))

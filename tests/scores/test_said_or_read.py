@@ -192,6 +192,10 @@ def test_fine_by_other_names(tmp_path: Path, fine: str, jump: str) -> None:
     assert order(found) == "1 2 3 1 2" and not found.remarks
 
 
+def test_a_syllable_is_no_fine(tmp_path: Path) -> None:
+    assert order(read_made(tmp_path, FOUR, FOUR + words("fin"), FOUR + words("D.C."))) == "1 2 3 1 2 3"
+
+
 def test_a_fine_that_is_nowhere_is_told(tmp_path: Path) -> None:
     found = read_made(tmp_path, FOUR, FOUR + words("Finish"), FOUR + words("D.C. al Fine"))
     assert order(found) == "1 2 3 1 2 3"
