@@ -9,6 +9,7 @@ import subprocess
 import sys
 import threading
 import time
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -24,6 +25,19 @@ from companion.window.signals import Endings
 ETUDE = str(shared_dir() / DEMO_PASSAGE)
 posix_only = pytest.mark.skipif(os.name != "posix", reason="process groups and these signals")
 linux_only = pytest.mark.skipif(sys.platform != "linux", reason="reads /proc to see who runs")
+
+
+@pytest.fixture(autouse=True)
+def not_ignored() -> Iterator[None]:
+    """A shell starts background jobs with Ctrl-C ignored, and nohup the closed terminal: not so here."""
+    usual = {"SIGINT": signal.default_int_handler, "SIGHUP": signal.SIG_DFL}
+    before = {}
+    for name, handler in usual.items():
+        if (number := getattr(signal, name, None)) is not None:
+            before[number] = signal.signal(number, handler)
+    yield
+    for number, handler in before.items():
+        signal.signal(number, handler)
 
 
 @pytest.mark.parametrize("name", ["SIGINT", "SIGTERM", "SIGHUP"])
