@@ -353,23 +353,28 @@ def default_ladder(
     """A ladder for this passage; what is not given follows from its tempo mark.
 
     The target is the printed tempo, the start about 60 % of it on a metronome number, the step 4, or more where the
-    ladder would have over 24 rungs (common practice, no source).
+    ladder would have over 24 rungs (common practice, no source). What is not given is a whole number of the note that
+    the metre counts: a metronome has no 38.7.
 
     Raises
     ------
     UsageError
         Where the numbers make no ladder.
     """
+    counted = counted_note(passage.bars[0]) if passage.bars else QUARTER
+    unit = float(counted.beats)
     if target_bpm is None:
         # A printed tempo that nobody can play (a slip of the editor's) keeps no passage off the stand.
-        printed_bpm = min(max(passage.marked_tempo_bpm(), LOWEST_BPM), HIGHEST_BPM)
+        marked_bpm = passage.marked_tempo_bpm()
+        usual_bpm = marked_bpm if passage.tempos else unit * round(marked_bpm / unit)
+        printed_bpm = min(max(usual_bpm, LOWEST_BPM), HIGHEST_BPM)
         target_bpm = max(printed_bpm, start_bpm or 0.0)
     _check_tempo("target tempo", target_bpm)
     if start_bpm is None:
-        start_bpm = min(metronome_bpm(START_SHARE * target_bpm), target_bpm)
+        start_bpm = min(max(unit * metronome_bpm(START_SHARE * target_bpm / unit), LOWEST_BPM), target_bpm)
     if step_bpm is None:
-        step_bpm = max(DEFAULT_STEP_BPM, float(round((target_bpm - start_bpm) / MOST_RUNGS)))
-    counted = counted_note(passage.bars[0]) if passage.bars else QUARTER
+        least = max(1, round(DEFAULT_STEP_BPM / unit))
+        step_bpm = unit * max(least, round((target_bpm - start_bpm) / unit / MOST_RUNGS))
     return Ladder(
         start_bpm, step_bpm, target_bpm, clean_needed, step_percent=step_percent, climb=climb, counted=counted
     )

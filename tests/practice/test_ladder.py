@@ -216,3 +216,24 @@ def test_its_sentences_tell_tempos_in_the_note_that_the_metre_counts() -> None:
     ]
     in_halves = default_ladder(passage("C5:4", metre=(2, 2)), 90, 60)
     assert in_halves.after(False)[1].sentence == "Not clean yet: stay at half = 30."
+
+
+@pytest.mark.parametrize(("metre", "target_bpm", "rungs"), [
+    ((6, 8), 96.0, ["38", "41", "44", "47", "50", "53", "56", "59", "62", "64"]),
+    ((3, 8), 60.0, ["72", "80", "88", "96", "104", "112", "120"]),
+    ((2, 2), 92.0, ["28", "30", "32", "34", "36", "38", "40", "42", "44", "46"]),
+    ((4, 4), 84.0, ["50", "54", "58", "62", "66", "70", "74", "78", "82", "84"]),
+    # Nothing printed: the usual 92 quarters, on a whole number.
+    ((6, 8), None, ["37", "40", "43", "46", "49", "52", "55", "58", "61"]),
+])  # fmt: skip
+def test_its_own_numbers_are_whole_ones_of_the_note_that_is_counted(
+    metre: tuple[int, int], target_bpm: float | None, rungs: list[str]
+) -> None:
+    ladder = default_ladder(passage("C5:3 D5:3", metre=metre), target_bpm)
+    assert [ladder.counted.number(bpm) for bpm in ladder.rungs] == rungs
+
+
+@given(st.sampled_from([(6, 8), (3, 8), (2, 2), (4, 4), (3, 16), (3, 1)]), st.floats(10, 600))
+def test_every_target_has_a_ladder_in_every_metre(metre: tuple[int, int], target_bpm: float) -> None:
+    ladder = default_ladder(passage("C5:3 D5:3", metre=metre), target_bpm)
+    assert ladder.rungs[0] <= ladder.rungs[-1] == target_bpm and len(ladder.rungs) <= 38
