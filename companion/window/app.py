@@ -22,6 +22,8 @@ from companion.practice.model import RawEvent
 from companion.units import NS_PER_S, ns_from_s
 from companion.window.bindings import REPEATED, action_for
 from companion.window.display import fitted, open_window, turn_full_screen
+from companion.window.head import beat_now
+from companion.window.horn_column import RUNNERS_UP_SHOWN
 from companion.window.horn_hands import HornHands, wants_horn
 from companion.window.leaves import Leaf, NoteCheckLeaf, ScreenLeaf
 from companion.window.lists import LEAVES
@@ -31,7 +33,7 @@ from companion.window.run import Run
 from companion.window.setup import Setup
 from companion.window.sheets import Sheets
 from companion.window.shots import Shots
-from companion.window.stand import RUNNERS_UP_SHOWN, Stand
+from companion.window.stand import Stand
 from companion.window.stepped_clock import SteppedClock
 
 __all__ = ["App"]
@@ -463,7 +465,8 @@ class App:
         state, rehearsal = self.run.rehearsal.state, self.run.rehearsal
         if state == "playing" and rehearsal.caret < len(rehearsal.section.passage.notes) * 2 // 5:
             return
-        if state == "count-in" and (self.stand.beat() or (0,))[0] < 1:
+        beat = beat_now(self.run)
+        if state == "count-in" and (beat is None or beat.at < 1):
             return
         self.shots.take(
             self.leaf.kind if self.leaf else state, self.screen, again=state == "after" and self.leaf is None

@@ -10,6 +10,8 @@ import pygame
 from companion.charts.model import Chart, note_name
 from companion.engraving import fonts
 from companion.errors import CompanionError
+from companion.passage import Note
+from companion.planning.model import Choice
 from companion.practice.model import FingeringUsed, Slip
 from companion.practice.words import with_stop
 from companion.window.horn import caught_conditions, draw_horn, draw_horn_caught, draw_horn_small
@@ -17,7 +19,9 @@ from companion.window.keycap import Condition, HornInk, keycap
 from companion.window.layout import Layout
 from companion.window.theme import Ink, Type, wrap
 
-__all__ = ["HornView", "draw_view", "fingers_in_words", "shape_of", "slip_view", "used_view"]
+__all__ = [
+    "HornView", "draw_view", "fingering_in_words", "fingers_in_words", "shape_of", "slip_view", "used_view",
+]  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +76,12 @@ def shape_of(chart: Chart, written_midi: int) -> frozenset[str] | None:
         return chart.standard(written_midi).keys
     except CompanionError:
         return None
+
+
+def fingering_in_words(note: Note, choice: Choice) -> str:
+    """`A♯4 side`; the note alone where its fingering is the usual one."""
+    usual = choice.fingering.standard and not choice.fingering.mark
+    return str(note.written) if usual else f"{note.written} {choice.fingering.name}"
 
 
 def fingers_in_words(fingers: tuple[str, ...]) -> str:

@@ -13,9 +13,10 @@ from companion.practice.ladder import Ladder
 from companion.practice.metronome import metronome_number, units_in_words
 from companion.window import pencil
 from companion.window.layout import Layout
+from companion.window.music import Music
 from companion.window.theme import Ink, Type
 
-__all__ = ["LadderShown", "draw_ladder", "rung_at", "rungs_shown"]
+__all__ = ["LadderShown", "draw_ladder", "ladder_of", "rung_at", "rungs_shown"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,6 +27,17 @@ class LadderShown:
     bar: Bar
     target_label: str
     note: str
+
+
+def ladder_of(music: Music) -> LadderShown:
+    """What the panel shows of the music on the stand."""
+    rehearsal, allowed = music.rehearsal, music.rehearsal.tolerances
+    articulated = f", {allowed.articulation_share:.0%} articulated" if allowed.articulation_share else ""
+    return LadderShown(
+        rehearsal.ladder, rehearsal.section.passage.bars[0], music.target_label,
+        f"{rehearsal.ladder.rule} Clean: no wrong note, {allowed.clean_share_on_time:.0%} within"
+        f" {allowed.on_time_ms:g} ms{articulated}.",
+    )  # fmt: skip
 
 
 def rungs_shown(ladder: Ladder, height_px: int, step_px: int) -> range:
@@ -74,6 +86,7 @@ def rung_at(pos: tuple[int, int], ladder: Ladder, place: Layout) -> int | None:
 def draw_ladder(target: pygame.Surface, place: Layout, type_: Type, shown: LadderShown) -> None:
     """Draw the whole panel on its paper."""
     ladder, u = shown.ladder, place.scale
+    pygame.draw.rect(target, Ink.PAPER, place.ladder, border_radius=3)
     title = type_.draw(
         target, "Ladder", (place.ladder.centerx, place.ladder.y + round(9 * u)), 18, "bold", anchor="midtop"
     )

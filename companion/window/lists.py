@@ -17,6 +17,7 @@ from companion.practice.metronome import beat_unit, counted_note, metronome_numb
 from companion.practice.tolerance import tolerance_in_words
 from companion.practice.words import place_in_words, printed_bars
 from companion.window import pencil
+from companion.window.advice import CARE
 from companion.window.comment_leaf import ReadLeaf, comment_sections
 from companion.window.fingerings import cost_of
 from companion.window.leaves import ChoiceLeaf, KeysLeaf, Leaf, NoteCheckLeaf, Row
@@ -24,7 +25,7 @@ from companion.window.material import exercises_leaf, trouble_leaf
 from companion.window.note_check import CHECK_NOTE_NAME
 from companion.window.note_leaf import FingeringShown, NoteLeaf, cost_in_words
 from companion.window.run import Run
-from companion.window.stand import CARE, Stand
+from companion.window.stand import Stand
 from companion.window.strip import StripNote, draw_strip, strip_shapes
 from companion.window.theme import Ink, Type
 

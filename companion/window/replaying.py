@@ -15,6 +15,7 @@ from companion.practice.rehearsal import FinishedTake, Section
 from companion.practice.replay import Moment, Replay, Sounding
 from companion.practice.words import bar_in_words, place_in_words
 from companion.window.comment_leaf import off_in_words, slip_in_words
+from companion.window.horn_views import HornView, fingering_in_words, shape_of, slip_view
 from companion.window.page import Carets
 from companion.window.run import Run
 
@@ -196,6 +197,25 @@ class Replaying:
         """Where the two carets stand, by indices of the whole passage."""
         moment = self.moment()
         return Carets(self.in_whole(moment.sounded), self.in_whole(moment.written), self._cursor(moment))
+
+    def horn_view(self) -> HornView:
+        """The shape planned for the note that is written now, and what is heard."""
+        moment, music, chart = self.moment(), self.run.music, self.run.chart
+        choices, notes = music.rehearsal.plan.choices, music.passage.notes
+        if moment.slip is not None:
+            first, slip = self.section.first_note, moment.slip
+            return slip_view(slip, choices[max(0, slip.from_index + first)].keys, choices[slip.note_index + first].keys)
+        at, sounded = self.in_whole(moment.written), self.in_whole(moment.sounded)
+        heard = "silence" if moment.heard_midi is None else note_name(moment.heard_midi)
+        keys = shape_of(chart, moment.heard_midi) if moment.heard_midi is not None else None
+        if at is None:
+            return HornView("the count-in", "", frozenset(), frozenset(), frozenset(), None, "heard", heard, keys)
+        if sounded is not None and moment.heard_midi == notes[sounded].written_midi:
+            keys = choices[sounded].keys
+        shape = choices[at].keys
+        before = choices[at - 1].keys if at else shape
+        title = f"written: {fingering_in_words(notes[at], choices[at])}"
+        return HornView(title, music.reason(at), shape, before, shape, None, "heard", heard, keys)
 
     def _cursor(self, moment: Moment) -> tuple[int, int, float] | None:
         due_s = self.replay.due_s

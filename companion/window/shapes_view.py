@@ -14,8 +14,8 @@ from companion.charts.model import Fingering, note_name
 from companion.ports.keys_layout import BREATH
 from companion.practice.shapes import TEMPO_BPM, sounding_name
 from companion.units import ms_from_s
+from companion.window.advice import CARE
 from companion.window.shapes_layout import Places, columns_in, foot_of, places
-from companion.window.stand import CARE
 from companion.window.theme import Ink, Type, wrap
 
 if TYPE_CHECKING:

@@ -16,6 +16,7 @@ from companion.units import NS_PER_S
 from companion.window.app import App
 from companion.window.bindings import BINDINGS, foot_line
 from companion.window.controller import Controller
+from companion.window.head import beat_now
 from companion.window.leaves import ChoiceLeaf
 
 PASSAGE = playable(bars=12)
@@ -117,7 +118,7 @@ def test_tempo_by_key_number_and_mouse(app: App) -> None:
 
 def test_another_horn_is_planned_and_the_click_on_its_name_opens_the_list(app: App) -> None:
     before = app.run.rehearsal.plan.version
-    click(app, app.stand._instrument_place.center)
+    click(app, app.stand._head_places.horn.center)
     assert app.leaf is not None and app.leaf.kind == "instruments"
     for name in ("end", "return"):
         key(app, name)
@@ -157,7 +158,7 @@ def test_a_controller_that_vanishes_pauses_and_can_go_on(app: App, tmp_path: Pat
     bar = app.run.rehearsal.bar_to_go_on
     key(app, "space", " ")
     assert app.run.rehearsal.state == "count-in"
-    assert app.stand.beat() is not None
+    assert beat_now(app.run) is not None
     until(app, lambda: app.run.rehearsal.state == "after")
     take = read_log(tmp_path).takes[0]
     assert len(take.events) > kept and take.interrupted and not take.clean

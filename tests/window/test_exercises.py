@@ -108,7 +108,7 @@ def test_an_exercise_takes_the_place_of_the_piece_with_a_ladder_of_its_own(app: 
     assert piece.ladder.rung == 1 and rehearsal.ladder.rung == 0
     assert rehearsal.ladder == default_ladder(made, piece.ladder.target_bpm, None, 4, piece.ladder.clean_needed)
     assert app.stand.page.passage == made and app.stand.page.head(0, app.stand.place.music) is not None
-    assert made.purpose in app.stand._advice()
+    assert made.purpose in app.stand.advice()
     assert "back to the piece" in [b.short for b in foot_line("ready", frozenset(), app.run.repertoire.on_exercise)]
 
 
@@ -198,7 +198,7 @@ def test_at_the_target_of_an_exercise_the_piece_is_named(tmp_path: Path) -> None
             last = app.run.rehearsal.last_take
             assert last is not None and last.step is not None and len(app.run.rehearsal.takes) < 20
         app.run.say("")
-        assert f"Esc leads back to {PASSAGE.title}: try it there." in app.stand._advice()
+        assert f"Esc leads back to {PASSAGE.title}: try it there." in app.stand.advice()
     finally:
         app.close()
 

@@ -17,7 +17,7 @@ from companion.practice.climbs import CLIMBS
 from companion.practice.ladder import Ladder
 from companion.practice.model import Tolerances
 from companion.window import ladder_view
-from companion.window.ladder_view import LadderShown, draw_ladder, rung_at
+from companion.window.ladder_view import LadderShown, draw_ladder, ladder_of, rung_at
 from companion.window.layout import layout
 from companion.window.theme import Ink, Type
 
@@ -81,7 +81,7 @@ def test_what_is_clean_is_said_with_what_the_teacher_asks_for(tmp_path: Path, sh
     setup = make_setup(playable(2), tmp_path, tolerances=Tolerances(articulation_share=share))
     app = open_stand(setup)
     try:
-        assert app.stand._ladder_shown().note == f"{setup.ladder.rule} Clean: no wrong note, {said}"
+        assert ladder_of(app.run.music).note == f"{setup.ladder.rule} Clean: no wrong note, {said}"
     finally:
         app.close()
 

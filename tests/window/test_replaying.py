@@ -77,7 +77,7 @@ def test_steps_go_note_by_note_and_a_note_left_out_shows_two_carets_apart(app: A
     assert seen == [(0, 0), (1, 1), (1, 2), (3, 3)]
     key(app, "left")
     assert _replaying(app).carets().sounded == 1
-    assert "not played" in app.stand._advice()
+    assert "not played" in app.stand.advice()
 
 
 def test_the_two_carets_differ_in_form(app: App) -> None:
@@ -170,11 +170,11 @@ def test_the_horn_shows_what_is_written_beside_what_is_heard_and_a_slip_in_betwe
     app.run.rehearsal.takes[-1] = replace(take, assessment=replace(take.assessment, slips=(slip,)))
     key(app, "g")
     key(app, "right")
-    view = app.stand._replay_view()
+    view = _replaying(app).horn_view()
     choice = app.run.rehearsal.plan.choices[0]
     assert view.after == choice.keys == view.below_keys and view.below_title in str(PASSAGE.notes[0].written)
     _replaying(app).replay.position_s = slip.time_s
-    assert app.stand._replay_view().slip == slip and "Bar 1: it slipped." in app.stand._advice()
+    assert _replaying(app).horn_view().slip == slip and "Bar 1: it slipped." in app.stand.advice()
 
 
 def test_an_earlier_take_is_chosen(app: App) -> None:
@@ -274,7 +274,7 @@ def test_the_bars_chosen_are_heard_as_they_are_written(tmp_path: Path) -> None:
         key(app, "v")
         example = _replaying(app)
         assert example.take is None and example.replay.playing and app.stand.take_shown() is None
-        assert app.stand._advice().startswith("As written, at 60.")
+        assert app.stand.advice().startswith("As written, at 60.")
         seen: list[int] = []
 
         def watch() -> bool:
