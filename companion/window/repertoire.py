@@ -64,11 +64,6 @@ class Repertoire:
         return Rehearsal(passage, plan, ladder, tolerances=tolerances, chart=chart, hurdles_at=self._hurdles_at)
 
     @property
-    def all_music(self) -> tuple[Music, ...]:
-        """All that stood on the stand in this sitting, the piece first."""
-        return self.piece, *self._exercises.values()
-
-    @property
     def on_exercise(self) -> bool:
         """Whether an exercise stands there in place of the piece."""
         return self.music is not self.piece

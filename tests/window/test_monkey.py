@@ -154,7 +154,7 @@ def _poke(app: App, chance: random.Random, bench: Bench) -> str:
 
 def _takes(app: App) -> list[FinishedTake]:
     """All of the sitting, of the piece and of the exercises made of it, in the order they ended."""
-    rehearsals = [music.rehearsal for music in app.run.repertoire.all_music]
+    rehearsals = [music.rehearsal for music in (app.run.repertoire.piece, *app.run.repertoire._exercises.values())]
     return sorted((take for rehearsal in rehearsals for take in rehearsal.takes), key=lambda take: take.end_ns)
 
 
