@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from math import floor
-
 from companion.passage import Passage
 from companion.planning.limits import ChangeLimit, Limits
-from companion.practice.metronome import metronome_number
+from companion.practice.metronome import number_below
 from companion.window.page import Tint
 
 __all__ = ["tints_of"]
@@ -39,4 +37,4 @@ def tints_of(limits: Limits, passage: Passage) -> tuple[Tint, ...]:
 
 def _tempo_text(passage: Passage, change: ChangeLimit) -> str:
     """Rounded down: at the next whole number the limit would be passed."""
-    return metronome_number(float(floor(change.limit_bpm)), passage.bars[passage.notes[change.note_index].bar])
+    return number_below(change.limit_bpm, passage.bars[passage.notes[change.note_index].bar])

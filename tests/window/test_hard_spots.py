@@ -130,3 +130,16 @@ def test_slower_there_is_less_to_tint(app: App) -> None:
     app.run.rehearsal.choose_tempo(72)
     at_72 = {(t.first, t.last): t.density for t in app.stand.tints()}
     assert sum(at_72.values()) > sum(at_60.values())
+
+
+def test_a_tempo_is_told_in_the_note_that_the_metre_counts_and_never_beyond_the_limit(tmp_path: Path) -> None:
+    """In 6/8 a dotted quarter is one and a half quarters (common practice, no source)."""
+    setup = make_setup(ETUDE, tmp_path)
+    limits = speed_limits(ETUDE, setup.plan, setup.chart, 96)
+    compound = replace(ETUDE, bars=tuple(replace(bar, beats=6, beat_type=8, mark_unit=None) for bar in ETUDE.bars))
+    limit_bpm = {(c.from_index, c.note_index): c.limit_bpm for c in limits.changes}
+    for passage, quarters in ((ETUDE, 1.0), (compound, 1.5)):
+        labelled = [tint for tint in tints_of(limits, passage) if tint.label]
+        assert labelled
+        for tint in labelled:
+            assert 0 <= limit_bpm[tint.first, tint.last] / quarters - int(tint.label) < 1
