@@ -275,7 +275,7 @@ def _keys(run: Run, stand: Stand) -> Leaf:
         (pencil.ring(head), "a wrong note"),
         (pencil.brackets(head), "a note left out"),
         (pencil.arrow(head, head * 2, False), "early (the longer, the more)"),
-        (pencil.arrow(head, head * 2, True), "late"),
+        (pencil.arrow(head, head * 2, True), "late; 2×: at two of the times it was played"),
         (pencil.insert_mark(head), "played, but not written"),
         (pencil.slip(head), "a slip on the way to a note: click it for its fingers"),
         (pencil.slur(head * 3, head, True), "slur these: they were tongued"),
@@ -320,7 +320,6 @@ def _underline(head_px: int, scale: float) -> pygame.Surface:
     return picture
 
 
-#: action of the bindings -> the leaf it lays over the stand
 def _shapes(run: Run, stand: Stand) -> Leaf:
     """Every note's shapes to browse, at the note looked at, and the practice of what this passage asks for."""
     # Loaded when it is opened: the stand's first page doesn't wait for it.
@@ -350,6 +349,7 @@ def _shapes(run: Run, stand: Stand) -> Leaf:
     )
 
 
+#: action of the bindings -> the leaf it lays over the stand
 LEAVES: dict[str, Callable[[Run, Stand], Leaf]] = {
     "keys": _keys,
     "bars": _bars,

@@ -21,8 +21,10 @@ __all__ = ["CUT", "LONGER", "SHORTER", "SLIP", "SLUR", "SPOT", "USED", "Mark", "
 SLUR, CUT, SHORTER, LONGER, SLIP, USED, SPOT = "slur", "cut", "shorter", "longer", "slip", "used", "spot"
 #: A mark moves away from its note by at most so many staff spaces in search of clear paper.
 FARTHEST_SPACES = 5.0
-#: Lying over another mark, or partly off the page, counts like so many pixels of print.
+#: Lying over another mark or the strip of early and late, or partly off the page, counts like so many pixels of print.
 TAKEN_PX, OUTSIDE_PX = 200, 2000
+#: Size of the small number that says how often.
+TIMES_SIZE = 13.5
 #: From this share of print on a mark can't be read where it would stand.
 CROWDED_SHARE = 0.04
 #: What is bound to its place is drawn first, then what looks for clear paper, the nearest to the note first.
@@ -35,7 +37,8 @@ _STEPS_FLAT = (0, 1, 1, 2, 2, 3, 4, 4, 5, 5, 6, 6)
 class Mark:
     """What is pencilled at note `note_index` of the whole passage. `amount_ms` is how early (negative) or late it
     was; `from_index` is the note before, where two belong together; `steps` how many places of the staff the heard
-    note of a slip lies above the written one; `text` what is written out."""
+    note of a slip lies above the written one; `text` what is written out; `times` how often it was so, where what is
+    printed once is played again and again."""
 
     note_index: int
     kind: str
@@ -43,6 +46,7 @@ class Mark:
     from_index: int = -1
     steps: int = 0
     text: str = ""
+    times: int = 1
 
 
 class Paper(Protocol):
@@ -61,6 +65,9 @@ class Paper(Protocol):
 
     def print_in(self, number: int, box: pygame.Rect) -> int:
         """How much is printed in a box of the system's picture."""
+
+    def strip_box(self, number: int, area: pygame.Rect) -> pygame.Rect:
+        """Where its strip of early and late stands, of no height where none is shown."""
 
 
 def staff_steps(written_midi: int, heard_midi: int, fifths: int) -> int:
@@ -104,8 +111,28 @@ class Pencilled:
             picture, box = found, self._near(mark, head, found)
         target.blit(picture, box)
         self._taken.append(box)
+        if mark.times > 1:
+            self._draw_times(target, mark, box)
         if mark.kind in (SLIP, USED):
             self.places.append((box, mark))
+
+    def _draw_times(self, target: pygame.Surface, mark: Mark, beside: pygame.Rect) -> None:
+        """How often, small, close to the mark: where there is room."""
+        if self.type is None:
+            return
+        words = self.type.surface(f"{mark.times}×", TIMES_SIZE, "italic", Ink.PENCIL)
+        box, close = words.get_rect(), beside.inflate(2, 2)
+        middle = box.move(beside.centerx - box.width // 2, beside.centery - box.height // 2)
+        left, right = close.left - box.width, close.right
+        above, below = close.top - box.height, close.bottom
+        places = [
+            *(pygame.Rect(x, middle.y, *box.size) for x in (right, left)),
+            *(pygame.Rect(middle.x, y, *box.size) for y in (below, above)),
+            *(pygame.Rect(x, y, *box.size) for y in (below, above) for x in (right, left)),
+        ]
+        box = self._first_clear(self.paper.system_of(mark.note_index) or 0, places)
+        target.blit(words, box)
+        self._taken.append(box)
 
     def _picture_of(self, mark: Mark, head: pygame.Rect) -> pygame.Surface | None:
         if mark.kind in (EARLY, LATE):
@@ -158,11 +185,12 @@ class Pencilled:
     def _first_clear(self, number: int, boxes: Iterable[pygame.Rect]) -> pygame.Rect:
         """The first box with nothing in it; else the one with the least."""
         best: tuple[int, pygame.Rect] | None = None
+        strip = self.paper.strip_box(number, self.area)
         for wanted in boxes:
             # Beside the first or last note of a line a mark may lean out of the page.
             box = wanted.clamp(pygame.Rect(self.area.x, wanted.y, self.area.width, wanted.height))
             full = self.print_in(number, box.inflate(2, 2))
-            full += TAKEN_PX * len(box.collidelistall(self._taken))
+            full += TAKEN_PX * (len(box.collidelistall(self._taken)) + strip.colliderect(box))
             full += 0 if self.area.contains(box) else OUTSIDE_PX
             if not full:
                 return box

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
+from dataclasses import replace
 
 import numpy as np
 
+from companion.passage import Passage
 from companion.practice.clock import note_onsets_s
 from companion.practice.model import (
     ADDED,
@@ -43,9 +45,7 @@ _TICKS = {NOT_SLURRED: SLUR, NOT_TONGUED: CUT, TOO_LONG: SHORTER, TOO_SHORT: LON
 def marks_of(take: FinishedTake, tolerances: Tolerances | None = None) -> list[Mark]:
     """All that is pencilled on the page after a take."""
     first, assessment = take.section.first_note, take.assessment
-    notes = take.section.passage.notes
-    verdicts = _verdicts(take, timing_of(take, tolerances or Tolerances()))
-    marks = worth_pencilling(verdicts, lambda index: notes[index].bar)
+    marks = _verdicts(take, timing_of(take, tolerances or Tolerances()))
     slipped = {(slip.note_index, slip.heard_midi) for slip in assessment.slips}
     # A slip has a mark of its own.
     added = [(max(0, near), midi) for near, midi in assessment.added]
@@ -54,7 +54,7 @@ def marks_of(take: FinishedTake, tolerances: Tolerances | None = None) -> list[M
     marks += [_slip_mark(take, slip) for slip in assessment.slips]
     # A controller that knows its keys tells them for every note: only what was not as planned is pencilled.
     marks += [Mark(used.note_index, USED, text=used.name or "?") for used in assessment.fingerings if used.sentence]
-    return [_moved(mark, first) for mark in marks if mark.kind not in (ON_TIME, NOT_REACHED)]
+    return [_moved(mark, first) for mark in worth_pencilling(marks, take.section.passage)]
 
 
 def _verdicts(take: FinishedTake, timing: tuple[StripNote, ...]) -> list[Mark]:
@@ -85,35 +85,58 @@ def _is_slip(near: int, midi: int, slipped: set[tuple[int, int]]) -> bool:
 
 def _moved(mark: Mark, by: int) -> Mark:
     before = mark.from_index + by if mark.from_index >= 0 else -1
-    return Mark(mark.note_index + by, mark.kind, mark.amount_ms, before, mark.steps, mark.text)
+    return replace(mark, note_index=mark.note_index + by, from_index=before)
 
 
-def worth_pencilling(marks: Iterable[Mark], bar_of: Callable[[int], int]) -> list[Mark]:
-    """All wrong and left-out notes, and the worst of the early and late ones of each bar: a page of arrows tells
-    nothing."""
-    timed: dict[int, list[Mark]] = {}
-    kept = []
+def worth_pencilling(marks: Iterable[Mark], passage: Passage) -> list[Mark]:
+    """One mark for each printed note and kind, however often it was played, and the worst of the early and late ones of
+    each printed bar: a page of arrows tells nothing. `marks` are as played, by the notes of `passage`."""
+    together: dict[tuple[object, ...], list[Mark]] = {}
     for mark in marks:
-        if mark.kind in (EARLY, LATE):
-            timed.setdefault(bar_of(mark.note_index), []).append(mark)
-        else:
-            kept.append(mark)
+        if mark.kind not in (ON_TIME, NOT_REACHED):
+            together.setdefault(_printed(mark, passage), []).append(mark)
+    kept = [_as_one(each) for each in together.values() if each[0].kind not in (EARLY, LATE)]
+    timed: dict[int, list[list[Mark]]] = {}
+    for each in together.values():
+        if each[0].kind in (EARLY, LATE):
+            written_bar = passage.bars[passage.notes[each[0].note_index].bar].written_index
+            timed.setdefault(written_bar, []).append(each)
     for in_bar in timed.values():
-        kept += sorted(in_bar, key=lambda mark: -abs(mark.amount_ms))[:ARROWS_A_BAR]
+        # What keeps happening before what happened once.
+        worst = sorted(in_bar, key=lambda each: -sum(abs(mark.amount_ms) for mark in each))
+        kept += [_as_one(each) for each in worst[:ARROWS_A_BAR]]
     return kept
 
 
+def _printed(mark: Mark, passage: Passage) -> tuple[object, ...]:
+    """The same for marks that would lie on each other."""
+    before = passage.notes[mark.from_index].source if mark.from_index >= 0 else -1
+    return passage.notes[mark.note_index].source, mark.kind, before, mark.steps, mark.text
+
+
+def _as_one(marks: list[Mark]) -> Mark:
+    """The last of them, as far off as they are on the average."""
+    mean_ms = sum(mark.amount_ms for mark in marks) / len(marks)
+    return replace(marks[-1], amount_ms=mean_ms, times=len(marks))
+
+
 def _ticks(take: FinishedTake) -> list[Mark]:
-    """What of the articulation differs from the score, the surest of each bar."""
-    notes = take.section.passage.notes
-    by_bar: dict[int, list[tuple[float, Mark]]] = {}
+    """What of the articulation differs from the score, the surest of each printed bar; what differed more than once is
+    the surer for it."""
+    passage = take.section.passage
+    by_bar: dict[int, dict[tuple[int, str], list[tuple[float, Mark]]]] = {}
     for one in take.assessment.articulation:
         for verdict in one.verdicts:
-            if verdict in _TICKS and one.note_index < len(notes):
+            if verdict in _TICKS and one.note_index < len(passage.notes):
+                note = passage.notes[one.note_index]
                 mark = Mark(one.note_index, _TICKS[verdict], from_index=_note_before(take, one))
-                by_bar.setdefault(notes[one.note_index].bar, []).append((one.probability, mark))
-    chosen = [sorted(in_bar, key=lambda pair: -pair[0])[:TICKS_A_BAR] for in_bar in by_bar.values()]
-    return [mark for in_bar in chosen for _, mark in in_bar]
+                in_bar = by_bar.setdefault(passage.bars[note.bar].written_index, {})
+                in_bar.setdefault((note.source, mark.kind), []).append((one.probability, mark))
+    marks = []
+    for in_bar in by_bar.values():
+        surest = sorted(in_bar.values(), key=lambda each: -sum(probability for probability, _ in each))
+        marks += [mark for each in surest[:TICKS_A_BAR] for _, mark in each]
+    return marks
 
 
 def _note_before(take: FinishedTake, one: Articulated) -> int:

@@ -6,7 +6,7 @@ from companion.practice.model import NOT_REACHED, ON_TIME
 from companion.practice.rehearsal import FinishedTake
 from companion.window.horn_views import HornView, slip_view, used_view
 from companion.window.page import Penned
-from companion.window.pencilled import SLIP, SPOT, USED, Mark
+from companion.window.pencilled import SPOT, Mark
 from companion.window.result import marks_of, slip_at, strip_of_take, worth_pencilling
 from companion.window.run import Run
 from companion.window.strip import Strip
@@ -32,12 +32,16 @@ class Written:
         return list(self._of(take)[0])
 
     def live_marks(self) -> list[Mark]:
-        """What is certain of the take under way; once it is over, what of it is worth a mark."""
+        """What is certain of the take under way, of each printed note the time it was played last; once it is over,
+        what of it is worth a mark."""
         rehearsal = self._run.rehearsal
-        first, notes = rehearsal.section.first_note, rehearsal.passage.notes
-        marks = [Mark(first + i, v.kind, v.deviation_ms or 0.0) for i, v in rehearsal.live.items() if not v.provisional]
-        marks = worth_pencilling(marks, lambda index: notes[index].bar) if not rehearsal.busy else marks
-        return [mark for mark in marks if mark.kind not in (ON_TIME, NOT_REACHED)]
+        first, passage = rehearsal.section.first_note, rehearsal.passage
+        live = sorted(rehearsal.live.items())
+        marks = [Mark(first + i, v.kind, v.deviation_ms or 0.0) for i, v in live if not v.provisional]
+        if not rehearsal.busy:
+            return worth_pencilling(marks, passage)
+        last = {passage.notes[mark.note_index].source: mark for mark in marks}
+        return [mark for mark in last.values() if mark.kind not in (ON_TIME, NOT_REACHED)]
 
     def spot_marks(self) -> list[Mark]:
         """A pair of spectacles over each printed place that keeps failing."""
@@ -52,7 +56,9 @@ class Written:
 
     def told_notes(self, take: FinishedTake) -> list[int]:
         """Notes of the whole passage that a slip led to or that were fingered otherwise, in playing order."""
-        return sorted({mark.note_index for mark in self._of(take)[0] if mark.kind in (SLIP, USED)})
+        assessment, first = take.assessment, take.section.first_note
+        slipped = {slip.note_index + first for slip in assessment.slips}
+        return sorted(slipped | {used.note_index + first for used in assessment.fingerings if used.sentence})
 
     def told_view(self, take: FinishedTake, note_index: int) -> HornView | None:
         """The horn's panel for a note, where the take has something to tell of it."""
