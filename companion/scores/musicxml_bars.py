@@ -29,6 +29,7 @@ __all__ = ["read_part"]
 
 _MAX_DURATION = 100_000_000
 _WHOLE_NOTE = Fraction(4)
+_ENDS_A_SECTION = ("light-light", "light-heavy", "heavy-light", "heavy-heavy", "heavy")
 #: No bar of music has so many places; beyond it the search for the nearest one isn't worth its time.
 _MANY_PLACES = 1_000
 
@@ -252,7 +253,10 @@ class _Walk:
         if element.find("fermata") is not None:
             place = {"left": Fraction(0), "middle": m.exact}.get(element.get("location", "right"))
             m.silences.append((place, "fermata"))
-        if element.get("location") == "middle" and (marks.forward or marks.backward):
+        within = element.get("location") == "middle"
+        if within and (element.findtext("bar-style") or "").strip() in _ENDS_A_SECTION:
+            self.end_within(m)
+        if within and (marks.forward or marks.backward):
             before, after = m.cuts.get(m.exact, (Marks(), Marks()))
             if marks.backward:
                 before = merge_marks(before, marks)
@@ -263,6 +267,17 @@ class _Walk:
             m.marks = merge_marks(m.marks, marks)
         for sound in element.iterfind("sound"):
             self.direction(m, sound)
+
+    def end_within(self, m: _Measure) -> None:
+        """A Fine, D.C. or D.S. that was met by a double bar line within the bar belongs to what comes before it."""
+        before, after = m.cuts.get(m.exact, (Marks(), Marks()))
+        moved = Marks(
+            fine=m.marks.fine, jump=m.marks.jump, jump_label=m.marks.jump_label, al=m.marks.al,
+            with_repeats=m.marks.with_repeats,
+        )  # fmt: skip
+        if moved.any:
+            m.cuts[m.exact] = (merge_marks(before, moved), after)
+            m.marks = replace(m.marks, fine=False, jump="", jump_label="", al="", with_repeats=False)
 
     # --- the whole bar ----------------------------------------------------------------------------------------------
 

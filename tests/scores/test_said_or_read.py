@@ -220,3 +220,40 @@ def test_a_tremolo_between_two_notes_is_told(tmp_path: Path) -> None:
     assert [each.length for each in found.notes][:2] == [2, 2]
     assert found.remarks == ("tremolos between two notes are read as those two notes, one after the other",)
     assert read_made(tmp_path, note("C5", 4, end("single")), FOUR).remarks == ()
+
+
+# -- sections that end within a bar ------------------------------------------------------------------------------------
+
+
+def within(style: str, repeat: str = "") -> str:
+    sign = f"<repeat direction='{repeat}'/>" if repeat else ""
+    return f"<barline location='middle'><bar-style>{style}</bar-style>{sign}</barline>"
+
+
+def played(passage: Passage) -> list[str]:
+    return [str(each.written) for each in passage.notes]
+
+
+def test_a_fine_at_a_double_bar_line_within_a_bar_ends_there(tmp_path: Path) -> None:
+    upbeat, last = note("G4"), note("C5", 3)
+    fine = last + words("Fine") + within("light-heavy") + note("A4")
+    found = read_made(tmp_path, upbeat, FOUR, fine, FOUR, last + words("D.C. al Fine"))
+    assert played(found)[-6:] == ["G4", "C5", "D5", "E5", "F5", "C5"] and len(found.notes) == 18
+    assert (found.bars[-1].length, found.bars[-1].written_index) == (3, 2)
+    drawn = etree.fromstring(for_engraving(found)).findall(".//measure[3]/note")
+    assert len(drawn) == 2
+
+
+def test_so_does_a_repeat_and_a_da_capo(tmp_path: Path) -> None:
+    last = note("C5", 3) + words("Fine") + within("light-heavy", "backward") + note("A4")
+    found = read_made(tmp_path, note("G4"), FOUR, last, FOUR, note("C5", 3) + words("D.C. al Fine"))
+    half = ["G4", "C5", "D5", "E5", "F5", "C5"]
+    assert played(found) == [*half, *half, "A4", "C5", "D5", "E5", "F5", "C5", *half]
+    jump = note("C5", 3) + words("D.C.") + within("light-light") + note("A4")
+    assert played(read_made(tmp_path, FOUR, jump))[-6:] == ["C5", "D5", "E5", "F5", "C5", "A4"]
+
+
+def test_a_thin_line_within_a_bar_cuts_nothing(tmp_path: Path) -> None:
+    found = read_made(tmp_path, note("C5", 2) + words("Fine") + within("dashed") + note("D5", 2), FOUR + words("D.C."))
+    assert [bar.length for bar in found.bars] == [4, 4, 4]
+    assert len(read_made(tmp_path, note("C5", 2) + within("light-light") + note("D5", 2)).bars) == 1
