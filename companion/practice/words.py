@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+import re
+from collections.abc import Callable, Iterable, Sequence
 from fractions import Fraction
 
 from companion.passage import Note, Passage
@@ -10,7 +11,7 @@ from companion.units import s_from_ms
 
 __all__ = [
     "bar_in_words", "bars_in_words", "capital", "number_of", "piece_in_words", "pitch_in_words", "place_in_words",
-    "printed_bars", "shape_in_words", "size_in_words", "times_in_words", "with_stop",
+    "printed_bars", "shape_in_words", "shortened", "size_in_words", "times_in_words", "with_stop",
 ]  # fmt: skip
 
 _FLAT_NAMES = ("C", "D♭", "D", "E♭", "E", "F", "G♭", "G", "A♭", "A", "B♭", "B")
@@ -19,6 +20,10 @@ _ORDINALS = ("first", "second", "third", "fourth")
 #: Lower number of the time signature -> the name of a quarter of its beat.
 _QUARTERS_OF_BEAT = {1: "quarter", 2: "eighth", 4: "sixteenth", 8: "thirty-second"}
 _MOST_NAMED = 4
+#: What tells pieces of one title apart, and stands last in it: `, bars 5–8`, `, bar 5, from 84`.
+_BARS_AT_THE_END = re.compile(r", bars? [^\s,]{1,12}(?:, (?:from|again).*)?$")
+#: With fewer letters before its bars a title is cut from its end.
+_LEAST_OF_TITLE = 4
 #: Nobody counts thousands of ms.
 SECONDS_FROM_MS = 1000.0
 
@@ -58,6 +63,20 @@ def piece_in_words(title: str, bars: str, exercise: str = "") -> str:
     """`Étude in E minor, bars 5–8`; of an exercise `links of Étude in E minor, bars 5–8`."""
     name = f"{title}, {printed_bars(bars)}" if bars else title
     return f"{exercise} of {name}" if exercise else name
+
+
+def shortened(text: str, fits: Callable[[str], bool]) -> str:
+    """The text, cut with an ellipsis until it `fits`; the bars at the end of a piece's name stay, where they can."""
+    if fits(text):
+        return text
+    bars = _BARS_AT_THE_END.search(text)
+    for tail, least in ((bars[0] if bars else "", _LEAST_OF_TITLE), ("", 0)):
+        title = text.removesuffix(tail)
+        while len(title) > least:
+            title = title[:-1]
+            if fits(said := f"{title.rstrip(' ,')}…{tail}"):
+                return said
+    return "…"
 
 
 def place_in_words(passage: Passage, note: Note) -> str:

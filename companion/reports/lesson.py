@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from companion.practice.forecast import Forecast
+from companion.practice.words import shortened
 from companion.record.model import TakeSummary
 from companion.reports.handout import paper_called
 from companion.reports.handout_text import fit_for_paper
@@ -116,4 +117,4 @@ def _fit(text: str) -> str:
 
 
 def _short(text: str, most: int = 60) -> str:
-    return text if len(text) <= most else f"{text[: most - 1].rstrip()}…"
+    return shortened(text, lambda cut: len(cut) <= most)

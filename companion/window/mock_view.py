@@ -210,10 +210,7 @@ class MockView:
 
 def title_within(type_: Type, piece: MockPiece, size: float, width_px: float, before: str = "") -> str:
     """`before` and the piece's title with its bars; a long title is cut, the bars are not."""
-    title, bars = piece.title, piece.section.label
-    while type_.width(before + piece_in_words(title, bars), size, "bold") > width_px and len(title) > 1:
-        title = title.removesuffix("…")[:-1].rstrip(" ,") + "…"
-    return before + piece_in_words(title, bars)
+    return type_.shorten(before + piece_in_words(piece.title, piece.section.label), size, "bold", width_px)
 
 
 def judged_title(judged: Judged) -> str:

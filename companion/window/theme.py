@@ -13,6 +13,7 @@ from typing import Literal
 import pygame
 
 from companion.engraving import fonts
+from companion.practice.words import shortened
 
 __all__ = ["Ink", "Style", "Type", "can_write", "wrap"]
 
@@ -116,12 +117,8 @@ class Type:
         return self.font(size, style).get_linesize()
 
     def shorten(self, text: str, size: float, style: Style, max_width_px: float) -> str:
-        """The text, cut with an ellipsis where it would be wider."""
-        if self.width(text, size, style) <= max_width_px:
-            return text
-        while text and self.width(text + "…", size, style) > max_width_px:
-            text = text[:-1]
-        return text.rstrip() + "…"
+        """The text, cut with an ellipsis where it would be wider; bars at the end of a title stay."""
+        return shortened(text, lambda cut: self.width(cut, size, style) <= max_width_px)
 
     def paragraph(
         self,

@@ -11,6 +11,7 @@ from companion.practice.words import (
     place_in_words,
     printed_bars,
     shape_in_words,
+    shortened,
     size_in_words,
     times_in_words,
 )
@@ -26,6 +27,26 @@ def test_pieces():
     assert piece_in_words("Waltz", "") == "Waltz"
     assert piece_in_words("Waltz", "5-8") == "Waltz, bars 5–8"
     assert piece_in_words("Waltz", "5", "links") == "links of Waltz, bar 5"
+
+
+@pytest.mark.parametrize(
+    ("text", "most", "cut"),
+    [
+        ("Étude in E minor, bars 5–8", 26, "Étude in E minor, bars 5–8"),
+        ("A long étude for alto, bars 5–8", 20, "A long ét…, bars 5–8"),
+        ("A long étude for alto, bars 5–8", 25, "A long étude f…, bars 5–8"),
+        ("A long étude for alto, bar 5, from 84", 26, "A long ét…, bar 5, from 84"),
+        ("A long étude, bars 5–8, again", 23, "A lon…, bars 5–8, again"),
+        # No room for a word before the bars.
+        ("A long étude for alto, bars 5–8", 14, "A long étude…"),
+        ("At bar 5, bars of rest come in all of the other parts", 20, "At bar 5, bars of r…"),
+        ("Étude in E minor", 7, "Étude…"),
+        ("Étude", 1, "…"),
+    ],
+)
+def test_a_title_is_cut_before_its_bars(text: str, most: int, cut: str) -> None:
+    said = shortened(text, lambda each: len(each) <= most)
+    assert said == cut and len(said) <= most
 
 
 @pytest.mark.parametrize(
