@@ -23,6 +23,8 @@ __all__ = ["MIDI", "write_exercise", "write_items"]
 MIDI = (".mid", ".midi")
 _ENDINGS = {"musicxml": (".musicxml",), "midi": (".mid",), "both": (".musicxml", ".mid")}
 _LONGEST_NAME = 80
+#: What a score says of itself stands in so many bytes at its beginning.
+_HEAD_BYTES = 4096
 
 
 def write_items(
@@ -120,11 +122,20 @@ def _check(path: Path, origin: str, overwrite: bool) -> None:
         raise UsageError(f"-o {path}: is there already; give another name, or --overwrite to replace it")
 
 
+def _is_ours(file: Path) -> bool:
+    """Whether it is empty or an exercise as this program writes it, unless another one has written it since."""
+    with file.open("rb") as there:
+        beginning = there.read(_HEAD_BYTES)
+    return not beginning or b"<software>companion</software>" in beginning
+
+
 def write_exercise(option: str, out: Path, made: Passage, chart: Chart, rules: tuple[Rule, ...], origin: str) -> None:
     """Write one exercise as MusicXML with its marks to the file that `option` names, also where one was before. Raises
-    `UsageError` where it can't be written."""
+    `UsageError` where it can't be written, or a score that is none of ours would be lost by it."""
     from companion.cli.made import document_of, plan_of
     from companion.cli.marked_score import PLAIN, check_output, write_output
 
     check_output(option, out, origin, PLAIN, ".musicxml or .xml: it isn't packed")
+    if out.exists() and not _is_ours(out):
+        raise UsageError(f"{option} {out}: is there already and no exercise; give another name")
     write_output(out, document_of(made, plan_of(made, chart, rules)))

@@ -155,7 +155,7 @@ def _passage(args: argparse.Namespace) -> None:
     # Whatever is asked in vain is said before anything is written.
     _bars_inside(opened, args.bars)
     if args.musicxml:
-        check_target(args.musicxml, opened.passage.origin)
+        check_target(args.musicxml, opened)
     if edits:
         _edit_marks(args, opened)
         opened = _opened(args, sheet_needed=False)

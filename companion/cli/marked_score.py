@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from companion.errors import UsageError
+from companion.errors import CompanionError, UsageError
 
 if TYPE_CHECKING:
     from companion.cli.opening import Opened
@@ -19,15 +19,29 @@ __all__ = ["PLAIN", "check_output", "check_target", "write_marked", "write_outpu
 PLAIN = (".musicxml", ".xml")
 
 
-def check_target(out: Path, origin: str) -> None:
-    """Raises `UsageError` where the marked score of the file `origin` can't be written to `out`: nothing else should
-    have been written by then."""
+def check_target(out: Path, opened: Opened) -> None:
+    """Raises `UsageError` where the marked score can't be written to `out`, or other music would be lost by it: nothing
+    else should have been written by then."""
+    origin = opened.passage.origin
     with open(origin, "rb") as file:
         packed = file.read(2) == b"PK"
     if packed:
         check_output("--musicxml", out, origin, (".mxl",), ".mxl, as the score is packed")
     else:
         check_output("--musicxml", out, origin, PLAIN, ".musicxml or .xml, as the score is not packed")
+    if out.exists() and out.stat().st_size and not _is_copy(out, opened):
+        raise UsageError(f"--musicxml {out}: is there already and no copy of this score; give another name")
+
+
+def _is_copy(file: Path, opened: Opened) -> bool:
+    """Whether the file has the rhythm of this passage, as its marked and corrected copies have."""
+    from companion.scores import read
+
+    try:
+        there = read(file, opened.part)
+    except CompanionError:
+        return False
+    return [(n.start, n.length) for n in there.notes] == [(n.start, n.length) for n in opened.passage.notes]
 
 
 def check_output(option: str, out: Path, origin: str, endings: Sequence[str], wanted: str) -> None:

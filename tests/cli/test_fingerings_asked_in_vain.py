@@ -12,6 +12,7 @@ from lxml import etree
 from companion.cli import main
 from companion.paths import examples_dir
 from companion.record.marks import load
+from companion.scores import read
 
 ETUDE = examples_dir() / "passages" / "etude-e-minor.musicxml"
 
@@ -65,6 +66,24 @@ def test_only_a_file_is_written_over(etude: Path, capsys: pytest.CaptureFixture[
     assert link.is_symlink() and b"<fingering>" in target.read_bytes()
     os.link(etude, other_name)
     assert "the score itself" in refused(capsys, etude, "--musicxml", other_name)
+
+
+def test_other_music_is_not_written_over_but_an_earlier_copy_is(
+    etude: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    other, words = etude.with_name("waltz.musicxml"), etude.with_name("words.xml")
+    shutil.copy(ETUDE.with_name("waltz-in-f.musicxml"), other)
+    words.write_text("<words>kept</words>")
+    for file in (other, words):
+        before = file.read_bytes()
+        said = "is there already and no copy of this score; give another name"
+        assert said in refused(capsys, etude, "--musicxml", file)
+        assert file.read_bytes() == before
+    copy = etude.with_name("marked.musicxml")
+    for more in ([], ["--correct", "1.1=F5"]):
+        assert main(["fingerings", str(etude), "--musicxml", str(copy), *more]) == 0
+        capsys.readouterr()
+    assert read(copy).notes[0].written_midi == 77
 
 
 def test_a_misprint_and_its_fingering_are_set_together(etude: Path) -> None:

@@ -174,9 +174,15 @@ def test_the_worst_is_written_as_loops_to_practise(score: Path, capsys: pytest.C
     made = read("links.musicxml")
     assert [str(note.written) for note in made.notes[:2]] == ["A4", "B♭4"] and not made.remarks
     assert made.notes[1].fingering_mark == fingering(score)
-    for out, said in ((str(score), "one-bar.musicxml"), ("gone/links.musicxml", "gone")):
+    assert main(["trouble", str(score), "--links", "links.musicxml"]) == 0  # anew
+    other = Path("other.musicxml")
+    other.write_bytes(score.read_bytes())
+    for out, said in (
+        (str(score), "one-bar.musicxml"), ("gone/links.musicxml", "gone"), (str(other), "is there already and no"),
+    ):  # fmt: skip
         assert main(["trouble", str(score), "--links", out]) == 1
         assert said in capsys.readouterr().err
+    assert other.read_bytes() == score.read_bytes()
     assert main(["trouble", "--links", "links.musicxml"]) == 1
     assert "companion trouble FILE --links" in capsys.readouterr().err
 
