@@ -14,9 +14,15 @@ from companion.planning.model import Plan
 from companion.practice.metronome import counted_note
 from companion.practice.misread import heard_pitch, reason_in_words
 from companion.practice.model import LEFT_OUT, NOT_REACHED, WRONG_NOTE, NoteResult, Slip
-from companion.practice.own_time import waits_after
 from companion.practice.reading import Extra, Reading, Stop
-from companion.practice.remedies import change_in_words, play_slower, same_way, wait_before
+from companion.practice.remedies import (
+    after_sign,
+    change_in_words,
+    held_before,
+    play_slower,
+    same_way,
+    wait_before,
+)
 from companion.practice.words import (
     bar_in_words,
     bars_in_words,
@@ -56,8 +62,6 @@ FAR_OFF = 3.0
 MOST_WANDERING = 1.9
 #: From this difference in tempo on the player runs ahead or drags.
 TEMPO_SHARE = 0.02
-#: The click goes on under a fermata (common practice, no source: with a metronome it is counted as written).
-_COUNT_IT = "while the click goes on count it as written, and hold it when you play without"
 
 
 @dataclass(frozen=True, slots=True)
@@ -278,7 +282,7 @@ def _line_troubles(reading: Reading, plan: Plan | None) -> Iterator[tuple[int, _
         yield 0, _Trouble(WEIGHT_STOP, WEIGHT_STOP, frozenset({0}), partial(str, missed), "breathe with the count-in")
     for stop in reading.stops:
         what = partial(_about_stop, reading, stop, plan)
-        remedy = _COUNT_IT if _held_sign(passage, stop) else play_slower(passage, stop.before)
+        remedy = after_sign(held_before(passage, stop.before)) or play_slower(passage, stop.before)
         yield stop.before, _Trouble(WEIGHT_STOP, WEIGHT_STOP, frozenset({stop.before}), what, remedy)
     for note in reading.doubled:
         struck, remedy = _about_struck_twice(passage, notes[note])
@@ -381,14 +385,9 @@ def _off_time(reading: Reading) -> list[int]:
     return [int(i) for i in np.flatnonzero(off) if not any(stop.before == i for stop in reading.stops)]
 
 
-def _held_sign(passage: Passage, stop: Stop) -> str:
-    """The sign that would let the time stand still here if there were no click."""
-    return next(iter(sorted(waits_after(passage, stop.before - 1), reverse=True)), "").replace("-", " ")
-
-
 def _about_stop(reading: Reading, stop: Stop, plan: Plan | None) -> str:
     place = place_in_words(reading.passage, reading.passage.notes[stop.before])
-    if sign := _held_sign(reading.passage, stop):
+    if sign := held_before(reading.passage, stop.before):
         return f"the {sign} made you {stop.lost_s:.1f} s late for {place}"
     return f"you stopped for {stop.lost_s:.1f} s before {place}{change_in_words(reading.passage, stop.before, plan)}"
 

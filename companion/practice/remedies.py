@@ -6,9 +6,18 @@ import re
 
 from companion.passage import Passage
 from companion.planning.model import Plan
+from companion.practice.own_time import waits_after
 from companion.practice.words import bar_in_words
 
-__all__ = ["change_in_words", "play_slower", "same_way", "wait_before"]
+__all__ = ["after_sign", "change_in_words", "held_before", "play_slower", "same_way", "wait_before"]
+
+_COUNTED = "while the click goes on count it as written, and hold it when you play without"
+#: The click goes on under a fermata, and a breath is taken from the note before it (common practice, no source).
+_WITH_CLICK = {
+    "fermata": _COUNTED,
+    "caesura": _COUNTED,
+    "breath mark": "take the breath out of the note before it, so that the next one is on the click",
+}
 
 
 def play_slower(passage: Passage, note_index: int) -> str:
@@ -32,6 +41,18 @@ def same_way(remedy: str) -> str:
     remedy."""
     found = re.fullmatch(r"play (.+) slower, then bring (?:it|them) up to tempo", remedy)
     return f"take {found[1]} the same way" if found else ""
+
+
+def held_before(passage: Passage, note_index: int) -> str:
+    """The sign that lets the time stand still before a note where there is no click: `fermata`, `caesura`, `breath
+    mark`; empty where nothing does."""
+    signs = waits_after(passage, note_index - 1) if note_index else frozenset()
+    return max(signs, default="").replace("-", " ")
+
+
+def after_sign(sign: str) -> str:
+    """What to do with the click at such a sign."""
+    return _WITH_CLICK.get(sign, "")
 
 
 def _leads_on(passage: Passage, bar: int) -> bool:

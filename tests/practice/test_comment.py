@@ -589,8 +589,19 @@ def test_the_notes_before_a_stop_are_not_early_for_it():
     assert not any("neighbours" in sentence for sentence in judge(piece, played, 60).comment)
 
 
-@pytest.mark.parametrize(("sign", "words"), [("fermata", "the fermata"), ("breath-mark", "the breath mark")])
-def test_a_fermata_is_counted_while_the_click_goes_on(sign, words):
+COUNTED = "while the click goes on count it as written, and hold it when you play without"
+BREATHED = "take the breath out of the note before it, so that the next one is on the click"
+
+
+@pytest.mark.parametrize(
+    ("sign", "words", "remedy"),
+    [
+        ("fermata", "the fermata", COUNTED),
+        ("caesura", "the caesura", COUNTED),
+        ("breath-mark", "the breath mark", BREATHED),
+    ],
+)
+def test_a_fermata_is_counted_while_the_click_goes_on(sign, words, remedy):
     piece = passage("C4:1 D4:1 E4:1 F4:1 G4:1 r:3 C5:1 B4:1 A4:1 G4:1 F4:1 E4:1 D4:2")
     played = exact(piece, 60)
     played["onset_s"][5:] += 1.8
@@ -602,8 +613,7 @@ def test_a_fermata_is_counted_while_the_click_goes_on(sign, words):
     for held in (over_rest, over_note):
         assessment = judge(held, played, 60)
         assert not assessment.clean and assessment.comment[0] == (
-            f"Bar 3: {words} made you 1.8 s late for the note on beat 1; while the click goes on count it as written,"
-            " and hold it when you play without."
+            f"Bar 3: {words} made you 1.8 s late for the note on beat 1; {remedy}."
         )
 
 
