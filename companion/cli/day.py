@@ -96,6 +96,8 @@ def look_at_day(sheet: WeekSheet | None, sessions: Path, now: datetime) -> Day:
     today = now.date()
     log = survey(sessions, wanted=Wanted(first_day=(today - timedelta(days=DAYS_BACK)).isoformat()))
     own = [take for take in log.takes if not take.simulated and not take.example]
+    shown = [take for take in log.takes if take.simulated and not take.example and take.day == today.isoformat()]
+    not_own = (f"{number_of(len(shown), 'take')} by the simulated player left out",) if shown else ()
     sitting = ongoing(own, now)
     reader = ItemReader(sheet.path if sheet is not None else Path(), sessions)
     is_set = sheet is not None and bool(sheet.items)
@@ -121,7 +123,7 @@ def look_at_day(sheet: WeekSheet | None, sessions: Path, now: datetime) -> Day:
         since_break_min=sitting.since_break_min,
         sitting_min=sitting.minutes,
         # Two items of one file have one fault.
-        remarks=tuple(dict.fromkeys((*(one.fault for one in items if one.fault), *faults, *log.remarks))),
+        remarks=tuple(dict.fromkeys((*(one.fault for one in items if one.fault), *faults, *not_own, *log.remarks))),
     )
 
 

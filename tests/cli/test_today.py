@@ -190,6 +190,11 @@ def test_takes_by_the_simulated_player_are_nobodys(home: Path) -> None:
     played(home, NOW - timedelta(days=1), 96, 96, 96, clean=True, port="sim:steady:1")
     day = day_at(home)
     assert of_kind(day, ITEM)[1].why == "Target 96 by Wed, not played yet." and day.played_min == 0
+    assert day.remarks == ()
+    # Who has just watched it is told why nothing of that is in the day.
+    played(home, NOW - timedelta(minutes=5), 60, 64, clean=True, port="sim:steady:1", bars="5-8")
+    day = day_at(home)
+    assert day.remarks == ("2 takes by the simulated player left out",) and day.played_min == 0
 
 
 def test_how_long_one_has_been_at_it(home: Path) -> None:
