@@ -178,11 +178,17 @@ def _passage(args: argparse.Namespace) -> int:
     cold = cold_ids(whole)
     remarks = (*told, *_mixed(takes))
     shown = courses[0] if only is not None and courses else None
-    draw_progress(
-        takes, output, title=heading, target_bpm=target_bpm, notes=remarks,
-        forecast=shown.outlook.forecast if shown else None, by=_by(items.get(shown.bars)) if shown else None,
-        cold=cold,
-    )  # fmt: skip
+    drawn = f"Plot: {output}"
+    try:
+        draw_progress(
+            takes, output, title=heading, target_bpm=target_bpm, notes=remarks,
+            forecast=shown.outlook.forecast if shown else None, by=_by(items.get(shown.bars)) if shown else None,
+            cold=cold,
+        )  # fmt: skip
+    except UsageError as error:
+        if args.output:
+            raise
+        drawn = f"note: {error}"  # a plot that nobody asked for: what was reached is told all the same
 
     lines = [f"{heading} ({args.file})", ""]
     lines += progress_lines(takes, targets, cold) if takes else [_nothing_yet(target_bpm)]
@@ -192,7 +198,7 @@ def _passage(args: argparse.Namespace) -> int:
     lines += ["", *remark_lines(remarks)] if remarks else []
     if longest_stretch_s(take for take in takes if not take.simulated and not take.example) >= LONG_STRETCH_S:
         lines += ["", CARE]
-    print("\n".join([*lines, "", f"Plot: {output}"]))
+    print("\n".join([*lines, "", drawn]))
     return 0
 
 

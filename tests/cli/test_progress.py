@@ -66,6 +66,20 @@ def test_text_and_plot(score: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert plot_of(out).is_relative_to(score.parent / "cache")
 
 
+def test_without_a_place_for_the_plot_the_text_is_there(
+    score: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    play(score, 60, 64)
+    blocked = score.with_name("blocked")
+    blocked.write_text("no folder")
+    monkeypatch.setenv("COMPANION_CACHE", str(blocked))
+    assert main(["progress", str(score)]) == 0
+    out = capsys.readouterr().out
+    assert "2 takes on 1 day" in out and "note: the plot can't be written to " in out and "Plot: " not in out
+    # One that was asked for is a fault.
+    assert main(["progress", str(score), "-o", str(blocked / "out.png")]) == 1
+
+
 def test_no_takes_yet_is_said_plainly(score: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["progress", str(score), "-o", "out.png"]) == 0
     assert "No takes yet" in capsys.readouterr().out
