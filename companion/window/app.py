@@ -9,7 +9,6 @@ from __future__ import annotations
 import time
 from collections import deque
 from collections.abc import Callable
-from functools import partial
 from pathlib import Path
 
 import pygame
@@ -22,7 +21,6 @@ from companion.practice.model import RawEvent
 from companion.units import NS_PER_S, ns_from_s
 from companion.window.bindings import REPEATED, action_for
 from companion.window.display import fitted, open_window, turn_full_screen
-from companion.window.head import beat_now
 from companion.window.horn_column import RUNNERS_UP_SHOWN
 from companion.window.horn_hands import HornHands, wants_horn
 from companion.window.leaves import Leaf, NoteCheckLeaf, ScreenLeaf
@@ -32,8 +30,8 @@ from companion.window.replaying import Replaying
 from companion.window.run import Run
 from companion.window.setup import Setup
 from companion.window.sheets import Sheets
-from companion.window.shots import Shots
 from companion.window.stand import Stand
+from companion.window.stand_shots import StandShots
 from companion.window.stepped_clock import SteppedClock
 
 __all__ = ["App"]
@@ -69,14 +67,13 @@ class App:
         pygame.display.set_caption(_caption(self.run.rehearsal.passage))
         self.stand = Stand(self.run, PageView(setup.passage), self.screen.get_size())
         self.leaf: Leaf | None = None
-        self.shots = Shots(shots) if shots else None
+        self.shots = StandShots(self, shots) if shots else None
         self.quit = False
         self.first_frame_ns = 0
         self.to_glass_ns: deque[int] = deque(maxlen=20_000)
         self._keys_down: set[int] = set()
         self._hands = HornHands(self.run.clock)
         self._pressed_at: tuple[int, int] | None = None
-        self._replayed_at: int | None = None
         self._sheets = Sheets(self.stand, self.engraver, musicxml)
 
     # -- the loop ----------------------------------------------------------------------------------------------------
@@ -95,7 +92,7 @@ class App:
                 if self.run.done and self._settled():
                     break
             if self.shots and not self.quit:
-                self._take_remaining_shots()
+                self.shots.take_the_rest()
         finally:
             self.close()
 
@@ -125,7 +122,7 @@ class App:
             self.stand.show_result()
         if isinstance(self.leaf, ScreenLeaf):
             self.leaf.hear(heard)
-        self._go_on_replaying()
+        self.stand.go_on_replaying()
         self._sheets.collect()
         changed = self.stand.draw(self.screen) if self.leaf is None else self._draw_with_leaf()
         if changed:
@@ -135,7 +132,7 @@ class App:
         if not self.first_frame_ns and self.stand.page.systems:
             self.first_frame_ns = time.perf_counter_ns()
         if self.shots:
-            self._take_shot()
+            self.shots.take()
         return heard
 
     def _draw_with_leaf(self) -> list[pygame.Rect]:
@@ -290,9 +287,9 @@ class App:
             self.leaf.close()
         self.leaf = None
         self.stand.refresh()
-        self._show_music()
+        self.show_music()
 
-    def _show_music(self) -> None:
+    def show_music(self) -> None:
         """The sheet of what the run has on the stand, engraved as it is planned now."""
         if self._sheets.turn():
             pygame.display.set_caption(_caption(self.run.rehearsal.passage))
@@ -410,23 +407,6 @@ class App:
             raise UsageError("no take is being gone through: G begins that")
         return self.stand.replaying
 
-    def _go_on_replaying(self) -> None:
-        replaying = self.stand.replaying
-        if replaying is None:
-            return
-        if self.run.rehearsal.busy:
-            self.stand.replaying = None
-            return
-        if replaying.tick() and replaying.take is None:
-            self.stand.end_replay()
-            return
-        carets = replaying.carets()
-        at = carets.sounded if carets.sounded is not None else carets.written
-        if at is not None and at != self._replayed_at:
-            self.stand.page.follow(at, self.stand.place.music)
-            self.stand.page.fill(self.stand.place.music)
-        self._replayed_at = at
-
     def _leave(self) -> None:
         if self.stand.replaying is not None:
             self.stand.end_replay()
@@ -437,7 +417,7 @@ class App:
             self.stand.looked_at = None
         elif self.run.repertoire.on_exercise:
             self.run.repertoire.back_to_piece()
-            self._show_music()
+            self.show_music()
         else:
             self.quit = True
 
@@ -455,95 +435,3 @@ class App:
         self.stand.look_at(at, telling=at in self.stand.told_notes())
         self.run.say("")
         self.stand.page.follow(at, self.stand.place.music)
-
-    # -- pictures ----------------------------------------------------------------------------------------------------
-
-    def _take_shot(self) -> None:
-        assert self.shots
-        if not self.stand.page.done:
-            return
-        state, rehearsal = self.run.rehearsal.state, self.run.rehearsal
-        if state == "playing" and rehearsal.caret < len(rehearsal.section.passage.notes) * 2 // 5:
-            return
-        beat = beat_now(self.run)
-        if state == "count-in" and (beat is None or beat.at < 1):
-            return
-        self.shots.take(
-            self.leaf.kind if self.leaf else state, self.screen, again=state == "after" and self.leaf is None
-        )
-
-    def _take_remaining_shots(self) -> None:
-        """The screens that nobody opened in a run by itself."""
-        assert self.shots
-        self._show_what_the_take_tells()
-        self.stand.looked_at = self._telling_note()
-        self.run.repertoire.offers(wait_s=10.0)
-        for action in LEAVES:
-            self._guarded(partial(self._open, action))
-            if self.leaf is not None:
-                self.frame()
-                if isinstance(self.leaf, ScreenLeaf):
-                    self.leaf.close()
-                self.leaf = None
-        if self.run.check.asking:
-            self.run.end_check(keep=False)
-        self.stand.refresh()
-        self._show_an_exercise()
-        self._show_trouble_bars()
-        self.stand.looked_at = None
-        self.run.whole()
-        self._show_spots()
-        self.stand.draw(self.screen)
-        self.shots.take("hard-spots", self.screen)
-
-    def _show_an_exercise(self) -> None:
-        assert self.shots
-        offers = self.run.repertoire.offers(wait_s=10.0)
-        if not offers:
-            return
-        self.run.repertoire.take_offer(offers[0])
-        self._show_music()
-        while not (self.stand.page.done or self.stand.engraving_fault):  # the engraver gives up by itself
-            time.sleep(0.005)
-            self.frame()
-        self.stand.draw(self.screen)
-        self.shots.take("exercise", self.screen)
-        self.run.repertoire.back_to_piece()
-        self._show_music()
-
-    def _show_what_the_take_tells(self) -> None:
-        """A slip on the horn, and the take gone through again to the middle of it."""
-        assert self.shots
-        stand = self.stand
-        self.run.say("")
-        told = stand.told_notes()
-        if told:
-            self._look_at_next_told()
-            stand.draw(self.screen)
-            self.shots.take("slip", self.screen)
-        if stand.take_shown() is not None and self._guarded(self._begin_replay) is False:
-            replaying = self._replaying()
-            for _ in range(len(replaying.replay.steps_s) * 2 // 5):
-                replaying.step(1)
-            self._go_on_replaying()
-            stand.draw(self.screen)
-            self.shots.take("replay", self.screen)
-            stand.end_replay()
-        stand.look_at(None, telling=False)
-
-    def _telling_note(self) -> int:
-        """A note of the bars chosen with something to choose."""
-        section = self.run.rehearsal.section
-        first = section.first_note
-        choices = self.run.rehearsal.plan.choices[first + 1 : first + len(section.passage.notes)]
-        return next((c.note_index for c in choices if len(c.runners_up) > 1 and c.fingering.mark), first)
-
-    def _show_trouble_bars(self) -> None:
-        assert self.shots
-        section = self.run.rehearsal.trouble_section() or (0, min(1, len(self.run.rehearsal.passage.bars) - 1))
-        self.run.rehearsal.choose_bars(*section)
-        self.stand.looked_at = self._telling_note()
-        self.stand.page.follow(self.stand.looked_at, self.stand.place.music)
-        self.stand.page.fill(self.stand.place.music)
-        self.stand.draw(self.screen)
-        self.shots.take("chosen-bars", self.screen)

@@ -45,6 +45,7 @@ class Stand:
         #: Whether the horn shows how the note looked at was reached (a slip, another fingering), not its choices.
         self.telling = False
         self.replaying: Replaying | None = None
+        self._replayed_at: int | None = None
         self._written = Written(run)
         self._tints: tuple[Limits | None, tuple[Tint, ...]] = (None, ())
         self._runner_up_places: list[tuple[pygame.Rect, int]] = []
@@ -157,6 +158,24 @@ class Stand:
         shown = carets.sounded if carets.sounded is not None else self.replaying.section.first_note
         self.page.strip_shown = self.strip() is not None
         self.page.follow(shown, self.place.music)
+
+    def go_on_replaying(self) -> None:
+        """Let the replay's time pass and turn the page with it; a take that has begun, and an example that is over, end
+        it."""
+        if self.replaying is None:
+            return
+        if self.run.rehearsal.busy:
+            self.replaying = None
+            return
+        if self.replaying.tick() and self.replaying.take is None:
+            self.end_replay()
+            return
+        carets = self.replaying.carets()
+        at = carets.sounded if carets.sounded is not None else carets.written
+        if at is not None and at != self._replayed_at:
+            self.page.follow(at, self.place.music)
+            self.page.fill(self.place.music)
+        self._replayed_at = at
 
     def end_replay(self) -> None:
         """Back to the page of the last take, at the note the replay stood at."""

@@ -221,19 +221,19 @@ def test_esc_takes_off_the_exercise_before_it_ends_the_program(app: App) -> None
 
 def test_a_sheet_left_half_engraved_is_there_in_full_when_it_is_shown_again(app: App) -> None:
     app.run.repertoire.take_exercise("scales", {"kind": "major"})
-    app._show_music()
+    app.show_music()
     assert not app.stand.page.done
     app.run.repertoire.back_to_piece()
-    app._show_music()
+    app.show_music()
     assert app.stand.page.done and app.stand.page.passage == PASSAGE
     heads = [app.stand.page.system_of(note.index) for note in PASSAGE.notes]
     app.run.repertoire.take_exercise("scales", {"kind": "major"})
-    app._show_music()
+    app.show_music()
     engraved(app)
     made = app.run.rehearsal.passage
     assert all(app.stand.page.system_of(note.index) is not None for note in made.notes)
     app.run.repertoire.back_to_piece()
-    app._show_music()
+    app.show_music()
     assert [app.stand.page.system_of(note.index) for note in PASSAGE.notes] == heads
 
 
@@ -264,10 +264,10 @@ def test_the_window_made_larger_under_an_exercise_suits_the_piece_too(app: App) 
 
 def test_another_horn_under_an_exercise_makes_it_anew(app: App) -> None:
     app.run.repertoire.take_exercise("scales", {"kind": "chromatic"})
-    app._show_music()
+    app.show_music()
     assert min(n.written_midi for n in app.run.rehearsal.passage.notes) == 58
     app.run.use_instrument("baritone")
-    app._show_music()
+    app.show_music()
     engraved(app)
     # Written A3 is a baritone's lowest note (with its low A key).
     assert min(n.written_midi for n in app.run.rehearsal.passage.notes) == 57

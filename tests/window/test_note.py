@@ -189,7 +189,8 @@ def test_what_was_said_makes_room_for_what_was_asked(app: App) -> None:
 def test_the_pictures_of_a_run_show_a_note_and_the_hard_spots(tmp_path: Path) -> None:
     app = App(make_setup(ETUDE, tmp_path), lambda: to_musicxml(ETUDE), shots=tmp_path / "shots")
     until(app, lambda: app.stand.page.done)
-    app._take_remaining_shots()
+    assert app.shots is not None
+    app.shots.take_the_rest()
     pictures = {path.stem: pygame.image.load(path) for path in (tmp_path / "shots").glob("*.png")}
     assert {"note", "limits", "hard-spots", "chosen-bars"} <= set(pictures)
     assert app.stand.spots_shown and app.stand.tints()

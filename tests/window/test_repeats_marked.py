@@ -83,7 +83,7 @@ def exercise(request: pytest.FixtureRequest, tmp_path: Path) -> App:
     """A page whose every bar is played four times, after a take of the beginner."""
     app = open_stand(make_setup(playable(bars=12), tmp_path, port="sim:beginner:3"), request.param)
     app.run.repertoire.take_exercise("links", {"times": 4})
-    app._show_music()
+    app.show_music()
     until(app, lambda: app.stand.page.done)
     app.do("start")
     until(app, lambda: app.run.rehearsal.state == "after", 200_000)
