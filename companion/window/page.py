@@ -1,4 +1,4 @@
-"""The page on the stand: engraved systems, the caret, the pencilled marks, the chosen bars.
+"""The page on the stand: engraved systems, the chosen bars, and on them what is written, tinted and pointed at.
 
 `PageView` holds pictures and places; what to show comes in with each call. Systems are stacked top to bottom and the
 page is turned by whole systems, always early enough that the system after the caret's can be read."""
@@ -14,11 +14,12 @@ import pygame
 from companion.engraving.model import Box, System
 from companion.passage import Passage
 from companion.window import pencil
+from companion.window.carets import Carets, draw_caret, draw_carets, draw_looked_at
 from companion.window.pencilled import Mark, Pencilled
 from companion.window.strip import Strip, StripShapes, draw_strip, strip_px, strip_shapes
 from companion.window.theme import Ink, Type
 
-__all__ = ["Carets", "Mark", "PageView", "Penned", "Tint"]
+__all__ = ["Mark", "PageView", "Penned", "Tint"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,16 +38,6 @@ class Tint:
     last: int
     density: int
     label: str
-
-
-@dataclass(frozen=True, slots=True)
-class Carets:
-    """The two carets of a replay: the note that sounded last, the one the click has, and where the cursor of the strip
-    stands (a note, the next one, and how far between them)."""
-
-    sounded: int | None = None
-    written: int | None = None
-    cursor: tuple[int, int, float] | None = None
 
 
 class PageView:
@@ -289,11 +280,11 @@ class PageView:
             self._marked, self._marked_key = self._draw_marked(target, area, marks, penned, tints, type_, strip), key
         target.blit(self._marked, area)
         if looked_at is not None:
-            self._draw_looked_at(target, area, looked_at)
+            draw_looked_at(target, self, area, looked_at)
         if caret is not None:
-            self._draw_caret(target, area, caret)
+            draw_caret(target, self, area, caret)
         if carets is not None:
-            self._draw_carets(target, area, carets)
+            draw_carets(target, self, area, carets)
 
     def _draw_marked(
         self,
@@ -423,84 +414,6 @@ class PageView:
             return None
         return self._in_window(number, self.systems[number].marks[note_id], area)
 
-    def _draw_looked_at(self, target: pygame.Surface, area: pygame.Rect, note_index: int) -> None:
-        head = self.head(note_index, area)
-        if head:
-            wide = head.inflate(round(head.width * 0.9), round(head.height * 1.1))
-            pygame.draw.rect(target, Ink.BLUE, wide, max(1, head.width // 9), border_radius=max(3, head.width // 3))
-
-    def _draw_caret(self, target: pygame.Surface, area: pygame.Rect, note_index: int) -> None:
-        head, number = self.head(note_index, area), self.system_of(note_index)
-        if head is None or number is None:
-            return
-        staff = self.systems[number].staff
-        left, y = self.origin(number, area)
-        width, flag = max(2, round(staff.height / 14)), max(6, round(staff.height * 0.24))
-        x = head.left - max(2, round(head.width * 0.3))
-        top = min(round(y + staff.y - staff.height * 0.3), head.top - round(head.height * 0.6))
-        bottom = max(round(y + staff.y + staff.height * 1.3), head.bottom + round(head.height * 0.6))
-        # The line ends at the staff where words stand over it.
-        low = min(round(y + staff.y), head.top)
-        over = pygame.Rect(x, top, head.right - x + width * 2, low - top - 1)
-        top = low if self._printed(number, over.move(-left, -y)) else top
-        middle = x + width // 2
-        above = pygame.Rect(middle - flag, top - flag, 2 * flag, flag)
-        under = pygame.Rect(middle - flag, bottom, 2 * flag, flag)
-        # Between a tempo mark above and a dynamic below there is no room: then the line alone has to do.
-        place = next((box for box in (above, under) if not self._printed(number, box.move(-left, -y))), None)
-        veil = pygame.Surface((head.right - x + width * 2, bottom - top), pygame.SRCALPHA)
-        veil.fill((*Ink.BLUE, 34))
-        target.blit(veil, (x, top))
-        pygame.draw.rect(target, Ink.BLUE, (x, top, width, bottom - top))
-        if place is above:
-            corners = [place.topleft, place.topright, (place.centerx, place.bottom + flag // 3)]
-            pygame.draw.polygon(target, Ink.BLUE, corners)
-        elif place is under:
-            pygame.draw.polygon(target, Ink.BLUE, [place.bottomleft, place.bottomright, place.midtop])
-
-    def _draw_carets(self, target: pygame.Surface, area: pygame.Rect, carets: Carets) -> None:
-        """What is written stands under the caret as in a take; what sounded stands between two strokes
-        of the pencil."""
-        if carets.written is not None:
-            self._draw_caret(target, area, carets.written)
-        head = self.head(carets.sounded, area) if carets.sounded is not None else None
-        if head is not None:
-            self._draw_sounded(target, head)
-        if carets.cursor is not None and self.strip_shown:
-            self._draw_cursor(target, area, carets.cursor)
-
-    @staticmethod
-    def _draw_sounded(target: pygame.Surface, head: pygame.Rect) -> None:
-        """A roof over the head and a floor under it: to the left and right its neighbours stand close."""
-        line = max(2, round(head.width * 0.18))
-        box = head.inflate(round(head.width * 0.5), 2 * round(head.height * 0.75))
-        foot = line + max(2, round(head.height * 0.25))
-        for y, foot_y in ((box.top, box.top), (box.bottom - line, box.bottom - foot)):
-            pygame.draw.rect(target, Ink.PENCIL, (box.left, y, box.width, line))
-            for x in (box.left, box.right - line):
-                pygame.draw.rect(target, Ink.PENCIL, (x, foot_y, line, foot))
-
-    def cursor_x(self, cursor: tuple[int, int, float], area: pygame.Rect) -> tuple[int, int] | None:
-        """(system, x) of the strip's cursor: between two notes of a line by the time gone, at the end of a line it
-        runs on to the staff's end."""
-        at, following, share = cursor
-        number, head = self.system_of(at), self.head(at, area)
-        if number is None or head is None:
-            return None
-        after = self.head(following, area) if self.system_of(following) == number else None
-        end = self.strip_box(number, area).right
-        if after is not None and after.centerx > head.centerx:
-            end = after.centerx
-        return number, round(head.centerx + (end - head.centerx) * min(1.0, max(0.0, share)))
-
-    def _draw_cursor(self, target: pygame.Surface, area: pygame.Rect, cursor: tuple[int, int, float]) -> None:
-        place = self.cursor_x(cursor, area)
-        if place is None:
-            return
-        box = self.strip_box(place[0], area)
-        width = max(2, round(box.height / 22))
-        pygame.draw.rect(target, Ink.BLUE, (place[1] - width // 2, box.top, width, box.height))
-
     def print_in(self, number: int, box: pygame.Rect) -> int:
         """How many pixels are printed in a box of a picture, staff lines aside. Kept, since marks that look for
         clear paper look at the same places again with every note."""
@@ -524,7 +437,7 @@ class PageView:
                 alpha[:, max(0, low) : high] = False
         return int(alpha.sum())
 
-    def _printed(self, number: int, box: pygame.Rect) -> bool:
+    def printed(self, number: int, box: pygame.Rect) -> bool:
         """Whether anything is printed in a box of a system's picture, so that the caret doesn't hide it."""
         picture = self.picture(number)
         inside = box.clip(picture.get_rect())

@@ -14,9 +14,9 @@ from companion.practice.metronome import metronome_number
 from companion.practice.rehearsal import FinishedTake, Section
 from companion.practice.replay import Moment, Replay, Sounding
 from companion.practice.words import bar_in_words, place_in_words
+from companion.window.carets import Carets
 from companion.window.comment_leaf import off_in_words, slip_in_words
 from companion.window.horn_views import HornView, fingering_in_words, shape_of, slip_view
-from companion.window.page import Carets
 from companion.window.run import Run
 
 __all__ = ["SOUNDS", "Replaying", "replay_of"]

@@ -19,7 +19,7 @@ from companion.practice.model import PLAYED, Slip
 from companion.practice.replay import SPEEDS
 from companion.window.app import App
 from companion.window.bindings import foot_line
-from companion.window.page import Carets
+from companion.window.carets import Carets
 from companion.window.replaying import SOUNDS, Replaying
 from companion.window.stepped_clock import SteppedClock
 
