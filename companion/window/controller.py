@@ -9,6 +9,7 @@ from pathlib import Path
 from companion.charts.model import Chart
 from companion.ports import DevicePort, KeysPort, PortName, PortWatch, SimulatedPort, is_keys, is_sim, open_input
 from companion.ports.memory import PortSettings, recall, remember
+from companion.ports.names import is_system_port
 from companion.practice.model import RawEvent
 
 __all__ = ["Controller", "News"]
@@ -17,7 +18,7 @@ __all__ = ["Controller", "News"]
 @dataclass(frozen=True, slots=True)
 class News:
     """What became of the devices since the last look: whether the one in use has just vanished, whether it can be
-    opened again, and which others have come."""
+    opened again, and which others that can be played on have come."""
 
     vanished: bool = False
     back: bool = False
@@ -103,7 +104,7 @@ class Controller:
         return News(
             vanished,
             back=missing and any(each.name == own for each in appeared),
-            others=tuple(each for each in appeared if each.name != own),
+            others=tuple(each for each in appeared if each.name != own and not is_system_port(each.name)),
         )
 
     def reopen(self) -> None:

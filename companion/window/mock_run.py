@@ -240,7 +240,7 @@ class MockRun:
 
     def _take_first(self, appeared: Sequence[PortName]) -> None:
         there = [one.name for one in self.controller.there() if not is_system_port(one.name)]
-        name = next((one.name for one in appeared if not is_system_port(one.name)), there[0] if len(there) == 1 else "")
+        name = appeared[0].name if appeared else there[0] if len(there) == 1 else ""
         if not name:
             which = f"several controllers are there ({', '.join(there)}): leave with Esc and name one with --port"
             self.said = which if there else "no controller is there: plug one in"

@@ -117,6 +117,14 @@ def test_a_name_like_that_of_the_device_in_use_is_no_news(controller: Controller
     assert controller.look() == News()
 
 
+def test_a_port_of_the_system_itself_is_no_news_since_nobody_plays_on_it(controller: Controller, bench: Bench) -> None:
+    controller.watch_ports()
+    bench.appeared = (PortName("Midi Through Port-0", "ALSA"), PortName("system:midi_capture_1", "JACK"))
+    assert controller.look() == News()
+    bench.appeared = (PortName("Midi Through Port-0", "ALSA"), PortName("Reed", "ALSA"))
+    assert controller.look() == News(others=(PortName("Reed", "ALSA"),))
+
+
 def test_another_port_closes_the_one_before_and_one_that_fails_does_not(
     controller: Controller, reed: Device, monkeypatch: pytest.MonkeyPatch
 ) -> None:
