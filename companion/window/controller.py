@@ -12,7 +12,7 @@ from companion.ports.memory import PortSettings, recall, remember
 from companion.ports.names import is_system_port
 from companion.practice.model import RawEvent
 
-__all__ = ["Controller", "News"]
+__all__ = ["NO_NEWS", "Controller", "News"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,6 +23,9 @@ class News:
     vanished: bool = False
     back: bool = False
     others: tuple[PortName, ...] = ()
+
+
+NO_NEWS = News()
 
 
 class Controller:
@@ -97,8 +100,11 @@ class Controller:
 
     def look(self) -> News:
         """What became of the devices; nothing where they are not watched and the port is there."""
-        appeared, _ = self.watch.changes() if self.watch is not None else ((), ())
         missing = self.missing
+        if self.watch is None and not missing:
+            self._was_there = True
+            return NO_NEWS
+        appeared, _ = self.watch.changes() if self.watch is not None else ((), ())
         vanished, self._was_there = missing and self._was_there, not missing
         own = self.name
         return News(

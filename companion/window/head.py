@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import pygame
 
+from companion.passage import Bar
 from companion.practice.metronome import beat_unit, metronome_number
 from companion.window.layout import Layout
 from companion.window.run import Run
@@ -26,12 +27,12 @@ class Beat:
 
 @dataclass(frozen=True, slots=True)
 class HeadShown:
-    """What the line shows; equal values look the same. `unit` and `number` are the metronome mark's."""
+    """What the line shows; equal values look the same. The tempo is told in the note that `bar` counts."""
 
     title: str
     horn: str
-    unit: str
-    number: str
+    bar: Bar
+    tempo_bpm: float
     beat: Beat | None
 
 
@@ -72,16 +73,16 @@ def head_of(run: Run) -> HeadShown:
     title = rehearsal.passage.title
     if label:
         title += f", {'bars' if '–' in label else 'bar'} {label}"
-    number = metronome_number(rehearsal.tempo_bpm, bar)
-    return HeadShown(title, run.chart.title.lower(), beat_unit(bar)[0], number, beat_now(run))
+    return HeadShown(title, run.chart.title.lower(), bar, rehearsal.tempo_bpm, beat_now(run))
 
 
 def draw_head(target: pygame.Surface, place: Layout, type_: Type, shown: HeadShown) -> HeadPlaces:
     """Draw the line on its paper."""
     box, u = place.page_head, place.scale
     target.fill(Ink.PAPER, box)
-    tempo = type_.draw(target, f" = {shown.number}", box.midright, 18, "regular", anchor="midright")
-    tempo = _draw_note_value(target, type_, tempo.midleft, shown.unit).union(tempo)
+    number = metronome_number(shown.tempo_bpm, shown.bar)
+    tempo = type_.draw(target, f" = {number}", box.midright, 18, "regular", anchor="midright")
+    tempo = _draw_note_value(target, type_, tempo.midleft, beat_unit(shown.bar)[0]).union(tempo)
     right = tempo.left - round(18 * u)
     horn = type_.draw(target, shown.horn, (right, box.centery), 15, "italic", Ink.QUIET, "midright")
     beats_width = round(150 * u)

@@ -31,8 +31,9 @@ class NoteCheck:
 
     def hear(self, events: Iterable[RawEvent], rehearsal: Rehearsal, chart: Chart) -> None:
         """What came: a note that makes sense sets the rehearsal's shift at once."""
-        heard = [event.message[1] for event in events if is_note_on(event.message)] if self.asking else []
-        for midi in heard:
+        if not self.asking:
+            return
+        for midi in [event.message[1] for event in events if is_note_on(event.message)]:
             shift = find_shift(CHECK_NOTE_MIDI, midi, chart.transposition, chart.title)
             self.answer = shift.words[0].upper() + shift.words[1:] + "."
             if shift.plausible:

@@ -27,7 +27,7 @@ from companion.practice.stretch import Stretch
 from companion.record import Sitting, TakeRecord, finished_take_record
 from companion.record.progress import BREAK_S
 from companion.units import NS_PER_S, ns_from_s
-from companion.window.controller import Controller
+from companion.window.controller import NO_NEWS, Controller
 from companion.window.fingerings import fix
 from companion.window.music import Music
 from companion.window.note_check import NoteCheck
@@ -134,7 +134,10 @@ class Run:
             self.say(str(error))
 
     def _look_at_ports(self, now_ns: int) -> None:
-        news, name = self.controller.look(), self.controller.name
+        news = self.controller.look()
+        if news is NO_NEWS:
+            return
+        name = self.controller.name
         if self.controller.missing and self.rehearsal.state in ("count-in", "playing"):
             self.rehearsal.pause(f"{name} vanished", now_ns)
             self.sound.click.stop()
@@ -229,22 +232,23 @@ class Run:
 
     def update(self) -> list[RawEvent]:
         """One frame: hear, tell the time, keep what is finished. Returns the events heard, for measuring."""
-        now_ns = self.clock()
+        now_ns, rehearsal, controller = self.clock(), self.rehearsal, self.controller
         self.sound.turn()
-        if self.controller.watch is None and not self.setup.hidden and now_ns - self.began_ns > WATCH_AFTER_NS:
-            self.controller.watch_ports()
+        settled = now_ns - self.began_ns > WATCH_AFTER_NS
+        if settled and controller.watch is None and not self.setup.hidden:
+            controller.watch_ports()
             # Now rather than with the first take, which would stand still for it.
             self.sound.click.open()
-        if not self.rehearsal.busy and now_ns - self.began_ns > WATCH_AFTER_NS:
-            self.music.trouble.ask(self.chart, self.rehearsal.plan, len(self.results))
-        events = self.controller.drain()
+        if settled and not rehearsal.busy:
+            self.music.trouble.ask(self.chart, rehearsal.plan, len(self.results))
+        events = controller.drain()
         self._sound_horn(events, now_ns)
-        self.check.hear(events, self.rehearsal, self.chart)
+        self.check.hear(events, rehearsal, self.chart)
         # What came before a device vanished is heard before the take is halted.
-        self.rehearsal.hear(events, now_ns)
+        rehearsal.hear(events, now_ns)
         self._look_at_ports(now_ns)
-        self._finished(self.rehearsal.tick(now_ns))
-        if self._next_take_ns and now_ns >= self._next_take_ns and not self.rehearsal.busy and not self.done:
+        self._finished(rehearsal.tick(now_ns))
+        if self._next_take_ns and now_ns >= self._next_take_ns and not rehearsal.busy and not self.done:
             self.start()
         return events
 

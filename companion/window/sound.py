@@ -7,6 +7,7 @@ from pathlib import Path
 
 from companion.ports.click import ClickPlayer, render_click
 from companion.ports.horn_sound import HornSound
+from companion.ports.memory import SoundLevels
 from companion.practice.clock import Click
 from companion.practice.model import RawEvent
 from companion.window.levels import Levels
@@ -42,11 +43,15 @@ class Sound:
         self.click = ClickPlayer()
         self.horn = HornSound(self.click, transposition)
         self.levels = Levels(settings, click_muted=click_muted, tone_muted=tone_muted)
+        self._turned: SoundLevels | None = None
         self.turn()
 
     def turn(self) -> None:
         """Click and horn as loud as the levels are now: whoever turns them need not know who sounds."""
         now = self.levels.now
+        if now is self._turned:
+            return
+        self._turned = now
         self.click.set_volume(now.click)
         self.click.set_muted(now.click_muted)
         self.horn.set_level(now.tone, now.tone_muted)

@@ -11,7 +11,7 @@ from companion.errors import PortError
 from companion.ports import KeysPort, PortName, SimulatedPort
 from companion.ports.memory import PortSettings, recall, remember
 from companion.practice.model import RawEvent
-from companion.window.controller import Controller, News
+from companion.window.controller import NO_NEWS, Controller, News
 
 ALTO = load("alto")
 
@@ -110,6 +110,17 @@ def test_a_device_that_vanishes_is_told_once_and_its_return_among_others(
     assert not controller.missing and controller.look() == News()
     reed.alive = False
     assert controller.look().vanished, "the second time as the first"
+
+
+def test_without_a_watch_every_vanishing_is_told(controller: Controller) -> None:
+    controller.take("sim:student:3")
+    player = controller.port
+    assert isinstance(player, SimulatedPort) and controller.watch is None
+    for _ in range(2):
+        assert controller.look() is NO_NEWS
+        player.unplug()
+        assert controller.look().vanished and not controller.look().vanished
+        player.plug_in()
 
 
 def test_a_name_like_that_of_the_device_in_use_is_no_news(controller: Controller, bench: Bench, reed: Device) -> None:

@@ -56,13 +56,13 @@ def test_the_beat_is_that_of_the_click_from_the_count_in_on(run: Run) -> None:
 
 def test_the_title_names_the_bars_where_not_all_are_played(run: Run) -> None:
     whole = head_of(run)
-    assert whole.title == PASSAGE.title and whole.horn == "alto saxophone" and whole.number == "60"
+    assert whole.title == PASSAGE.title and whole.horn == "alto saxophone" and whole.tempo_bpm == 60
     run.rehearsal.choose_bars(1, 2)
     assert head_of(run).title == f"{PASSAGE.title}, bars 2–3"
     run.rehearsal.choose_bars(1, 1)
     assert head_of(run).title == f"{PASSAGE.title}, bar 2"
     run.step_tempo(1)
-    assert head_of(run).number == "64"
+    assert head_of(run).tempo_bpm == 64
 
 
 @pytest.mark.parametrize("size", [(1024, 640), (1280, 720), (3840, 2160)])
@@ -72,8 +72,9 @@ def test_nothing_lies_over_anything_else_however_long_the_title(size: tuple[int,
     place = layout(*size)
     target, plain = pygame.Surface(size), pygame.Surface(size)
     type_ = Type(place.scale)
+    bar = replace(PASSAGE.bars[0], beats=6, beat_type=8)
     title = "A title of so many words that no line can hold it, " * 3
-    shown = HeadShown(title, "baritone saxophone", "♩.", "116", beat)
+    shown = HeadShown(title, "baritone saxophone", bar, 174, beat)
     for surface, what in ((target, shown), (plain, replace(shown, title="", beat=None))):
         surface.fill(Ink.DESK)
         places = draw_head(surface, place, type_, what)
