@@ -10,7 +10,7 @@ from companion.passage import Note
 from companion.planning.model import Choice
 from companion.window.fingerings import cost_of
 from companion.window.horn import draw_horn, draw_horn_small, height_to_spare
-from companion.window.horn_views import fingering_in_words
+from companion.window.horn_views import fingering_in_words, small_beside
 from companion.window.layout import Layout
 from companion.window.note_leaf import ms_in_words, rules_in_words
 from companion.window.run import Run
@@ -100,10 +100,8 @@ def _draw_then(target: pygame.Surface, layout: Layout, type_: Type, run: Run, no
         type_.draw(target, "then: the end", place.center, 15, "italic", Ink.QUIET, "center")
         return
     note, choice = _choice(run, note_index + 1)
-    width = round(place.width * 0.42)
-    small = pygame.Rect(place.right - width, place.y + 4, width, place.height - 6)
+    small, words = small_beside(place, layout.scale)
     draw_horn_small(target, small, run.chart, choice.keys)
-    words = pygame.Rect(place.x, place.y + round(10 * layout.scale), place.width - small.width - 6, place.height)
     type_.draw(target, "then", words.topleft, 13.5, "italic", Ink.QUIET)
     y = words.y + type_.line_height(13.5)
     type_.draw(target, str(note.written), (words.x, y), 19, "bold", max_width_px=words.width)

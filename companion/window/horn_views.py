@@ -20,7 +20,8 @@ from companion.window.layout import Layout
 from companion.window.theme import Ink, Type, wrap
 
 __all__ = [
-    "HornView", "draw_view", "fingering_in_words", "fingers_in_words", "shape_of", "slip_view", "used_view",
+    "HornView", "draw_view", "fingering_in_words", "fingers_in_words", "shape_of", "slip_view", "small_beside",
+    "used_view",
 ]  # fmt: skip
 
 
@@ -146,12 +147,17 @@ def _draw_fingers(target: pygame.Surface, box: pygame.Rect, type_: Type, view: H
         type_.paragraph(target, f"apart by {slip.by_ms:.0f} ms at least", rest, 14, "italic", Ink.QUIET)
 
 
+def small_beside(box: pygame.Rect, scale: float) -> tuple[pygame.Rect, pygame.Rect]:
+    """Places of a small second horn at the right of a box, and of the words beside it."""
+    width = round(box.width * 0.42)
+    small = pygame.Rect(box.right - width, box.y + 4, width, box.height - 6)
+    return small, pygame.Rect(box.x, box.y + round(10 * scale), box.width - width - 6, box.height)
+
+
 def _draw_below(target: pygame.Surface, box: pygame.Rect, type_: Type, chart: Chart, view: HornView) -> None:
-    u = type_.scale
-    small = pygame.Rect(box.right - round(box.width * 0.42), box.y + 4, round(box.width * 0.42), box.height - 6)
+    small, words = small_beside(box, type_.scale)
     if view.below_keys is not None:
         draw_horn_small(target, small, chart, view.below_keys)
-    words = pygame.Rect(box.x, box.y + round(10 * u), box.width - small.width - 6, box.height)
     type_.draw(target, view.below, words.topleft, 13.5, "italic", Ink.QUIET, max_width_px=words.width)
     y = words.y + type_.line_height(13.5)
     type_.paragraph(target, view.below_title, pygame.Rect(words.x, y, words.width, box.bottom - y), 18, "bold")

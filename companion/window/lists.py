@@ -24,6 +24,7 @@ from companion.window.leaves import ChoiceLeaf, KeysLeaf, Leaf, NoteCheckLeaf, R
 from companion.window.material import exercises_leaf, trouble_leaf
 from companion.window.note_check import CHECK_NOTE_NAME
 from companion.window.note_leaf import FingeringShown, NoteLeaf, cost_in_words
+from companion.window.pencilled import TIMES_SIZE
 from companion.window.run import Run
 from companion.window.stand import Stand
 from companion.window.strip import StripNote, draw_strip, strip_shapes
@@ -275,7 +276,7 @@ def _keys(run: Run, stand: Stand) -> Leaf:
         (pencil.ring(head), "a wrong note"),
         (pencil.brackets(head), "a note left out"),
         (pencil.arrow(head, head * 2, False), "early (the longer, the more)"),
-        (pencil.arrow(head, head * 2, True), "late; 2×: at two of the times it was played"),
+        (pencil.arrow(head, head * 2, True), "late"),
         (pencil.insert_mark(head), "played, but not written"),
         (pencil.slip(head), "a slip on the way to a note: click it for its fingers"),
         (pencil.slur(head * 3, head, True), "slur these: they were tongued"),
@@ -288,6 +289,10 @@ def _keys(run: Run, stand: Stand) -> Leaf:
         ),
         (pencil.spectacles(head), "your own trouble spot (O)"),
         (_strip_sample(head, stand.place.scale), "early above, late below; broken: your own beat"),
+        (
+            Type(stand.place.scale).surface("2×", TIMES_SIZE, "italic", Ink.PENCIL),
+            "beside a mark: so often, where bars are repeated",
+        ),
         (pencil.tick(head + 2), "a clean take, on the ladder"),
         (pencil.hatching((head * 2, head), 2), "a hard spot (H), with the tempo it can reach"),
         (pencil.cross(head, Ink.BLUE), "something is written about this note"),

@@ -14,7 +14,7 @@ from companion.practice.model import ADDED, EARLY, LATE, LEFT_OUT, WRONG_NOTE
 from companion.window import pencil
 from companion.window.theme import Ink, Type
 
-__all__ = ["CUT", "LONGER", "SHORTER", "SLIP", "SLUR", "SPOT", "USED", "Mark", "Pencilled", "staff_steps"]
+__all__ = ["CUT", "LONGER", "SHORTER", "SLIP", "SLUR", "SPOT", "TIMES_SIZE", "USED", "Mark", "Pencilled", "staff_steps"]
 
 #: What is pencilled besides the verdicts on notes: join these two, tongue here, shorter, longer, a slip on the way to
 #: the note, another fingering than planned was used, a spot that keeps failing.
