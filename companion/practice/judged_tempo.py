@@ -12,6 +12,7 @@ Conventions
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
@@ -112,7 +113,7 @@ def _sections(passage: Passage) -> list[list[int]]:
 def _bars_that_count(passage: Passage, bar_bpm: Floats, bars: Sequence[int]) -> list[int]:
     free = {note.bar for note in passage.notes if note.fermata} | {len(passage.bars) - 1}
     still = [wait.start for wait in passage.waits if wait.sign == "fermata"]
-    free |= {bar.index for bar in passage.bars if any(bar.start <= start <= bar.end for start in still)}
+    free |= {bar.index for bar in passage.bars if bisect_left(still, bar.start) < bisect_right(still, bar.end)}
     free |= {b.index for b in passage.bars for start in new_tempos(passage) if b.start < start < b.end}
     free |= {b.index for b in passage.bars for start, end in _bent(passage) if b.end > start and b.start < end}
     return [i for i in bars if np.isfinite(bar_bpm[i]) and i not in free]

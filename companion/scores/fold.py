@@ -6,6 +6,7 @@ times), then played through; where that does not give back the passage, the musi
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
@@ -63,7 +64,9 @@ def _alike(passage: Passage, cells: Sequence[Sequence[Cell]]) -> bool:
     for bar, bar_cells in zip(passage.bars, cells, strict=True):
         frame = (bar.length, bar.beats, bar.beat_type, bar.fifths, bar.mode, bar.upbeat)
         music = [(c.start - bar.start, c.length, c.tie_start, c.tie_stop, _bare(passage, c)) for c in bar_cells]
-        waits = [(w.start - bar.start, w.sign) for w in passage.waits if bar.start <= w.start <= bar.end]
+        low = bisect_left(passage.waits, bar.start, key=lambda wait: wait.start)
+        high = bisect_right(passage.waits, bar.end, key=lambda wait: wait.start)
+        waits = [(wait.start - bar.start, wait.sign) for wait in passage.waits[low:high]]
         if seen.setdefault(bar.written_index, (frame, music, waits)) != (frame, music, waits):
             return False
     return True

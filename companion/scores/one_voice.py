@@ -3,6 +3,7 @@ line, whichever voice they were entered in."""
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
@@ -11,6 +12,9 @@ from fractions import Fraction
 from companion.scores.written import WrittenBar, WrittenNote
 
 __all__ = ["in_one_voice"]
+
+
+_MOST_NAMED = 8
 
 
 def in_one_voice(bars: Sequence[WrittenBar]) -> tuple[tuple[WrittenBar, ...], tuple[str, ...]]:
@@ -25,7 +29,8 @@ def in_one_voice(bars: Sequence[WrittenBar]) -> tuple[tuple[WrittenBar, ...], tu
         if len(counts) > 1 and not any(_sound_together(bar, staff) for bar in bars):
             main = counts.most_common(1)[0][0]
             found = tuple(replace(bar, notes=tuple(_moved(bar.notes, staff, main))) for bar in found)
-            remarks.append(f"the voices {', '.join(sorted(counts))} never sound together: they are read as one line")
+            named = ", ".join(sorted(counts)[:_MOST_NAMED]) + (", …" if len(counts) > _MOST_NAMED else "")
+            remarks.append(f"the voices {named} never sound together: they are read as one line")
     return found, tuple(remarks)
 
 
@@ -34,11 +39,17 @@ def _sounds(note: WrittenNote, staff: int) -> bool:
 
 
 def _sound_together(bar: WrittenBar, staff: int) -> bool:
-    ends: dict[str, Fraction] = {}
+    last, other = Fraction(0), Fraction(0)  # where the voice that ends last ends, and where all others have ended
+    voice = ""
     for note in sorted((n for n in bar.notes if _sounds(n, staff)), key=lambda n: (n.onset, n.end)):
-        if any(end > note.onset for voice, end in ends.items() if voice != note.voice):
+        if (other if note.voice == voice else last) > note.onset:
             return True
-        ends[note.voice] = max(note.end, ends.get(note.voice, Fraction(0)))
+        if note.voice == voice:
+            last = max(last, note.end)
+        elif note.end >= last:
+            last, other, voice = note.end, last, note.voice
+        else:
+            other = max(other, note.end)
     return False
 
 
@@ -47,9 +58,26 @@ def _moved(notes: Sequence[WrittenNote], staff: int, main: str) -> Iterable[Writ
     others = [note for note in notes if note.staff != staff]
     here = [note for note in notes if note.staff == staff]
     taken = [note for note in here if note.kind == "note"]
+    filled = _spans(taken)
     silent: list[WrittenNote] = []
     for rest in sorted((n for n in here if n.kind != "note"), key=lambda n: (n.voice != main, n.onset)):
-        free = all(rest.end <= other.onset or other.end <= rest.onset for other in (*taken, *silent) if other.length)
+        place = bisect_left(filled, (rest.onset, rest.end))
+        free = (place == 0 or filled[place - 1][1] <= rest.onset) and (
+            place == len(filled) or filled[place][0] >= rest.end
+        )
+        if free:
+            filled.insert(place, (rest.onset, rest.end))
         silent.append(replace(rest, voice=main if free else rest.voice + "'"))
     moved = [replace(note, voice=main) for note in taken]
     return [*others, *sorted((*moved, *silent), key=lambda n: n.onset)]
+
+
+def _spans(notes: Iterable[WrittenNote]) -> list[tuple[Fraction, Fraction]]:
+    """What the notes fill, as (begin, end) in order; those that overlap together."""
+    found: list[tuple[Fraction, Fraction]] = []
+    for note in sorted((n for n in notes if n.length), key=lambda n: n.onset):
+        if found and note.onset < found[-1][1]:
+            found[-1] = (found[-1][0], max(found[-1][1], note.end))
+        else:
+            found.append((note.onset, note.end))
+    return found

@@ -257,3 +257,26 @@ def test_a_thin_line_within_a_bar_cuts_nothing(tmp_path: Path) -> None:
     found = read_made(tmp_path, note("C5", 2) + words("Fine") + within("dashed") + note("D5", 2), FOUR + words("D.C."))
     assert [bar.length for bar in found.bars] == [4, 4, 4]
     assert len(read_made(tmp_path, note("C5", 2) + within("light-light") + note("D5", 2)).bars) == 1
+
+
+def test_of_many_voices_some_are_named(tmp_path: Path) -> None:
+    found = read_made(tmp_path, "".join(note("C5", 0.25, voice=i) for i in range(1, 17)))
+    assert len(found.notes) == 16
+    assert found.remarks == (
+        "the voices 1, 10, 11, 12, 13, 14, 15, 16, … never sound together: they are read as one line",
+    )
+
+
+@pytest.mark.parametrize(("bar", "together"), [
+    (note("C5", 4) + BACK + second("C4"), True),
+    (second("C4") + BACK + note("C5", 4), True),
+    (note("C5", 2) + note("r", 2) + BACK + second("r") + second("C4"), True),
+    (note("C5") + note("r", 3) + BACK + second("r") + second("C4") + BACK.replace("16", "8")
+     + "<forward><duration>8</duration></forward>" + note("E4", 2, voice=3), False),
+    # Three voices: the first and the last sound together, the middle one with neither.
+    (note("C5", 2) + BACK.replace("16", "8") + note("r", 3, voice=2) + note("D5", 1, voice=2) + BACK
+     + "<forward><duration>4</duration></forward>" + note("E4", 1, voice=3), True),
+])  # fmt: skip
+def test_whether_voices_sound_together(tmp_path: Path, bar: str, together: bool) -> None:
+    found = read_made(tmp_path, bar, FOUR)
+    assert any("left out" in remark for remark in found.remarks) is together
