@@ -39,7 +39,7 @@ examples:
   companion fingerings etude.musicxml                        every note: bar, beat, note, fingering, reason
   companion fingerings etude.musicxml --bars 5-8 --limits --tempo 96
   companion fingerings etude.musicxml --musicxml etude-marked.musicxml
-  companion fingerings etude.musicxml --set 3.4=side --why "matches the C after it"
+  companion fingerings etude.musicxml --set 9.12=side --why "matches the C after it"
   companion fingerings etude.musicxml --correct 10.-2=B5 --comment 5.1="breathe before this"
   companion fingerings --note B-flat4 --search --beside C5   all ways to play a note
   companion fingerings --change G4 B-flat4:side              how long a change takes, and why
@@ -425,7 +425,7 @@ def _edit_marks(args: argparse.Namespace, opened: Opened) -> None:
             written[passage.notes[index].source] = right
         edits.append(partial(marks_edit.set_correction, path, passage, index, right, why))
     for text in args.set:
-        place, name = _assignment("--set", text, "3.4=side")
+        place, name = _assignment("--set", text, "9.12=side")
         index = marks.note_at(passage, place)
         _check_name(opened.chart, written[passage.notes[index].source], name)
         edits.append(partial(marks_edit.set_fingering, path, passage, index, name, why))

@@ -48,7 +48,7 @@ _SET_EXAMPLES = """\
 examples:
   companion week set etude.musicxml --bars 5-8 --tempo 96 --by Fri --clean-takes 3 --comment "slur it in twos first"
   companion week set etude.musicxml --tempo 80 --exercise links --set kind=pair --days Mon,Wed
-  companion week set etude.musicxml --tempo 96 --climb alternate --articulation 0.9 --fix 6.4=side
+  companion week set etude.musicxml --tempo 96 --climb alternate --articulation 0.9 --fix 9.12=side
 
 A target that your own takes say can't be reached yet is set all the same, with a word on one that can.
 A target for the same bars is changed in place; the sheet's comments and layout stay, and its previous content is kept
@@ -104,7 +104,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     setting.add_argument(
         "--fix", action="append", default=[], metavar="BAR.NOTE=NAME",
-        help="a fingering for this week, such as 6.4=side (6.4= lets it go)",
+        help="a fingering for this week, such as 9.12=side (9.12= lets it go)",
     )  # fmt: skip
     setting.add_argument("--comment", metavar="TEXT", help="a word to the student")
     setting.add_argument("--week", metavar="DATE", help="move the sheet to the week of this date, such as 2026-11-30")
@@ -311,14 +311,14 @@ def _climb(name: str | None) -> str | None:
 
 
 def _fingerings(texts: Sequence[str], opened: Opened) -> dict[str, str]:
-    """`--fix 6.4=side` as often as it is given; a place must be there, and its note must have that fingering."""
+    """`--fix 9.12=side` as often as it is given; a place must be there, and its note must have that fingering."""
     from companion.record.marks import note_at
 
     fixed = {}
     for text in texts:
         place, equals, name = (part.strip() for part in text.partition("="))
         if not equals:
-            raise UsageError(f"--fix {text!r}: write such as --fix 6.4=side")
+            raise UsageError(f"--fix {text!r}: write such as --fix 9.12=side")
         note, chart = opened.passage.notes[note_at(opened.passage, place)], opened.chart
         if name and not chart.called(note.written_midi, name):
             there = ", ".join(fingering.name for fingering in chart.for_note(note.written_midi))

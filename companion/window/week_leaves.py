@@ -126,10 +126,10 @@ def _fingering(app: WeekApp, item: WeekItem) -> Leaf:
     def keep(text: str) -> None:
         place, equals, name = (part.strip() for part in text.partition("="))
         if not equals or not place:
-            raise UsageError(f"{text[:20] or 'nothing'} is no fingering: write such as 6.4=side")
+            raise UsageError(f"{text[:20] or 'nothing'} is no fingering: write such as 9.12=side")
         app.write(item, fingerings={place: name})
 
-    hint = "Bar and note, then its name, such as 6.4=side; 6.4= lets it go."
+    hint = "Bar and note, then its name, such as 9.12=side; 9.12= lets it go."
     return EntryLeaf("week-fingering", "A fingering for this week", keep, hint=hint)
 
 

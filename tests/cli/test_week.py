@@ -618,7 +618,7 @@ def test_the_teacher_sees_the_chance_of_the_target_by_its_day(home: Path, capsys
         (["--exercise", "links", "--set", "x=3"], "links has no option 'x'; it has change"),
         (["--exercise", "links", "--set", "change=q"], "links: change is a whole number"),
         (["--exercise", "links", "--set", "change=99"], "nothing to link"),
-        (["--fix", "6.1"], "--fix '6.1': write such as --fix 6.4=side"),
+        (["--fix", "6.1"], "--fix '6.1': write such as --fix 9.12=side"),
         (["--fix", "99.1=side"], "there is no such bar"),
         (["--fix", "6.1=bis"], "G4 has no 'bis' on the alto saxophone; it has standard"),
         (["--articulation", "4"], "--articulation: 4 is out of range: give 0 to 1 of the notes"),

@@ -202,7 +202,7 @@ def test_the_day_due_is_chosen(app: WeekApp, sheet: Path) -> None:
         ("n", "2.5", "whole one"),
         ("w", "Mon, someday", "someday is no weekday"),
         ("w", "Sun", "after the day it is due"),
-        ("f", "side", "write such as 6.4=side"),
+        ("f", "side", "write such as 9.12=side"),
     ],
 )
 def test_what_makes_no_sense_is_said_and_stays_to_be_mended(
