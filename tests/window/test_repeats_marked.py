@@ -12,6 +12,7 @@ from window.stand_tools import make_setup, open_stand, playable, until
 from companion.passage import Passage
 from companion.practice.model import EARLY, LATE, LEFT_OUT, ON_TIME, WRONG_NOTE
 from companion.window.app import App
+from companion.window.leaves import KeysLeaf
 from companion.window.pencilled import Mark, Pencilled
 from companion.window.result import ARROWS_A_BAR, marks_of, worth_pencilling
 from companion.window.run import Run
@@ -128,3 +129,12 @@ def test_the_number_is_pencilled_and_readable(exercise: App) -> None:
     added.invert()
     (box,) = [box for box in [added.get_bounding_rects()] if box]
     assert box[0].unionall(box).height >= 6 and area.contains(box[0].unionall(box))
+
+
+def test_the_legend_tells_what_the_number_means(exercise: App) -> None:
+    exercise.do("keys")
+    leaf = exercise.leaf
+    assert isinstance(leaf, KeysLeaf)
+    assert [words for _, words in leaf.marks if "so often" in words] == [
+        "beside a mark: so often, where bars are repeated"
+    ]
