@@ -120,7 +120,8 @@ class App:
         heard = self.run.update()
         if len(self.run.results) > takes_before:
             self.stand.show_result()
-        if isinstance(self.leaf, ScreenLeaf):
+        # None first: what a protocol asks of it costs more than the rest of a still frame.
+        if self.leaf is not None and isinstance(self.leaf, ScreenLeaf):
             self.leaf.hear(heard)
         self.stand.go_on_replaying()
         self._sheets.collect()
