@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import os
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
@@ -146,7 +147,7 @@ def _items(sheet: WeekSheet, reader: ItemReader, own: Sequence[TakeSummary], *, 
         try:
             music = reader.music(item)
         except CompanionError as error:
-            fault = f"{item.passage}: {error}" if item.path.is_file() else f"{item.passage} is not there"
+            fault = f"{item.passage}: {error}" if os.path.isfile(item.path) else f"{item.passage} is not there"
             found.append(_Item(item, None, (), (), reached(item, week, (), ""), fault, is_set=is_set))
             continue
         # A passage's takes are sought once, however many items it has.

@@ -69,7 +69,7 @@ def write_items(
 
 
 def _is_folder(out: Path) -> bool:
-    return out.is_dir() or not out.suffix
+    return os.path.isdir(out) or not out.suffix
 
 
 def _check_one_file(items: Sequence[Item], out: Path, wanted: str | None) -> None:
@@ -136,6 +136,6 @@ def write_exercise(option: str, out: Path, made: Passage, chart: Chart, rules: t
     from companion.cli.marked_score import PLAIN, check_output, write_output
 
     check_output(option, out, origin, PLAIN, ".musicxml or .xml: it isn't packed")
-    if out.exists() and not _is_ours(out):
+    if os.path.exists(out) and not _is_ours(out):
         raise UsageError(f"{option} {out}: is there already and no exercise; give another name")
     write_output(out, document_of(made, plan_of(made, chart, rules)))

@@ -29,7 +29,7 @@ def check_target(out: Path, opened: Opened) -> None:
         check_output("--musicxml", out, origin, (".mxl",), ".mxl, as the score is packed")
     else:
         check_output("--musicxml", out, origin, PLAIN, ".musicxml or .xml, as the score is not packed")
-    if out.exists() and out.stat().st_size and not _is_copy(out, opened):
+    if os.path.exists(out) and out.stat().st_size and not _is_copy(out, opened):
         raise UsageError(f"--musicxml {out}: is there already and no copy of this score; give another name")
 
 
@@ -48,13 +48,13 @@ def check_output(option: str, out: Path, origin: str, endings: Sequence[str], wa
     """Raises `UsageError` where nothing made of the file `origin` (empty: of no file alone) can be written to `out`,
     given by `option`; `wanted` says how its name is to end."""
     real = Path(os.path.realpath(out))
-    if real.is_dir():
+    if os.path.isdir(real):
         raise UsageError(f"{option} {out}: that is a folder; name a file in it, such as etude{endings[0]}")
-    if origin and real.exists() and os.path.samefile(real, origin):
+    if origin and os.path.exists(real) and os.path.samefile(real, origin):
         raise UsageError(f"{option} {out}: that is the score itself; give another name, and the score stays as it is")
     if out.suffix.lower() not in endings:
         raise UsageError(f"{option} {out}: let its name end in {wanted}")
-    if real.exists() and not real.is_file():
+    if os.path.exists(real) and not os.path.isfile(real):
         raise UsageError(f"{option} {out}: is a pipe or a device, not a file; give another name")
     if not os.access(real.parent, os.W_OK | os.X_OK):
         raise UsageError(f"{out}: can't be written; name a file in a folder that exists and is yours")

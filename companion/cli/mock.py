@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 from dataclasses import replace
 from pathlib import Path
@@ -85,7 +86,7 @@ def _file_and_bars(text: str) -> tuple[Path, str]:
     """`etude.musicxml:5-8`; a file whose name has a colon is itself."""
     path = Path(text)
     file, colon, bars = text.rpartition(":")
-    if not colon or path.is_file() or len(file) <= 1:
+    if not colon or os.path.isfile(path) or len(file) <= 1:
         return path, ""
     return Path(file), bars
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import hashlib
+import os
 import re
 import sys
 from collections.abc import Iterable
@@ -287,8 +288,8 @@ def _midi_content(path: Path) -> tuple[bytes, datetime]:
     """A file's content and when it was last changed."""
     from companion.record.played_midi import MAX_BYTES
 
-    if not path.is_file():
-        what = "is no file" if path.exists() else "there is no such file"
+    if not os.path.isfile(path):
+        what = "is no file" if os.path.exists(path) else "there is no such file"
         raise UsageError(f"{path}: {what}; with --as give MIDI files")
     try:
         with open(path, "rb") as file:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import os
 import re
 import sys
 import unicodedata
@@ -80,7 +81,7 @@ def _check_outside(out: Path | None, folder: Path) -> None:
     if out is None or not folder.is_dir():
         return
     place = out.resolve()
-    if any(one.exists() and one.samefile(folder) for one in (place, *place.parents)):
+    if any(os.path.exists(one) and one.samefile(folder) for one in (place, *place.parents)):
         raise UsageError(f"{out}: lies in the studio's folder, where nothing is written: give a place outside of it")
 
 

@@ -174,7 +174,7 @@ def _remarks(sheet: WeekSheet, log: Survey) -> list[str]:
     remarks = [
         f"{item.passage} is not there (looked in {sheet.path.parent})"
         for item in sheet.items
-        if not item.path.is_file()
+        if not os.path.isfile(item.path)
     ]
     if sheet.days[-1] < date.today():
         remarks.append("this week is over; set the next one's first target with --week and its date, or edit the sheet")

@@ -41,7 +41,7 @@ def look_at_item(
     """
     sha256, title, reach, said = "" if item.exercise else _sha256(item.path), "", None, []
     music: ItemMusic | None = None
-    if item.path.is_file():
+    if os.path.isfile(item.path):
         try:
             title = reader.opened(item.path, item.part).passage.title
             music = reader.music(item)

@@ -14,6 +14,7 @@ it stopped.
 from __future__ import annotations
 
 import contextlib
+import os
 import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
@@ -128,7 +129,7 @@ def _writing(path: Path, done: Imported) -> Iterator[None]:
 
 
 def _files(source: Path, done: Imported) -> list[Path]:
-    if not source.exists():
+    if not os.path.exists(source):
         raise RecordError(f"{source}: there is no such file or folder; name an export, or another log's folder")
     if source.is_file():
         return [source]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterable
 from datetime import date, timedelta
 from pathlib import Path
@@ -29,7 +30,7 @@ def lately_played(takes: Iterable[TakeSummary], today: date) -> WeekSheet:
         if not since < take.day <= today.isoformat() or not take.origin or not MIN_BPM <= target_bpm <= MAX_BPM:
             continue
         path = Path(take.origin).absolute()
-        if (take.origin, take.bars) not in items and path.is_file():
+        if (take.origin, take.bars) not in items and os.path.isfile(path):
             item = WeekItem(take.origin, path, target_bpm, bars=take.bars, part=take.part)
             items[take.origin, take.bars] = item
     return WeekSheet(Path(), today - timedelta(days=today.weekday()), "", tuple(items.values()))

@@ -6,12 +6,14 @@ import json
 import os
 import subprocess
 import sys
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
 
 from companion.cli import main
 from companion.paths import shared_dir
+from companion.record import Sitting, TakeRecord
 
 ETUDE = shared_dir() / "passages" / "etude-e-minor.musicxml"
 PLAY = ["play", str(ETUDE), "--bars", "1-2", "--hidden", "--takes", "1", "--port", "sim:steady:1"]
@@ -48,6 +50,45 @@ def _refused(arguments: list[str], capsys: pytest.CaptureFixture[str], what: str
 )
 def test_options_out_of_range(option: str, value: str, what: str, capsys: pytest.CaptureFixture[str]) -> None:
     _refused([*PLAY, f"{option}={value}"], capsys, what)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "what"),
+    [
+        (["fingerings", str(ETUDE), "--musicxml", f"{LONG}.musicxml"], "can't be written"),
+        (["handout", str(ETUDE), "-o", f"{LONG}.pdf"], "can't be written"),
+        (["exercises", str(ETUDE), "1", "-o", f"{LONG}.mid"], "can't be written"),
+        (["progress", "--lesson", f"{LONG}.pdf"], "can't be written"),
+        (["studio", "lessons", "--pages", LONG], "can't be written"),
+        (["record", "import", LONG], "no such file"),
+        (["record", "import", LONG, "--as", str(ETUDE), "--tempo", "60"], "no such file"),
+        (["mock", LONG], "no such file"),
+    ],
+)
+def test_results_and_records_with_names_too_long_for_any_disk(
+    arguments: list[str], what: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "lessons" / "Robin" / "sessions").mkdir(parents=True)
+    _refused(arguments, capsys, what)
+
+
+@pytest.mark.parametrize("view", [["week"], ["week", "--student"], ["today"]])
+def test_a_sheet_and_a_record_that_name_what_no_disk_can_hold(
+    view: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv("COMPANION_SHARED", str(tmp_path))
+    monkeypatch.setenv("COMPANION_SESSIONS", str(tmp_path))
+    now = datetime.now().astimezone()
+    Sitting(tmp_path, now).append(TakeRecord("Long", 80.0, port="wind", origin=LONG, started=now.isoformat()))
+    if view == ["today"]:
+        assert main(view) == 0
+        capsys.readouterr()
+    item = f'[[item]]\npassage = "{LONG}"\ntarget_bpm = 80\n'
+    head = f"format = 1\nweek = {now - timedelta(now.weekday()):%Y-%m-%d}\n"
+    (tmp_path / "week.toml").write_text(head + item, encoding="utf-8")
+    assert main(view) == 0
+    assert f"{LONG}isnotthere" in "".join(capsys.readouterr().out.split())
 
 
 def test_names_too_long_for_any_disk(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
