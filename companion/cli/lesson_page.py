@@ -71,7 +71,7 @@ def lesson_page(sheet_path: Path | None, sessions: Path, today: date) -> tuple[L
         seen.update(one.used)
         remarks += one.said
     others = [take for take in takes if take.id not in seen and _is_recent(take, today)]
-    items += [_of_log(group, sessions, today) for group in _grouped(others)]
+    items += [_of_log(group, sessions, known, today) for group in _grouped(others)]
     student = f": {sheet.student}" if sheet and sheet.student else ""
     page = LessonPage(
         heading=f"For the lesson{student}",
@@ -189,12 +189,32 @@ def _grouped(takes: Iterable[TakeSummary]) -> list[list[TakeSummary]]:
     return sorted(groups.values(), key=lambda group: group[-1].started, reverse=True)
 
 
-def _of_log(takes: Sequence[TakeSummary], sessions: Path, today: date) -> LessonItem:
+def _of_log(
+    takes: Sequence[TakeSummary], sessions: Path, known: dict[tuple[Path, str], Fingers | None], today: date
+) -> LessonItem:
     last = takes[-1]
-    course = course_of(last.bars, takes, sessions, None, last.target_bpm, None, today)
+    fingers = _fingers_of_take(last, sessions, known)
+    course = course_of(last.bars, takes, sessions, fingers, last.target_bpm, None, today)
     return course_item(
         piece_in_words(last.title or last.file_name or "untitled", last.bars), course, None, "Not on the week sheet."
     )
+
+
+def _fingers_of_take(
+    take: TakeSummary, sessions: Path, known: dict[tuple[Path, str], Fingers | None]
+) -> Fingers | None:
+    """None where its score, as it was then, is no longer where it was."""
+    path = Path(take.origin).absolute()
+    if not take.origin or not os.path.isfile(path):
+        return None
+    key = path, take.part
+    if key not in known:
+        try:
+            known[key] = fingers_of(path, take.part or None, take.instrument or None, sessions)
+        except CompanionError:
+            known[key] = None
+    found = known[key]
+    return found if found and found.opened.passage.sha256 == take.sha256 else None
 
 
 def course_item(name: str, course: Course, by: date | None, done: str, whole: Sequence[TakeSummary] = ()) -> LessonItem:

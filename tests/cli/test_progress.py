@@ -11,7 +11,7 @@ from pypdf import PdfReader
 
 from companion import paths
 from companion.cli import main
-from companion.cli.course import Fingers, fingers_of
+from companion.cli.course import Course, Fingers, course_of, fingers_of
 from companion.cli.exercise_options import opened_exercise
 from companion.cli.opening import open_passage
 from companion.cli.progress_page import pages_of_week
@@ -182,6 +182,32 @@ def test_the_page_for_the_lesson_has_the_sheets_items_and_what_else_was_played(
     assert "Of the last 12 takes at" in text[first:second]
     assert "Not played yet." in text[second:third]
     assert "Not on the week sheet." in text[third:]
+
+
+def test_what_is_not_on_the_sheet_is_looked_at_in_its_score_while_it_is_there_unchanged(
+    score: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    days_of(score, 5)
+    days_of(score, 1, origin="x" * 300, sha256="2", title="Of no name")
+    looked_at: list[Path] = []
+    given: list[object] = []
+
+    def fingers(file: Path, *more: object) -> Fingers:
+        looked_at.append(file)
+        return fingers_of(file, *more)  # type: ignore[arg-type]
+
+    def course(*asked: object) -> Course:
+        given.append(asked[3])
+        return course_of(*asked)  # type: ignore[arg-type]
+
+    monkeypatch.setattr("companion.cli.lesson_page.fingers_of", fingers)
+    monkeypatch.setattr("companion.cli.lesson_page.course_of", course)
+    assert main(["progress", "--lesson", "lesson.pdf"]) == 0
+    assert looked_at == [score] and sorted(one is None for one in given) == [False, True]
+    given.clear()
+    score.write_text(SCORE.replace("Two bars", "Two better bars"))
+    assert main(["progress", "--lesson", "lesson.pdf"]) == 0
+    assert given == [None, None]
 
 
 def test_of_a_score_with_several_parts_the_lesson_looks_at_the_items_own(
