@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 from companion import paths
 from companion.cli.week_items import ItemMusic, ItemReader, play_words, short_path
 from companion.errors import CompanionError, SeveralParts, UsageError
+from companion.practice.metronome import QUARTER, counted_note
 from companion.record.index import Wanted, survey
 from companion.record.model import TakeSummary, normal_bars
 from companion.record.progress import reached
@@ -47,6 +48,9 @@ def look_at_item(
             music = reader.music(item)
             sha256, takes = music.sha256, music.of_part(takes)
             reach = reader.reach(item, music)
+            counted = counted_note(music.passage.bars[0])
+            if counted != QUARTER:
+                said.append(f"The stand counts {counted.many}: this target is {counted.mark(item.target_bpm)} there.")
         except CompanionError as error:
             said.append(str(error))
     found = reached(item, [day.isoformat() for day in days], takes, sha256)
@@ -83,7 +87,7 @@ class WeekDesk:
         self._days = sheet.days
         log = survey(self._sessions, wanted=Wanted(sheet.days[0].isoformat(), sheet.days[-1].isoformat()))
         self._takes = tuple(log.takes)
-        missing = dict.fromkeys(item.passage for item in sheet.items if not item.path.is_file())
+        missing = dict.fromkeys(item.passage for item in sheet.items if not os.path.isfile(item.path))
         remarks = [f"{name} is not there (looked in {sheet.path.parent})." for name in missing]
         today = date.today()
         if sheet.days[-1] < today:

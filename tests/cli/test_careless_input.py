@@ -73,7 +73,7 @@ def test_results_and_records_with_names_too_long_for_any_disk(
     _refused(arguments, capsys, what)
 
 
-@pytest.mark.parametrize("view", [["week"], ["week", "--student"], ["today"]])
+@pytest.mark.parametrize("view", [["week"], ["week", "--student"], ["today"]], ids="-".join)
 def test_a_sheet_and_a_record_that_name_what_no_disk_can_hold(
     view: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -89,6 +89,7 @@ def test_a_sheet_and_a_record_that_name_what_no_disk_can_hold(
     (tmp_path / "week.toml").write_text(head + item, encoding="utf-8")
     assert main(view) == 0
     assert f"{LONG}isnotthere" in "".join(capsys.readouterr().out.split())
+    assert main([view[0], "--window", "--hidden", "--shots", str(tmp_path / "shots"), "--size", "1024x640"]) == 0
 
 
 def test_names_too_long_for_any_disk(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

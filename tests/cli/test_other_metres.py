@@ -72,3 +72,16 @@ def test_progress_is_in_quarters_and_says_what_the_stand_has(jig: Path, capsys: 
     assert "Tempos are quarters a minute; the stand counts dotted quarters: 60 is ♩. = 40." in said
     assert main(["progress", str(jig), "--bars", "3"]) == 0
     assert "the stand counts" not in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("view", [["week"], ["week", "--student"]], ids="-".join)
+def test_the_week_says_it_of_the_items_that_are_not_counted_in_quarters(
+    view: list[str], jig: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for bars, tempo in (("1-2", "96"), ("3", "80")):
+        assert main(["week", "set", str(jig), "--bars", bars, "--tempo", tempo]) == 0
+    capsys.readouterr()
+    assert main(view) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert said.count("The stand counts") == 1
+    assert "The stand counts dotted quarters: this target is ♩. = 64 there." in said
