@@ -272,6 +272,6 @@ def test_a_take_is_matched_in_no_time():
 
 
 def _timed(work):
-    start = time.perf_counter()
+    start = time.thread_time()
     work()
-    return time.perf_counter() - start
+    return time.thread_time() - start

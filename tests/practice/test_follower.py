@@ -319,8 +319,8 @@ def test_an_event_takes_no_time():
     live = follower(piece, 90)
     taken = []
     for event in events:
-        start = time.perf_counter()
+        start = time.thread_time()
         live.hear(event)
-        taken.append(time.perf_counter() - start)
+        taken.append(time.thread_time() - start)
     # Measured at about 0.05 ms; one slow event is the machine's.
     assert np.median(taken) < 0.5e-3

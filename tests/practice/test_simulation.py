@@ -687,9 +687,9 @@ def test_breath_is_a_flood_that_falls_to_nothing_in_rests() -> None:
 def test_a_take_of_200_notes_is_made_in_no_time() -> None:
     taken_s = []
     for seed in range(5):
-        began = time.perf_counter()
+        began = time.thread_time()
         assert simulate(ETUDE, 92, "messy", seed).messages
-        taken_s.append(time.perf_counter() - began)
+        taken_s.append(time.thread_time() - began)
     # Measured: 6 ms, and 20 ms more for 5,000 messages.
     assert min(taken_s) < 0.05
 
