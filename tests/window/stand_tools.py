@@ -12,12 +12,15 @@ from practice.takes import melody
 from companion.charts import load
 from companion.passage import Passage
 from companion.planning import plan
+from companion.practice.finished import FinishedTake
 from companion.practice.ladder import Ladder
 from companion.scores.write import to_musicxml
 from companion.window.app import App
+from companion.window.run import Run
 from companion.window.setup import Setup
+from companion.window.stepped_clock import SteppedClock
 
-__all__ = ["click", "key", "make_setup", "open_stand", "playable", "until"]
+__all__ = ["click", "key", "make_setup", "one_take", "open_stand", "playable", "until"]
 
 
 def playable(bars: int) -> Passage:
@@ -47,6 +50,18 @@ def open_stand(setup: Setup, size: tuple[int, int] = (1280, 720)) -> App:
         pygame.time.wait(5)
     assert app.stand.page.done, app.stand.engraving_fault
     return app
+
+
+def one_take(run: Run) -> FinishedTake:
+    """The simulated player's next, without a window."""
+    assert isinstance(run.clock, SteppedClock)
+    run.start()
+    while run.rehearsal.state != "after":
+        run.clock.step(20_000_000)
+        run.update()
+    take = run.rehearsal.last_take
+    assert take is not None
+    return take
 
 
 def until(app: App, reached: Callable[[], bool], frames: int = 20_000) -> None:

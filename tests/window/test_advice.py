@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from window.stand_tools import make_setup, playable
+from window.stand_tools import make_setup, one_take, playable
 
 from companion.window.advice import CARE, NO_HARD_SPOT, advice
 from companion.window.run import Run
@@ -25,16 +25,6 @@ def run(tmp_path: Path) -> Iterator[Run]:
 def said(run: Run, **what: object) -> str:
     usual = {"replaying": None, "looked_at": None, "told": False, "spots_shown": False, "tinted": False}
     return advice(run, **(usual | what))  # type: ignore[arg-type]
-
-
-def play(run: Run) -> None:
-    """One take of the simulated player."""
-    assert isinstance(run.clock, SteppedClock)
-    run.start()
-    while run.rehearsal.state != "after":
-        run.clock.step(20_000_000)
-        run.update()
-    run.say("")
 
 
 def test_before_the_first_take_it_is_the_usual_cautions(run: Run) -> None:
@@ -89,7 +79,8 @@ def test_a_take_is_followed_by_what_to_do_next_and_none_is_disturbed(run: Run) -
     run.stop()
     run.say("")
     assert said(run).endswith("Stopped by the player.")
-    play(run)
+    one_take(run)
+    run.say("")
     take = run.rehearsal.last_take
     assert take is not None and take.step is not None
     assert said(run) == f"{take.assessment.advice} {take.step.sentence}"

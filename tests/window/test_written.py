@@ -7,11 +7,10 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from window.stand_tools import make_setup, playable
+from window.stand_tools import make_setup, one_take, playable
 from window.test_own_trouble import Spot
 
 from companion.practice.model import NOT_REACHED, ON_TIME
-from companion.practice.rehearsal import FinishedTake
 from companion.window.page import Penned
 from companion.window.pencilled import SLIP, SPOT, USED
 from companion.window.result import marks_of, strip_of_take
@@ -29,20 +28,8 @@ def run(tmp_path: Path) -> Iterator[Run]:
     made.close()
 
 
-def played(run: Run) -> FinishedTake:
-    """A take of the beginner."""
-    assert isinstance(run.clock, SteppedClock)
-    run.start()
-    while run.rehearsal.state != "after":
-        run.clock.step(20_000_000)
-        run.update()
-    take = run.rehearsal.last_take
-    assert take is not None
-    return take
-
-
 def test_a_take_is_looked_through_once(run: Run) -> None:
-    written, take = Written(run), played(run)
+    written, take = Written(run), one_take(run)
     assert written.marks_of_take(take) == marks_of(take, run.rehearsal.tolerances)
     strip = written.strip(take)
     assert strip == strip_of_take(take, run.rehearsal.tolerances) and written.strip(take) is strip
@@ -51,7 +38,7 @@ def test_a_take_is_looked_through_once(run: Run) -> None:
 
 
 def test_what_slipped_is_told_in_playing_order_and_nothing_else_is(run: Run) -> None:
-    written, take = Written(run), played(run)
+    written, take = Written(run), one_take(run)
     told = written.told_notes(take)
     assert told == sorted({m.note_index for m in marks_of(take) if m.kind in (SLIP, USED)}) and told
     for note in PASSAGE.notes:
