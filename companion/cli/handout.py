@@ -29,6 +29,8 @@ __all__ = ["PARTS", "add_arguments", "run"]
 PARTS = ("head", "legend", "music", "remarks", "horns", "reasons", "exercises", "tempos", "care")
 #: The exercises that stand on a sheet when nobody says: what is hardest, lifted out.
 _USUAL = ("links",)
+#: Of a name on the sheet; more would push the music off its first page.
+_MOST_LETTERS = 50
 _EXAMPLES = """\
 examples:
   companion handout etude.musicxml -o etude.pdf
@@ -185,11 +187,15 @@ def _cards(opened: Opened, plan: Plan, parts: frozenset[str]) -> tuple[Card, ...
 
 def _lines(args: argparse.Namespace, sheet: WeekSheet | None) -> tuple[Line, ...]:
     """Name, teacher and date to write on, filled in where they are known."""
+    from companion.practice.words import shortened
     from companion.reports.handout import Line
+
+    def fitted(name: str) -> str:
+        return shortened(name, lambda cut: len(cut) <= _MOST_LETTERS)
 
     student = args.student if args.student is not None else (sheet.student if sheet else "")
     week = f"week of {sheet.week.day} {sheet.week:%B %Y}" if sheet else ""
-    return (Line("Name", student), Line("Teacher", args.teacher or ""), Line("Date", week))
+    return (Line("Name", fitted(student)), Line("Teacher", fitted(args.teacher or "")), Line("Date", week))
 
 
 # -- the week -------------------------------------------------------------------------------------------------------

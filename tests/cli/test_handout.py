@@ -165,6 +165,14 @@ def test_a_name_given_wins(score: Path) -> None:
     assert "Jo Other" in text and "Ms. Nobody" in text and "Kim" not in text
 
 
+def test_a_name_too_long_for_its_line_is_cut_and_pushes_no_music_away(score: Path) -> None:
+    sheet(score, "--student", "Jo", "--teacher", "Ms. Nobody")
+    pages = len(PdfReader("out.pdf").pages)
+    text = sheet(score, "--student", "Jo " * 1000, "--teacher", "x" * 3000)
+    assert len(PdfReader("out.pdf").pages) == pages
+    assert "J…" in text and f"{'x' * 49}…" in "".join(text.replace("\u200b", "").split())
+
+
 def test_a_week_sheet_of_other_passages_is_nobody_elses(score: Path) -> None:
     Path("week.toml").write_text(WEEK.replace("lamplight-waltz", "another"))
     text = sheet(score, "--sheet", "week.toml")
