@@ -88,8 +88,8 @@ class Sitting:
                 self._write(self._waiting[0])
             except OSError as error:
                 raise RecordError(
-                    f"the take can't be written to {self.path} ({error.strerror or error}): make room there, or set"
-                    " COMPANION_SESSIONS to another folder"
+                    f"the take can't be written to {self.path} ({error.strerror or error}): make room or allow"
+                    " writing there, or set COMPANION_SESSIONS to another folder"
                 ) from error
             self._waiting.pop(0)
 

@@ -224,6 +224,6 @@ def keep_answer(sessions: Path, instrument: str, card: str, right: bool, chosen:
             append_synced(path, line)
     except OSError as error:
         raise RecordError(
-            f"the answer can't be kept in {path} ({error.strerror or error}): make room there, or set"
-            " COMPANION_SESSIONS to another folder"
+            f"the answer can't be kept in {path} ({error.strerror or error}): make room or allow"
+            " writing there, or set COMPANION_SESSIONS to another folder"
         ) from error
