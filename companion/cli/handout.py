@@ -187,15 +187,16 @@ def _cards(opened: Opened, plan: Plan, parts: frozenset[str]) -> tuple[Card, ...
 
 def _lines(args: argparse.Namespace, sheet: WeekSheet | None) -> tuple[Line, ...]:
     """Name, teacher and date to write on, filled in where they are known."""
-    from companion.practice.words import shortened
+    from companion.practice.words import cut_to
     from companion.reports.handout import Line
-
-    def fitted(name: str) -> str:
-        return shortened(name, lambda cut: len(cut) <= _MOST_LETTERS)
 
     student = args.student if args.student is not None else (sheet.student if sheet else "")
     week = f"week of {sheet.week.day} {sheet.week:%B %Y}" if sheet else ""
-    return (Line("Name", fitted(student)), Line("Teacher", fitted(args.teacher or "")), Line("Date", week))
+    return (
+        Line("Name", cut_to(student, _MOST_LETTERS)),
+        Line("Teacher", cut_to(args.teacher or "", _MOST_LETTERS)),
+        Line("Date", week),
+    )
 
 
 # -- the week -------------------------------------------------------------------------------------------------------

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from companion import paths
 from companion.cli.course import Course, Fingers, course_of, fingers_in, fingers_of, of_one_horn
 from companion.errors import CompanionError
-from companion.practice.words import number_of, piece_in_words
+from companion.practice.words import capital, number_of, piece_in_words
 from companion.record.cold import cold_ids
 from companion.record.index import survey
 from companion.record.model import TakeSummary
@@ -77,7 +77,7 @@ def lesson_page(sheet_path: Path | None, sessions: Path, today: date) -> tuple[L
         heading=f"For the lesson{student}",
         day=f"{day_in_words(today)} {today.year}",
         items=tuple(items),
-        remarks=tuple(f"{remark[:1].upper()}{remark[1:]}." for remark in who),
+        remarks=tuple(f"{capital(remark)}." for remark in who),
         nothing="Nothing is set and nothing was played yet.",
     )
     return page, (*remarks, *log.remarks)
@@ -171,12 +171,25 @@ def _fingers(
     sessions: Path,
     known: dict[tuple[Path, str], Fingers | None],
 ) -> Fingers | None:
-    key = item.path, item.part
+    horn = takes[-1].instrument if takes else ""
+    return _known_fingers(item.path, item.part, horn, sessions, sheet, known)
+
+
+def _known_fingers(
+    score: Path,
+    part: str,
+    horn: str,
+    sessions: Path,
+    sheet: Path | None,
+    known: dict[tuple[Path, str], Fingers | None],
+) -> Fingers | None:
+    """Each score is read and planned once. None where it or the horn's chart can't be read: what was reached is shown
+    all the same."""
+    key = score, part
     if key not in known:
-        horn = (takes[-1].instrument or None) if takes else None
         try:
-            known[key] = fingers_of(item.path, item.part or None, horn, sessions, sheet)
-        except CompanionError:  # its score was read, so it is the horn's chart: what was reached is shown all the same
+            known[key] = fingers_of(score, part or None, horn or None, sessions, sheet)
+        except CompanionError:
             known[key] = None
     return known[key]
 
@@ -207,13 +220,7 @@ def _fingers_of_take(
     path = Path(take.origin).absolute()
     if not take.origin or not os.path.isfile(path):
         return None
-    key = path, take.part
-    if key not in known:
-        try:
-            known[key] = fingers_of(path, take.part or None, take.instrument or None, sessions)
-        except CompanionError:
-            known[key] = None
-    found = known[key]
+    found = _known_fingers(path, take.part, take.instrument, sessions, None, known)
     return found if found and found.opened.passage.sha256 == take.sha256 else None
 
 

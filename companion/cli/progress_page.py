@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from companion.cli.course import Course, Fingers
 from companion.cli.lesson_page import course_item, sheet_item
 from companion.cli.week_items import ItemReader
-from companion.practice.words import piece_in_words
+from companion.practice.words import capital, piece_in_words
 from companion.record.cold import cold_in_words, count_cold
 from companion.record.index import survey
 from companion.record.model import TakeSummary
@@ -39,7 +39,7 @@ def _told(item: LessonItem, cold: str, remarks: Sequence[str]) -> LessonItem:
     words = [(_HEADINGS.get(head, head), tuple(filter(None, sentences))) for head, sentences in item.words]
     holds = [part for part in words if part[0] == _HEADINGS["Holds back:"]]
     first = [("First takes", (cold,))] if cold else []
-    notes = tuple(f"{remark[:1].upper()}{remark[1:]}".rstrip(".") + "." for remark in remarks)
+    notes = tuple(capital(remark).rstrip(".") + "." for remark in remarks)
     rest = [part for part in words if part not in holds]
     return replace(item, words=(*rest, *first, *holds, *([("Notes", notes)] if notes else [])))
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import hashlib
 import os
 import re
 import sys
@@ -16,6 +15,7 @@ from companion import paths
 from companion.cli import arguments
 from companion.errors import RecordError, UsageError
 from companion.record.choosing import Choice
+from companion.record.files import sha256_of
 from companion.record.model import file_name, plain_text
 
 if TYPE_CHECKING:
@@ -160,16 +160,7 @@ def _choice(args: argparse.Namespace) -> Choice:
     file = str(args.file or "")
     if file and not file_name(file):
         raise UsageError(f"--file {file}: is no score's name; give one such as etude.musicxml")
-    return Choice(file, _sha256(args.file) if file else "", args.since, args.before, args.horn or "")
-
-
-def _sha256(score: Path) -> str:
-    """What the score's takes are known by, empty where it can't be read any more: then its name has to do."""
-    try:
-        with open(score, "rb") as file:
-            return hashlib.file_digest(file, "sha256").hexdigest()
-    except OSError:
-        return ""
+    return Choice(file, sha256_of(args.file) if file else "", args.since, args.before, args.horn or "")
 
 
 def _sessions(args: argparse.Namespace) -> Path:

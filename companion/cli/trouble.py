@@ -167,7 +167,7 @@ def _spot_lines(spots: Sequence[TroubleSpot], takes: int, with_solved: bool, whe
 
 
 def _evidence(spot: TroubleSpot) -> str:
-    from companion.practice.words import times_in_words
+    from companion.practice.words import capital, times_in_words
 
     parts = [", ".join(f"{kind} in {_takes(count)}" for kind, count in spot.kinds)]
     if spot.fails_from_bpm is not None:
@@ -176,7 +176,7 @@ def _evidence(spot: TroubleSpot) -> str:
     well = f"well {times_in_words(spot.clean_since)}" if spot.clean_since else "not well"
     parts.append(f"{well} since, {spot.clean_needed} times in a row solve it")
     text = "; ".join(parts)
-    return f"{text[0].upper()}{text[1:]}."
+    return f"{capital(text)}."
 
 
 def _takes(count: int) -> str:
@@ -184,12 +184,14 @@ def _takes(count: int) -> str:
 
 
 def _lag_lines(lags: Sequence[FingerLag], trills: Sequence[TrillLag]) -> list[str]:
+    from companion.practice.words import capital
+
     sentences = [*(lag.sentence for lag in lags), *(lag.sentence for lag in trills)]
     if not sentences:
         return ["Nothing can be told yet: that takes slips of one change in some takes, or a trill in some."]
     lines = []
     for sentence in sentences[:MOST_SHOWN]:
-        lines += _wrapped(f"{sentence[0].upper()}{sentence[1:]}.", "-  ")
+        lines += _wrapped(f"{capital(sentence)}.", "-  ")
     more = len(sentences) - MOST_SHOWN
     return lines + ([f"   and {more} more; --json has all"] if more > 0 else [])
 

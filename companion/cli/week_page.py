@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import os
 from collections.abc import Callable, Sequence
 from datetime import date, timedelta
@@ -13,6 +12,7 @@ from companion import paths
 from companion.cli.week_items import ItemMusic, ItemReader, play_words, short_path
 from companion.errors import CompanionError, SeveralParts, UsageError
 from companion.practice.metronome import QUARTER, counted_note
+from companion.record.files import sha256_of
 from companion.record.index import Wanted, survey
 from companion.record.model import TakeSummary, normal_bars
 from companion.record.progress import reached
@@ -40,7 +40,7 @@ def look_at_item(
     RecordError
         If the log can't be read.
     """
-    sha256, title, reach, said = "" if item.exercise else _sha256(item.path), "", None, []
+    sha256, title, reach, said = "" if item.exercise else sha256_of(item.path), "", None, []
     music: ItemMusic | None = None
     if os.path.isfile(item.path):
         try:
@@ -58,13 +58,6 @@ def look_at_item(
         said.append(reader.chance(item, music, item.by or days[-1]))
     shown = reach if reach is not None and (reach.measured or teacher) else None
     return ItemAbout(title, found, shown, tuple(filter(None, said)), play_words(item) if music is not None else ())
-
-
-def _sha256(path: Path) -> str:
-    try:
-        return hashlib.sha256(path.read_bytes()).hexdigest()
-    except OSError:
-        return ""
 
 
 class WeekDesk:

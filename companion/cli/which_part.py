@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import contextlib
-import hashlib
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -118,11 +117,11 @@ def part_of_week(file: Path, lookup: Lookup) -> str:
 
 def _of_last_take(file: Path, parts: Sequence[tuple[str, str]], lookup: Lookup) -> str:
     """The part of the newest take of this score; empty where there is none, or two parts are called so."""
+    from companion.record.files import sha256_of
     from companion.record.index import Wanted, survey
     from companion.record.progress import of_passage, who_played
 
-    with open(file, "rb") as content:
-        sha256 = hashlib.file_digest(content, "sha256").hexdigest()
+    sha256 = sha256_of(file)
     with contextlib.suppress(RecordError):  # the command that needs the log says so
         log = survey(lookup.sessions or paths.sessions_dir(), wanted=Wanted(sha256=sha256, file_name=file.name))
         takes, _ = who_played(of_passage(log.takes, sha256, str(file))[0])

@@ -23,7 +23,7 @@ import numpy as np
 from companion.arrays import Floats
 from companion.passage import Passage
 from companion.practice.clock import tempo_at_bpm
-from companion.practice.metronome import beat_unit, unit_in_words
+from companion.practice.metronome import counted_note
 from companion.practice.own_time import OwnTime, new_tempos, said_of_tempo
 from companion.practice.words import bar_in_words, bars_in_words
 from companion.scores.tempo_words import bends
@@ -62,7 +62,7 @@ def tempo_held(passage: Passage, own: OwnTime | None) -> TempoHeld:
     """What is to be said of the tempo of a performance; `own` as `find_own_time` has it."""
     if own is None:
         return TempoHeld("Too little was played to tell the tempo.")
-    note, about = unit_in_words(passage.bars[0]), _number(passage, own.tempo_bpm)
+    note, about = counted_note(passage.bars[0]).one, _number(passage, own.tempo_bpm)
     said = f"The {note} went at about {about}{_beside_printed(passage, own)}"
     sections = [_bars_that_count(passage, own.bar_bpm, bars) for bars in _sections(passage)]
     long_enough = [bars for bars in sections if len(bars) >= LEAST_BARS]
@@ -90,7 +90,7 @@ def _beside_printed(passage: Passage, own: OwnTime) -> str:
 
 
 def _number(passage: Passage, quarter_bpm: float) -> str:
-    return f"{quarter_bpm / beat_unit(passage.bars[0])[1]:.0f}"
+    return counted_note(passage.bars[0]).nearest(quarter_bpm)
 
 
 def _at(passage: Passage, bpm: float, bar: int) -> str:

@@ -79,6 +79,11 @@ def shortened(text: str, fits: Callable[[str], bool]) -> str:
     return "…"
 
 
+def cut_to(text: str, letters: int) -> str:
+    """The text `shortened` to so many letters."""
+    return shortened(text, lambda cut: len(cut) <= letters)
+
+
 def place_in_words(passage: Passage, note: Note) -> str:
     """Where in its bar a note is: `the note on beat 3`, `the third sixteenth of beat 1`, `the second triplet note of
     beat 2`."""

@@ -1,8 +1,10 @@
-"""Writing so that nothing already saved is lost: append and sync, create and sync, replace as a whole."""
+"""Writing so that nothing already saved is lost: append and sync, create and sync, replace as a whole; and what tells
+a file's content from another's."""
 
 from __future__ import annotations
 
 import contextlib
+import hashlib
 import os
 import secrets
 import shutil
@@ -18,6 +20,7 @@ __all__ = [
     "make_dir_synced",
     "only_writer",
     "replace_synced",
+    "sha256_of",
     "sync_dir",
     "writing_synced",
 ]
@@ -178,3 +181,13 @@ def only_writer(folder: Path, wait_s: float = 2.0, busy: Exception | None = None
         yield
     finally:
         os.close(handle)
+
+
+def sha256_of(path: Path) -> str:
+    """Of the content, in hexadecimal, as takes of a score know it; empty where it can't be read: then its name has to
+    do."""
+    try:
+        with open(path, "rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError:
+        return ""

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from companion.practice.forecast import Forecast
-from companion.practice.words import shortened
+from companion.practice.words import cut_to
 from companion.record.model import TakeSummary
 from companion.reports.handout import paper_called
 from companion.reports.handout_text import fit_for_paper
@@ -22,6 +22,7 @@ __all__ = ["MOST_ITEMS", "MOST_ROWS", "LessonItem", "LessonPage", "lesson_pdf"]
 
 #: So many items have a plot, and so many more a row of a table.
 MOST_ITEMS, MOST_ROWS = 6, 10
+_TITLE_LETTERS = 60
 _PLOT_MM = 104.0
 _PAGE_MM = {"a4": 297.0, "us-letter": 279.4}
 #: What head, legend, remarks and margins take of the page; and a row of the table.
@@ -84,7 +85,7 @@ def lesson_pdf(page: LessonPage, paper: str = "a4") -> bytes:
         "paper": size.name, "side_mm": size.side_mm, "plot_mm": _PLOT_MM, "item_mm": round(item_mm, 2),
         "title": _fit(page.heading), "heading": _fit(page.heading), "day": _fit(page.day),
         "items": [_item(item, item_mm) for item in shown],
-        "more": [[_fit(_short(title)), _fit(words)] for title, words in rows],
+        "more": [[_fit(cut_to(title, _TITLE_LETTERS)), _fit(words)] for title, words in rows],
         "legend": _LEGEND, "remarks": [_fit(remark) for remark in page.remarks[:3]], "nothing": _fit(page.nothing),
         "lines": min(int(spare_mm / _LINE_MM), _MOST_LINES), "write": "For next week",
     }  # fmt: skip
@@ -104,7 +105,7 @@ def _item(item: LessonItem, item_mm: float) -> dict[str, Any]:
         cold=item.cold,
     )
     return {
-        "title": _fit(_short(item.title)),
+        "title": _fit(cut_to(item.title, _TITLE_LETTERS)),
         "aim": _fit(item.aim),
         "svg": svg.decode(),
         "alt": f"tempo of {len(item.takes)} takes over the days",
@@ -114,7 +115,3 @@ def _item(item: LessonItem, item_mm: float) -> dict[str, Any]:
 
 def _fit(text: str) -> str:
     return fit_for_paper(text)[0]
-
-
-def _short(text: str, most: int = 60) -> str:
-    return shortened(text, lambda cut: len(cut) <= most)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from companion.practice.rehearsal import FinishedTake
 from companion.window.replaying import Replaying
 from companion.window.run import Run
+from companion.window.takes import what_next
 
 __all__ = ["CARE", "advice"]
 
@@ -61,7 +62,7 @@ def _about_note(run: Run, note_index: int, told: bool) -> str:
 
 
 def _after(run: Run, take: FinishedTake) -> str:
-    step = take.step.sentence if take.step else take.stopped[:1].upper() + take.stopped[1:] + "."
+    step = what_next(take)
     if run.repertoire.on_exercise and take.step is not None and take.step.kind == "target reached":
         step += f" Esc leads back to {run.repertoire.piece.passage.title}: try it there."
     return f"{take.assessment.advice} {step}"

@@ -36,6 +36,7 @@ from companion.practice.words import (
 from companion.window.layout import Layout
 from companion.window.leaves import lay_paper, leaf_box
 from companion.window.result import timing_of
+from companion.window.takes import what_next
 from companion.window.theme import Ink, Style, Type, wrap
 
 __all__ = ["ReadLeaf", "Section", "comment_sections", "off_in_words", "slip_in_words"]
@@ -63,7 +64,7 @@ class Section:
 def comment_sections(take: FinishedTake, tolerances: Tolerances | None = None) -> list[Section]:
     """Everything there is to say about a take, the comment first; sections with nothing to say are left out."""
     assessment = take.assessment
-    step = take.step.sentence if take.step else take.stopped[:1].upper() + take.stopped[1:] + "."
+    step = what_next(take)
     comment = assessment.comment or (assessment.advice,)
     sections = [
         Section("The take", tuple(line for line in (*comment, step) if line.strip("."))),
@@ -136,7 +137,7 @@ def _places(take: FinishedTake, places: Sequence[PlaceTiming]) -> tuple[str, ...
     lines = []
     for place in sorted(places, key=lambda place: -abs(place.mean_ms))[:MOST_LISTED]:
         where = f", most in {bars_in_words(take.section.passage, place.bars)}" if place.bars else ""
-        name = place.place[:1].upper() + place.place[1:]
+        name = capital(place.place)
         spread = f"± {place.within_ms:.0f}, {number_of(place.count, 'note')}"
         lines.append(f"{name}: {off_in_words(place.mean_ms)} ({spread}){where}.")
     return tuple(lines)

@@ -9,6 +9,7 @@ import pygame
 
 from companion.passage import Bar
 from companion.practice.metronome import beat_unit, metronome_number
+from companion.practice.words import piece_in_words
 from companion.window.layout import Layout
 from companion.window.run import Run
 from companion.window.theme import Ink, Type
@@ -69,10 +70,8 @@ def _count_in_beat(run: Run) -> Beat | None:
 def head_of(run: Run) -> HeadShown:
     """What the line shows now."""
     rehearsal = run.rehearsal
-    bar, label = rehearsal.section.passage.bars[0], rehearsal.section.label
-    title = rehearsal.passage.title
-    if label:
-        title += f", {'bars' if '–' in label else 'bar'} {label}"
+    bar = rehearsal.section.passage.bars[0]
+    title = piece_in_words(rehearsal.passage.title, rehearsal.section.label)
     return HeadShown(title, run.chart.title.lower(), bar, rehearsal.tempo_bpm, beat_now(run))
 
 

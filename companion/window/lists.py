@@ -15,7 +15,7 @@ from companion.ports import KEYS_PORT, KeysPort
 from companion.practice.climbs import CLIMBS
 from companion.practice.metronome import beat_unit, counted_note, metronome_number, units_in_words
 from companion.practice.tolerance import tolerance_in_words
-from companion.practice.words import place_in_words, printed_bars
+from companion.practice.words import capital, place_in_words, printed_bars
 from companion.window import pencil
 from companion.window.advice import CARE
 from companion.window.comment_leaf import ReadLeaf, comment_sections
@@ -178,7 +178,7 @@ def _limits(run: Run, stand: Stand) -> Leaf:
         lambda: rows,
         look if found else None,
         width=700,
-        hint=f"All tempos are quarters a minute. {pace[:1].upper()}{pace[1:]}.",
+        hint=f"All tempos are quarters a minute. {capital(pace)}.",
     )
 
 
@@ -299,7 +299,7 @@ def _keys(run: Run, stand: Stand) -> Leaf:
         (_underline(head, stand.place.scale), "a fingering that was marked by hand, not planned"),
     )
     words = tolerance_in_words(run.rehearsal.tolerances)
-    return KeysLeaf(marks, f"{words[0].upper()}{words[1:]}. {CARE}")
+    return KeysLeaf(marks, f"{capital(words)}. {CARE}")
 
 
 def _strip_sample(head_px: int, scale: float) -> pygame.Surface:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from companion.practice.words import printed_bars
+from companion.practice.words import capital, printed_bars
 from companion.window.leaves import Also, ChoiceLeaf, Leaf, Row
 from companion.window.run import Run
 from companion.window.stand import Stand
@@ -85,4 +85,4 @@ def exercises_leaf(run: Run, stand: Stand) -> Leaf:
 
 def _about(offer: Offer) -> str:
     """What it is for, and what speaks for it here."""
-    return f"{offer.purpose}. {offer.why[:1].upper()}{offer.why[1:]}." if offer.why else f"{offer.purpose}."
+    return f"{offer.purpose}. {capital(offer.why)}." if offer.why else f"{offer.purpose}."

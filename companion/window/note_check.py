@@ -8,6 +8,7 @@ from companion.charts.model import Chart
 from companion.practice.hearing import find_shift, is_note_on
 from companion.practice.model import RawEvent
 from companion.practice.rehearsal import Rehearsal
+from companion.practice.words import capital
 
 __all__ = ["CHECK_NOTE_NAME", "NoteCheck"]
 
@@ -35,7 +36,7 @@ class NoteCheck:
             return
         for midi in [event.message[1] for event in events if is_note_on(event.message)]:
             shift = find_shift(CHECK_NOTE_MIDI, midi, chart.transposition, chart.title)
-            self.answer = shift.words[0].upper() + shift.words[1:] + "."
+            self.answer = capital(shift.words) + "."
             if shift.plausible:
                 rehearsal.shift_semitones = shift.semitones
 

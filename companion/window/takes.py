@@ -6,9 +6,10 @@ from fractions import Fraction
 
 from companion.planning.model import Plan
 from companion.practice.rehearsal import FinishedTake
+from companion.practice.words import capital
 from companion.record.take import note_records
 
-__all__ = ["result_of", "said_after"]
+__all__ = ["result_of", "said_after", "what_next"]
 
 
 def result_of(take: FinishedTake, plan: Plan) -> dict[str, object]:
@@ -82,3 +83,8 @@ def _shift_in_words(shift_semitones: int) -> str:
     size, way = abs(shift_semitones), "lower" if shift_semitones > 0 else "higher"
     words = {1: "a semitone", 12: "an octave", 24: "two octaves"}.get(size, f"{size} semitones")
     return f"{words} {way}"
+
+
+def what_next(take: FinishedTake) -> str:
+    """What the ladder says of a take, or why it was none for it."""
+    return take.step.sentence if take.step else f"{capital(take.stopped)}."

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import pygame
 
 from companion.practice.climbs import CLIMBS
+from companion.practice.words import capital
 from companion.record.text import LEGEND, day_cells
 from companion.record.week import WEEKDAYS, WeekItem, WeekSheet
 from companion.window.paper import draw_keys, draw_said, foot_in, lay_sheet, sheet_in
@@ -275,7 +276,7 @@ class WeekView:
         found += [(text, "regular", False) for text in about.said if text]
         if item.climb:
             found.append((CLIMBS[item.climb].sentence, "italic", False))
-        found += [(f"{remark[:1].upper()}{remark[1:]}.", "italic", False) for remark in what.remarks if remark]
+        found += [(f"{capital(remark)}.", "italic", False) for remark in what.remarks if remark]
         return found
 
 
